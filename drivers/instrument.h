@@ -1,0 +1,56 @@
+#pragma once
+// One instrument: orders in, outcomes out, bytes on the other side. Plain code fed bytes and time;
+// a dialect says how, a scpi::Conversation keeps question and answer together. No allocation after
+// construction. The shell moves to_write() to the link at once and feeds what arrives.
+
+#include <cstdint>
+#include <memory>
+#include <string>
+#include <string_view>
+
+#include "drivers/dialect.h"
+#include "drivers/order.h"
+
+namespace chargewright::drivers {
+
+struct InstrumentSpec {
+  std::string name;
+  InstrumentId id = no_instrument;
+  std::string identity;  // regular expression that the whole *IDN? answer must match
+  Dialect dialect;
+};
+
+class Instrument {
+ public:
+  explicit Instrument(InstrumentSpec spec);
+  ~Instrument();
+  Instrument(Instrument&&) noexcept;
+  Instrument& operator=(Instrument&&) noexcept;
+
+  // Queues an order; an urgent one goes ahead of all and its command is written at once, even
+  // while an answer is awaited. Every order gets exactly one outcome.
+  void order(const Order& order, Instant now);
+  void link_up(Instant now);
+  void link_down(Instant now);  // every order pending ends link_down
+  void receive(std::string_view bytes, Instant now);
+  void turn(Instant now);                           // deadlines, settling times, next message
+  [[nodiscard]] std::string_view to_write() const;  // what the link must send, in order
+  void written(std::size_t bytes);                  // the shell took that many
+  [[nodiscard]] bool take(Outcome& outcome);
+  [[nodiscard]] Instant wake() const;  // when turn() next has something to do
+
+  [[nodiscard]] const InstrumentSpec& spec() const;
+  [[nodiscard]] std::string_view identification() const;  // last *IDN? answer; empty: not asked
+  // The identification's own words say that nothing real is connected: its model field begins
+  // with "Simulated". Decides whether a speed factor is allowed.
+  [[nodiscard]] bool is_simulated() const;
+  [[nodiscard]] bool is_up() const;
+  // Smoothed and worst time from question to answer, for the response-time budget.
+  [[nodiscard]] Duration round_trip_worst() const;
+
+ private:
+  struct State;
+  std::unique_ptr<State> state_;
+};
+
+}  // namespace chargewright::drivers

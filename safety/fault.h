@@ -1,0 +1,60 @@
+#pragma once
+// What the interlock can find wrong, in the order of its severity: several at once, the first named
+// here rules. Trivially copyable, no strings: describe() finds words, outside the guard.
+
+#include <cstdint>
+#include <string>
+#include <string_view>
+
+#include "drivers/instant.h"
+
+namespace chargewright::safety {
+
+enum class Cause : std::uint8_t {
+  // S4: a person's word.
+  operator_cut,
+  // S6 and our own bugs.
+  guard_internal,
+  // S2: limits, worst first.
+  voltage_high,
+  temperature_high,
+  temperature_rising,
+  current_high,
+  current_reverse,
+  power_high,
+  voltage_low,
+  temperature_low,
+  charge_high,
+  energy_high,
+  run_time,
+  step_time,
+  // S2, S3: unknown is not safe.
+  reading_unusable,      // not a number, infinite, unparsable
+  reading_stale,         // older than its allowed age, or never seen
+  conversation_failing,  // the instrument does not answer, or its link is down
+  // S3: health.
+  protection_tripped,   // the instrument's own
+  output_on_unbidden,   // on when it should be off
+  output_off_unbidden,  // off when it should be on
+  setpoint_changed,     // readback differs from what was written: someone turned a knob
+  readings_disagree,    // supply and meter differ by more than the leads explain
+  sensor_stuck,         // not one digit of change while power flows
+  sequencer_late,       // S6: heartbeat of the sequencer
+  none,
+};
+inline constexpr std::size_t cause_count = static_cast<std::size_t>(Cause::none);
+
+struct Fault {
+  Cause cause = Cause::none;
+  std::uint8_t channel = 0;
+  std::uint8_t sensor = 0;  // which thermometer or instrument, where it matters
+  std::uint8_t origin = 0;  // safety::Origin of the limit, for limits
+  double measured = 0;      // SI unit of the cause (V, A, W, degC, K/s, C, J, s)
+  double limit = 0;
+  drivers::Instant at{};
+};
+
+std::string_view key_of(Cause cause);      // "voltage-high": for records, API and docs
+std::string describe(const Fault& fault);  // a sentence with values and units
+
+}  // namespace chargewright::safety

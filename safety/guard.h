@@ -1,0 +1,172 @@
+#pragma once
+// The guard: interlock, gate, permissives and cut chain of every channel of a bench, as plain code
+// that takes outcomes, requests and time, and gives orders and events (S1 to S5). It owns the
+// wires: nothing else makes orders. No allocation after construction, no lock, no clock. The shells
+// are safety/guard_thread.h (a real bench) and daemon/plan/rehearse.h (virtual time).
+
+#include <boost/container/static_vector.hpp>
+#include <cstdint>
+#include <optional>
+
+#include "drivers/order.h"
+#include "drivers/reading.h"
+#include "safety/fault.h"
+#include "safety/interlock.h"
+#include "safety/limits.h"
+#include "safety/plant.h"
+#include "safety/transitions.h"
+
+namespace chargewright::safety {
+
+// What a run asks to be enforced. Made by profiles/check; the guard believes none of it blindly:
+// defects are refused.
+struct RunPlan {
+  Limits limits;
+  drivers::Volts full{};                   // the cell's; voltage setpoints never exceed it by more
+  drivers::Volts lead_compensation_max{};  //   than this (S2)
+  drivers::Volts open_circuit_min{};       // plausible before energising; below: refused (polarity:
+  drivers::Volts open_circuit_max{};       //   a negative voltage is refused by that name)
+  drivers::Volts over_voltage_protection{};  // level to arm in the instrument
+  drivers::Amperes over_current_protection{};
+  bool approved = false;
+  std::uint8_t thermometers_needed = 0;  // policy: at least so many sensors at the cell
+};
+
+struct Request {
+  enum class Kind : std::uint8_t {
+    arm,          // plan
+    charge,       // output on with these setpoints (step, volts, amperes); through the gate
+    rest,         // output off, run goes on (step)
+    heartbeat,    // the sequencer lives
+    finish,       // output off, run over; watch goes on (S8)
+    cut,          // operator's cut
+    acknowledge,  // a person's
+  };
+  Kind kind = Kind::heartbeat;
+  std::uint8_t channel = 0;
+  std::uint16_t step = 0;
+  drivers::Volts voltage{};
+  drivers::Amperes current{};
+  RunPlan plan{};
+  std::uint32_t number = 0;  // the asker's own, returned in events
+};
+
+// Why a request was refused; the channel stays or goes off.
+enum class Refusal : std::uint8_t {
+  none,
+  wrong_state,
+  limits_defective,
+  limits_not_approved,
+  latched_trip,
+  identity_mismatch,
+  instrument_unreachable,
+  instrument_errors,  // errors in its queue that would not drain
+  output_not_off,
+  setpoint_not_proved,
+  protection_not_armed,
+  protection_was_tripped,
+  open_circuit_implausible,
+  polarity_reversed,
+  reading_not_fresh,
+  too_few_thermometers,
+  voltage_beyond_limit,  // gate
+  current_beyond_limit,  // gate
+  power_beyond_limit,    // gate
+  not_a_number,          // gate
+  took_too_long,
+};
+std::string_view key_of(Refusal refusal);
+std::string_view describe(Refusal refusal);  // a sentence with advice
+
+struct Event {
+  enum class Kind : std::uint8_t {
+    reading,         // judged; `reading`
+    state_changed,   // from, to
+    setpoints_set,   // volts, amperes, proved
+    output_changed,  // on = volts/amperes irrelevant
+    refused,         // refusal (numbers: measured, limit)
+    cause_present,   // fault: every cause of a trip, the worst first
+    cut_stage,       // stage reached
+    tripped,         // fault: latched
+    acknowledged,
+    alarm,             // fault: cannot be verified off, or too warm after a run (S8)
+    instrument_error,  // device_error from instrument
+    link_changed,      // instrument; on
+  };
+  Kind kind = Kind::reading;
+  std::uint8_t channel = 0;
+  bool on = false;
+  drivers::Instant at{};
+  drivers::Reading reading{};
+  bool at_source = false;  // reading taken at the source's terminals, not the cell's
+  State from = State::unknown;
+  State to = State::unknown;
+  Fault fault{};
+  Refusal refusal = Refusal::none;
+  std::uint8_t cut_stage = 0;  // CutStage
+  std::uint16_t step = 0;
+  drivers::InstrumentId instrument = drivers::no_instrument;
+  std::int32_t device_error = 0;
+  std::uint32_t number = 0;  // of the request it answers
+  double volts = 0;
+  double amperes = 0;
+};
+
+// Latest of everything, copied out whole for the other threads. Trivially copyable.
+struct ChannelSnapshot {
+  State state = State::unknown;
+  Refusal refusal = Refusal::none;  // of the last arm
+  Fault trip{};                     // latched
+  bool alarm = false;
+  drivers::Reading voltage{};
+  drivers::Reading current{};
+  drivers::Reading source_voltage{};
+  std::uint8_t thermometers = 0;
+  std::array<drivers::Reading, max_thermometers> temperatures{};
+  bool output_on = false;       // as last read back
+  std::uint8_t regulation = 0;  // 0 unknown, 1 CV, 2 CC; never trusted alone
+  double voltage_setpoint = 0;
+  double current_setpoint = 0;
+  double charge_in = 0;  // C
+  double charge_out = 0;
+  double energy_in = 0;  // J
+  double energy_out = 0;
+  drivers::Duration on_time{};
+  std::uint16_t step = 0;
+  Limits limits{};
+};
+struct Snapshot {
+  drivers::Instant at{};
+  std::uint8_t channels = 0;
+  std::array<ChannelSnapshot, max_channels> channel{};
+};
+
+class Guard {
+ public:
+  explicit Guard(const Plant& plant);
+  ~Guard();
+
+  // A trip that a former life of the daemon latched (S5): the channel starts tripped.
+  void restore_trip(const Fault& fault);
+  // Begins: all outputs are brought to off before anything else.
+  void start(drivers::Instant now);
+
+  void request(const Request& request, drivers::Instant now);
+  void see(const drivers::Outcome& outcome, drivers::Instant now);
+  void link_changed(drivers::InstrumentId instrument, bool up, drivers::Instant now);
+  void turn(drivers::Instant now);  // judges, reads, arms, cuts
+
+  [[nodiscard]] bool take_order(drivers::Order& order);  // urgent ones come first
+  [[nodiscard]] bool take_event(Event& event);
+  void snapshot(Snapshot& into, drivers::Instant now) const;
+  [[nodiscard]] drivers::Instant wake() const;
+  // Every channel off and verified: the daemon may end.
+  [[nodiscard]] bool all_off() const;
+  // Ends everything in good order: outputs off, no new arms.
+  void shut_down(drivers::Instant now);
+
+ private:
+  // (implementation's own)
+};
+
+}  // namespace chargewright::safety

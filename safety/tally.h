@@ -1,0 +1,43 @@
+#pragma once
+// Charge and energy by the trapezoid rule over monotonic time, from the moments at which the
+// readings were answered. A gap longer than `gap` is not bridged silently: its charge is counted
+// apart as uncertain. Time counts while the output is on.
+
+#include "drivers/quantity.h"
+
+namespace chargewright::safety {
+
+class Tally {
+ public:
+  explicit Tally(drivers::Duration gap = std::chrono::seconds(60)) : gap_(gap) {}
+  void begin(drivers::Instant now);
+  // One sample: current into the cell, voltage at its terminals.
+  void add(drivers::Instant at, drivers::Amperes current, drivers::Volts voltage);
+  // The output switched at this moment: the trapezoid is not laid across the change.
+  void break_at(drivers::Instant at);
+  void output(bool on, drivers::Instant at);
+
+  [[nodiscard]] drivers::Coulombs charge_in() const { return charge_in_; }
+  [[nodiscard]] drivers::Coulombs charge_out() const { return charge_out_; }  // positive
+  [[nodiscard]] drivers::Joules energy_in() const { return energy_in_; }
+  [[nodiscard]] drivers::Joules energy_out() const { return energy_out_; }
+  [[nodiscard]] drivers::Coulombs uncertain() const { return uncertain_; }
+  [[nodiscard]] drivers::Duration on_time(drivers::Instant now) const;
+
+ private:
+  drivers::Duration gap_;
+  bool has_last_ = false;
+  drivers::Instant last_{};
+  drivers::Amperes last_current_{};
+  drivers::Volts last_voltage_{};
+  drivers::Coulombs charge_in_{};
+  drivers::Coulombs charge_out_{};
+  drivers::Coulombs uncertain_{};
+  drivers::Joules energy_in_{};
+  drivers::Joules energy_out_{};
+  bool on_ = false;
+  drivers::Instant on_since_{};
+  drivers::Duration on_time_{};
+};
+
+}  // namespace chargewright::safety
