@@ -44,10 +44,25 @@ enum class Cause : std::uint8_t {
 };
 inline constexpr std::size_t cause_count = static_cast<std::size_t>(Cause::none);
 
+// Which reading or readback of a channel a fault is about. 0 to 7 are its thermometers.
+enum class Subject : std::uint8_t {
+  cell_voltage = 8,
+  cell_current,
+  source_voltage,
+  source_current,
+  voltage_setpoint,
+  current_setpoint,
+  output,
+  protection,
+  contactor,
+  pair,  // voltage and current together
+  none = 0xFF,
+};
+
 struct Fault {
   Cause cause = Cause::none;
   std::uint8_t channel = 0;
-  std::uint8_t sensor = 0;  // which thermometer or instrument, where it matters
+  std::uint8_t sensor = static_cast<std::uint8_t>(Subject::none);  // thermometer or Subject
   std::uint8_t origin = 0;  // safety::Origin of the limit, for limits
   double measured = 0;      // SI unit of the cause (V, A, W, degC, K/s, C, J, s)
   double limit = 0;
