@@ -46,6 +46,9 @@ Checked<Document> read_document(const std::string& path, const DocumentBounds& b
 Checked<Document> parse_document(std::string text, std::string file,
                                  const DocumentBounds& bounds = {});
 
+// Puts the problems of one file into the order of their places.
+void sort_by_place(Failures& problems);
+
 // Takes fields out of a mapping node and gathers problems into one list. A node that is not a
 // mapping is reported once, and every take() then answers nothing.
 class Mapping {

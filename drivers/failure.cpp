@@ -27,18 +27,12 @@ std::string describe(const Failures& failures) {
   return text;
 }
 
-}  // namespace chargewright::drivers
-
-namespace boost::system {
-
-void throw_exception_from_error(const chargewright::drivers::Failure& failure,
-                                const boost::source_location&) {
+void throw_exception_from_error(const Failure& failure, const boost::source_location&) {
   throw std::logic_error(describe(failure));
 }
 
-void throw_exception_from_error(const chargewright::drivers::Failures& failures,
-                                const boost::source_location&) {
+void throw_exception_from_error(const Failures& failures, const boost::source_location&) {
   throw std::logic_error(describe(failures));
 }
 
-}  // namespace boost::system
+}  // namespace chargewright::drivers

@@ -36,12 +36,11 @@ using Result = boost::system::result<T, Failure>;
 template <class T>
 using Checked = boost::system::result<T, Failures>;
 
-}  // namespace chargewright::drivers
-
-namespace boost::system {
 // value() on a failed result is our own bug: it throws std::logic_error with the description.
-[[noreturn]] void throw_exception_from_error(const chargewright::drivers::Failure& failure,
+// Boost.System finds these by the namespace of their argument.
+[[noreturn]] void throw_exception_from_error(const Failure& failure,
                                              const boost::source_location& where);
-[[noreturn]] void throw_exception_from_error(const chargewright::drivers::Failures& failures,
+[[noreturn]] void throw_exception_from_error(const Failures& failures,
                                              const boost::source_location& where);
-}  // namespace boost::system
+
+}  // namespace chargewright::drivers
