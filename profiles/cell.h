@@ -27,7 +27,8 @@ struct Cell {
     drivers::Volts never_below{};
   } voltage;
   struct {
-    drivers::Amperes charge{};  // the most that may ever go in
+    drivers::Amperes charge{};       // the most that a step may steer to
+    drivers::Amperes never_above{};  // cut at; 10 % above `charge` where the file does not say
     std::optional<drivers::Amperes> discharge;
   } current;
   struct {
@@ -47,6 +48,7 @@ struct Cell {
     drivers::Place never_above;
     drivers::Place never_below;
     drivers::Place charge_current;
+    drivers::Place never_above_current;
     drivers::Place discharge_current;
     drivers::Place charge_temperature;
     drivers::Place never_above_temperature;

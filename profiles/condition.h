@@ -38,6 +38,14 @@ enum class Relation : std::uint8_t {
 };
 double absolute(double value, Relation relation, drivers::Coulombs capacity);
 
+// A number of a subject as written: V, A, degC, C, J, W or s where it is absolute.
+struct Magnitude {
+  double value = 0;
+  Relation relation = Relation::absolute;
+};
+drivers::Result<Magnitude> parse_magnitude(Subject subject, std::string_view text);
+std::string text_of(Subject subject, const Magnitude& magnitude);
+
 struct Condition {
   struct Node {
     enum class Kind : std::uint8_t { compare, any, all } kind = Kind::compare;
