@@ -12,7 +12,8 @@ constexpr bool is_digit(char c) { return c >= '0' && c <= '9'; }
 constexpr char lower(char c) { return c >= 'A' && c <= 'Z' ? static_cast<char>(c + 32) : c; }
 
 // SCPI-1999 vol. 1: 9.9E37 is infinity, 9.91E37 not a number. Nothing that a bench measures comes
-// near, and instruments round (9.90000E+37, 9.91000016E37): everything beyond 9.0E37 is one of them.
+// near, and instruments round (9.90000E+37, 9.91000016E37): everything beyond 9.0E37 is one of
+// them.
 Number classified(double value) {
   constexpr double special_from = 9.0e37;
   if (!(std::abs(value) > special_from)) return {NumberKind::finite, value};
@@ -38,7 +39,8 @@ bool is_decimal(std::string_view text, bool& small_exponent) {
   if (mantissa == 0) return false;
   if (at < text.size() && lower(text[at]) == 'e') {
     ++at;
-    if (at < text.size() && (text[at] == '+' || text[at] == '-')) small_exponent = text[at++] == '-';
+    if (at < text.size() && (text[at] == '+' || text[at] == '-'))
+      small_exponent = text[at++] == '-';
     if (digits() == 0) return false;
   }
   return at == text.size();
@@ -148,7 +150,8 @@ std::optional<std::string_view> format_fixed(double value, int digits, char* int
                                              std::size_t room) {
   constexpr double largest = 1e12;  // nothing on a bench is; bounds the length too
   if (!(std::abs(value) < largest)) return {};
-  const auto [end, error] = std::to_chars(into, into + room, value, std::chars_format::fixed, digits);
+  const auto [end, error] =
+      std::to_chars(into, into + room, value, std::chars_format::fixed, digits);
   if (error != std::errc{}) return {};
   std::string_view text(into, static_cast<std::size_t>(end - into));
   if (text.front() == '-' && text.find_first_not_of("-0.") == std::string_view::npos) {
