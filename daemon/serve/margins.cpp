@@ -61,11 +61,11 @@ class List {
 
 }  // namespace
 
-std::optional<double> hottest(const ChannelSnapshot& channel) {
+std::optional<double> warmest(const ChannelSnapshot& channel) {
   return extreme(channel, [](double a, double b) { return std::max(a, b); });
 }
 
-std::optional<double> coldest(const ChannelSnapshot& channel) {
+std::optional<double> coolest(const ChannelSnapshot& channel) {
   return extreme(channel, [](double a, double b) { return std::min(a, b); });
 }
 
@@ -74,8 +74,8 @@ std::vector<Margin> margins_of(const ChannelSnapshot& channel,
   const auto& limits = channel.limits;
   const auto voltage = value_of(channel.voltage);
   const auto current = value_of(channel.current);
-  const auto hot = hottest(channel);
-  const auto cold = coldest(channel);
+  const auto hot = warmest(channel);
+  const auto cold = coolest(channel);
 
   List list;
   list.add_share("voltage-above", "V", limits.voltage_above, voltage);

@@ -26,7 +26,7 @@ std::vector<Margin> margins_of(const safety::ChannelSnapshot& channel,
                                std::optional<drivers::Duration> step_time);
 
 // The warmest and the coldest sensor; nothing unless every one is valid.
-std::optional<double> hottest(const safety::ChannelSnapshot& channel);
-std::optional<double> coldest(const safety::ChannelSnapshot& channel);
+std::optional<double> warmest(const safety::ChannelSnapshot& channel);
+std::optional<double> coolest(const safety::ChannelSnapshot& channel);
 
 }  // namespace chargewright::daemon

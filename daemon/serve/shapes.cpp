@@ -44,7 +44,7 @@ object readings_json(const safety::ChannelSnapshot& channel, drivers::Instant at
           {"current_a", reading_json(channel.current)},
           {"source_voltage_v", reading_json(channel.source_voltage)},
           {"temperatures_degc", std::move(temperatures)},
-          {"hottest_degc", number(hottest(channel))},
+          {"hottest_degc", number(warmest(channel))},
           {"age_s", age_json(channel, at)}};
 }
 
