@@ -1,10 +1,10 @@
 #pragma once
-// Rides a temperature ceiling by lowering the current (thermal foldback). Heat grows with the square
-// of the current, so the square is what is steered: its share of the most allowed is proportional
-// to the distance below the ceiling within a band of 1 K, with an integral that carries what the
-// cell's cooling takes away. The integral's time follows the heating rate seen at full current, so
-// that small hot cells and large slow packs are both approached without swinging over; it stands
-// still while the share is at either end (no wind-up).
+// Rides a temperature ceiling by lowering the current (thermal foldback). Heat grows with the
+// square of the current, so the square is what is steered: its share of the most allowed is
+// proportional to the distance below the ceiling within a band of 1 K, with an integral that
+// carries what the cell's cooling takes away. The integral's time follows the heating rate seen at
+// full current, so that small hot cells and large slow packs are both approached without swinging
+// over; it stands still while the share is at either end (no wind-up).
 //
 // Plain code; K, A, degC; moves at most once per reading.
 

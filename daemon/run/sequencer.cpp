@@ -127,8 +127,8 @@ void Sequencer::arm(const ChannelSnapshot& snapshot, Instant now) {
     if (stop_wanted_) return finish(ending_, now);
     return begin_step(0, snapshot, now);
   }
-  const bool is_news = seen_arming_ || snapshot.refusal != refusal_before_ ||
-                       now - asked_at_ >= refusal_deadline;
+  const bool is_news =
+      seen_arming_ || snapshot.refusal != refusal_before_ || now - asked_at_ >= refusal_deadline;
   if (snapshot.state != State::arming && snapshot.refusal != Refusal::none && is_news) {
     progress_.refusal = snapshot.refusal;
     return conclude(stop_wanted_ ? ending_ : Phase::refused, now);
@@ -245,8 +245,8 @@ void Sequencer::estimate(const ChannelSnapshot&, Instant now) {
   }
   progress_.seconds_left = left + after;
   const double run = drivers::in_seconds(now - progress_.began);
-  progress_.fraction = run + progress_.seconds_left > 0 ? run / (run + progress_.seconds_left)
-                                                        : unknown;
+  progress_.fraction =
+      run + progress_.seconds_left > 0 ? run / (run + progress_.seconds_left) : unknown;
 }
 
 void Sequencer::finish(Phase ending, Instant now) {
