@@ -28,12 +28,12 @@ array failures_json(const std::vector<drivers::Failure>& failures) {
 object report_json(const profiles::CheckReport& report) {
   array limits;
   for (const auto& line : report.lines) {
-    limits.emplace_back(object{{"limit", line.quantity},
-                               {"value", line.value},
-                               {"origin", line.origin},
-                               {"place", place_text(line.place)},
-                               {"tighter_than", array(line.tighter_than.begin(),
-                                                      line.tighter_than.end())}});
+    limits.emplace_back(
+        object{{"limit", line.quantity},
+               {"value", line.value},
+               {"origin", line.origin},
+               {"place", place_text(line.place)},
+               {"tighter_than", array(line.tighter_than.begin(), line.tighter_than.end())}});
   }
   return {{"limits", std::move(limits)},
           {"notes", failures_json(report.notes)},
@@ -55,7 +55,8 @@ void print_steps(const profiles::Procedure& procedure) {
   for (const auto& step : procedure.steps) {
     std::string does = "rest " + drivers::to_text(step.rest);
     if (step.verb == profiles::StepVerb::charge) {
-      does = drivers::to_text(step.ceilings.current) + ", " + drivers::to_text(step.ceilings.voltage);
+      does =
+          drivers::to_text(step.ceilings.current) + ", " + drivers::to_text(step.ceilings.voltage);
       if (step.ceilings.power) does += ", " + drivers::to_text(*step.ceilings.power);
       if (step.ceilings.temperature) does += ", " + drivers::to_text(*step.ceilings.temperature);
     }
@@ -84,8 +85,8 @@ ExitCode check_verb(const CommandLine& line) {
     return complain(problems, ExitCode::bad_input);
   }
 
-  const auto report = profiles::check(files->profile, files->cell, bench->bench, bench->channel,
-                                      bench->policy);
+  const auto report =
+      profiles::check(files->profile, files->cell, bench->bench, bench->channel, bench->policy);
   const ExitCode code = report.problems.empty() ? ExitCode::done : ExitCode::bad_input;
   if (line.json) {
     std::cout << boost::json::serialize(report_json(report)) << '\n';

@@ -6,6 +6,7 @@
 #include "daemon/record/words.h"
 #include "daemon/serve/margins.h"
 #include "drivers/quantity.h"
+#include "safety/cut_chain.h"
 #include "safety/fault.h"
 
 namespace chargewright::daemon {
@@ -110,7 +111,9 @@ object run_facts_json(const RunFacts& run, drivers::Instant at) {
   return json;
 }
 
-int stage_name(std::uint8_t stage) { return stage; }
+std::string_view stage_name(std::uint8_t stage) {
+  return key_of(static_cast<safety::CutStage>(stage));
+}
 
 }  // namespace
 
