@@ -379,7 +379,7 @@ Mapping::Mapping(const Document& document, const Node& node, Failures& problems,
 }
 
 const Node* Mapping::take(std::string_view key) {
-  asked_.emplace_back(key);
+  if (std::ranges::find(asked_, key) == asked_.end()) asked_.emplace_back(key);
   for (std::size_t i = 0; i < node_.fields.size(); ++i) {
     if (node_.fields[i].first == key) {
       taken_[i] = true;

@@ -1,0 +1,343 @@
+#include "profiles/check.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "drivers/quantity_text.h"
+#include "profiles/origins.h"
+
+namespace chargewright::profiles {
+
+using namespace drivers;
+using safety::Limits;
+
+namespace {
+
+// S2: a lead compensation is bounded whatever the leads drop, per cell in series (common practice,
+// no source).
+constexpr double compensation_per_cell_v = 0.2;
+// The instrument's own over-voltage protection stands this much above what the output may reach.
+constexpr double protection_margin = 0.01;
+constexpr double protection_margin_v = 0.030;
+
+std::string show(const Place& place) {
+  if (place.file.empty()) return {};
+  return place.file + (place.line > 0 ? ':' + std::to_string(place.line) : "");
+}
+
+// Every charge step, also those inside repeats.
+template <class With>
+void for_each_charge(const std::vector<Step>& steps, With with) {
+  for (const Step& step : steps) {
+    if (step.verb == StepVerb::charge) with(step);
+    for_each_charge(step.steps, with);
+  }
+}
+
+class Checker {
+ public:
+  Checker(const Profile& profile, const Cell& cell, const Bench& bench, const BenchChannel& channel,
+          const Policy& policy)
+      : profile_(profile),
+        cell_(cell),
+        channel_(channel),
+        policy_(policy),
+        source_(bench.source_of(channel)),
+        said_(all_said(profile, cell, bench, channel, policy)) {}
+
+  CheckReport run() {
+    report_.procedure = resolve(profile_, cell_);
+    report_.plan.limits = merged(said_);
+    check_thermometers();
+    report_.lines = explain(said_, limits());
+    report_.notes = remarks(said_, limits());
+    check_limits();
+    for_each_charge(profile_.steps, [&](const Step& step) { check_step(step); });
+    fill_plan();
+    return std::move(report_);
+  }
+
+ private:
+  [[nodiscard]] const Limits& limits() const { return report_.plan.limits; }
+
+  void problem(const Place& place, std::string cause, std::string advice = {}) {
+    report_.problems.push_back({place, std::move(cause), std::move(advice)});
+  }
+  void note(const Place& place, std::string cause, std::string advice = {}) {
+    report_.notes.push_back({place, std::move(cause), std::move(advice)});
+  }
+
+  // "4.250 V (cell, hut.yaml:5)"
+  [[nodiscard]] std::string limit_of(std::string_view quantity) const {
+    const auto line = std::ranges::find(report_.lines, quantity, &LimitLine::quantity);
+    if (line == report_.lines.end()) return "none";
+    const std::string at = show(line->place);
+    return line->value + " (" + line->origin + (at.empty() ? "" : ", " + at) + ')';
+  }
+  [[nodiscard]] Place place_of(std::string_view quantity) const {
+    const auto line = std::ranges::find(report_.lines, quantity, &LimitLine::quantity);
+    return line == report_.lines.end() ? profile_.limits_place : line->place;
+  }
+
+  // A limit that nothing can measure must not look as if it protected anyone.
+  void check_thermometers() {
+    const std::size_t there = channel_.thermometers.size();
+    if (policy_.thermometers > there) {
+      problem(channel_.place,
+              "the policy wants " + std::to_string(policy_.thermometers) +
+                  " thermometers at the cell, but channel `" + channel_.name + "` has " +
+                  std::to_string(there),
+              "add `temperature: [INSTRUMENT/INPUT]` to the channel");
+    }
+    if (there > 0) return;
+    const auto unmeasured = [&](const std::optional<LimitText>& limit) {
+      if (limit) {
+        problem(limit->place,
+                "a limit on temperature, but channel `" + channel_.name + "` has no thermometer",
+                "add `temperature: [INSTRUMENT/INPUT]` to the channel");
+      }
+    };
+    for (const LimitsText* written : {&profile_.limits, &policy_.limits}) {
+      unmeasured(written->temperature_above);
+      unmeasured(written->temperature_below);
+      unmeasured(written->temperature_rising);
+    }
+    for_each_charge(profile_.steps, [&](const Step& step) {
+      if (step.charge.temperature) {
+        problem(step.charge.temperature_place,
+                "a ceiling on temperature, but channel `" + channel_.name + "` has no thermometer",
+                "add `temperature: [INSTRUMENT/INPUT]` to the channel");
+      }
+    });
+    report_.plan.limits.temperature_above.reset();
+    report_.plan.limits.temperature_below.reset();
+    report_.plan.limits.temperature_rising.reset();
+    no_thermometer_ = true;
+  }
+
+  void check_limits() {
+    if (no_thermometer_) {
+      note(channel_.place, "channel `" + channel_.name +
+                               "` has no thermometer: nothing watches the cell's temperature");
+    }
+    if (!channel_.wiring.rated) {
+      note(channel_.wiring.place, "the wiring has no `rated` current: nothing protects the leads");
+    }
+    if (!profile_.limits.run_time) {
+      problem(profile_.limits_place, "no limit on the run time",
+              "add for example `time: {above: 90 min}` to `limits`");
+    }
+    // Reversed limits are refused, never swapped.
+    const std::size_t before = report_.problems.size();
+    if (limits().voltage_below && limits().voltage_above &&
+        limits().voltage_below->value >= limits().voltage_above->value) {
+      problem(place_of("voltage-below"), "reversed limits: voltage-below " +
+                                             limit_of("voltage-below") + " is not below " +
+                                             limit_of("voltage-above"));
+    }
+    if (limits().temperature_below && limits().temperature_above &&
+        limits().temperature_below->value.value() >= limits().temperature_above->value.value()) {
+      problem(place_of("temperature-below"), "reversed limits: temperature-below " +
+                                                 limit_of("temperature-below") + " is not below " +
+                                                 limit_of("temperature-above"));
+    }
+    const std::string_view defect = safety::defect(limits());
+    const bool told = report_.problems.size() != before || !limits().run_time;
+    if (!defect.empty() && !told) problem(profile_.limits_place, std::string(defect));
+  }
+
+  void check_step(const Step& step) {
+    const CeilingsText& ceilings = step.charge;
+    const Rate* rate = std::get_if<Rate>(&ceilings.current);
+    const Amperes current =
+        rate != nullptr ? rate->of(cell_.capacity) : std::get<Amperes>(ceilings.current);
+    current_max_ = std::max(current_max_, current);
+    const std::string where = " of step `" + step.name + "` is ";
+
+    if (current.value() > cell_.current.charge.value() * (1 + 1e-9)) {
+      problem(ceilings.current_place,
+              "the current ceiling" + where + to_text(current) + ", but the cell takes " +
+                  to_text(cell_.current.charge) + " (" + show(cell_.places.charge_current) + ')',
+              "lower it");
+    } else {
+      below_limit(ceilings.current_place, "current ceiling" + where, current,
+                  limits().current_above, "current-above");
+    }
+    if (ceilings.voltage.value() > cell_.voltage.full.value() * (1 + 1e-9)) {
+      problem(ceilings.voltage_place,
+              "the voltage ceiling" + where + to_text(ceilings.voltage) +
+                  ", but the cell is full at " + to_text(cell_.voltage.full) + " (" +
+                  show(cell_.places.full) + ')',
+              "lower it");
+    } else {
+      below_limit(ceilings.voltage_place, "voltage ceiling" + where, ceilings.voltage,
+                  limits().voltage_above, "voltage-above");
+    }
+    if (limits().voltage_below && ceilings.voltage <= limits().voltage_below->value) {
+      problem(ceilings.voltage_place, "the voltage ceiling" + where + to_text(ceilings.voltage) +
+                                          ", not above the limit " + limit_of("voltage-below"));
+    }
+    if (ceilings.power) {
+      below_limit(ceilings.power_place, "power ceiling" + where, *ceilings.power,
+                  limits().power_above, "power-above");
+    }
+    if (ceilings.temperature) check_temperature(ceilings, where);
+    check_margin(ceilings, current, where);
+    check_end(step, current);
+  }
+
+  // A ceiling is steered to and a limit is cut at: one on the other would trip.
+  template <class Q>
+  void below_limit(const Place& place, const std::string& what, Q ceiling,
+                   const std::optional<safety::Limit<Q>>& limit, std::string_view quantity) {
+    if (!limit || ceiling.value() < limit->value.value() * (1 - 1e-9)) return;
+    problem(place, "the " + what + to_text(ceiling) + ", not below the limit " + limit_of(quantity),
+            "it would trip: lower the ceiling, or raise the limit where it is written");
+  }
+
+  void check_temperature(const CeilingsText& ceilings, const std::string& where) {
+    const Celsius ceiling = *ceilings.temperature;
+    if (limits().temperature_above &&
+        ceiling.value() >= limits().temperature_above->value.value()) {
+      problem(ceilings.temperature_place,
+              "the temperature ceiling" + where + to_text(ceiling) + ", not below the limit " +
+                  limit_of("temperature-above"),
+              "it would trip: lower the ceiling, or raise the limit where it is written");
+    }
+    if (limits().temperature_below &&
+        ceiling.value() <= limits().temperature_below->value.value()) {
+      problem(ceilings.temperature_place, "the temperature ceiling" + where + to_text(ceiling) +
+                                              ", not above the limit " +
+                                              limit_of("temperature-below"));
+    }
+  }
+
+  // Closer than the source's own accuracy, an honest supply may trip the limit.
+  void check_margin(const CeilingsText& ceilings, Amperes current, const std::string& where) {
+    const double current_room =
+        limits().current_above ? (limits().current_above->value - current).value() : INFINITY;
+    if (current_room > 0 && current_room < source_.accuracy.current.of(current.value())) {
+      note(ceilings.current_place, "the current ceiling" + where + to_text(current) +
+                                       ", closer to the limit " + limit_of("current-above") +
+                                       " than the source is accurate");
+    }
+    const double voltage_room = limits().voltage_above
+                                    ? (limits().voltage_above->value - ceilings.voltage).value()
+                                    : INFINITY;
+    if (voltage_room > 0 && voltage_room < source_.accuracy.voltage.of(ceilings.voltage.value())) {
+      note(ceilings.voltage_place, "the voltage ceiling" + where + to_text(ceilings.voltage) +
+                                       ", closer to the limit " + limit_of("voltage-above") +
+                                       " than the source is accurate");
+    }
+  }
+
+  // An end that cannot come: only where the condition is one comparison.
+  void check_end(const Step& step, Amperes current) {
+    if (step.until.nodes.size() != 1) return;
+    const Condition resolved = resolve(step.until, cell_.capacity);
+    const Condition::Node& node = resolved.nodes.front();
+    const bool upward =
+        node.comparison == Comparison::at_least || node.comparison == Comparison::above;
+    const std::string says = '`' + describe(resolved) + "` of step `" + step.name + '`';
+    const auto cut_first = [&](const auto& limit, double value, std::string_view quantity) {
+      if (!limit || node.value < value) return;
+      problem(step.until_place,
+              says + " is never met: the limit " + limit_of(quantity) + " cuts first");
+    };
+    switch (node.subject) {
+      case Subject::voltage:
+        if (upward && node.value > step.charge.voltage.value()) {
+          problem(step.until_place,
+                  says + " is never met: its voltage ceiling is " + to_text(step.charge.voltage));
+        }
+        return;
+      case Subject::current:
+        if (upward && node.value > current.value()) {
+          problem(step.until_place,
+                  says + " is never met: its current ceiling is " + to_text(current));
+        } else if (!upward && node.value >= current.value()) {
+          note(step.until_place,
+               says + " is met at once: its current ceiling is " + to_text(current));
+        }
+        return;
+      case Subject::temperature:
+        if (upward && limits().temperature_above) {
+          cut_first(limits().temperature_above, limits().temperature_above->value.value(),
+                    "temperature-above");
+        }
+        return;
+      case Subject::charge:
+        if (upward && limits().charge_above) {
+          cut_first(limits().charge_above, limits().charge_above->value.value(), "charge-above");
+        }
+        return;
+      case Subject::energy:
+        if (upward && limits().energy_above) {
+          cut_first(limits().energy_above, limits().energy_above->value.value(), "energy-above");
+        }
+        return;
+      case Subject::step_time:
+        if (upward && limits().step_time) {
+          cut_first(limits().step_time, in_seconds(limits().step_time->value), "step-time");
+        }
+        return;
+      case Subject::run_time:
+        if (upward && limits().run_time) {
+          cut_first(limits().run_time, in_seconds(limits().run_time->value), "run-time");
+        }
+        return;
+      case Subject::power:
+        return;
+    }
+  }
+
+  void fill_plan() {
+    safety::RunPlan& plan = report_.plan;
+    plan.full = cell_.voltage.full;
+    // Without a voltmeter at the cell, nobody knows what the leads really drop: none is made up.
+    if (channel_.reads_at_cell()) {
+      const Volts drop = current_max_ * loop_resistance(channel_.wiring);
+      plan.lead_compensation_max = std::min(drop, volts(compensation_per_cell_v * cell_.series));
+    }
+    if (plan.limits.voltage_below) plan.open_circuit_min = plan.limits.voltage_below->value;
+    if (plan.limits.voltage_above) plan.open_circuit_max = plan.limits.voltage_above->value;
+    const Volts reach = plan.full + plan.lead_compensation_max;
+    plan.over_voltage_protection =
+        reach + volts(std::max(protection_margin * plan.full.value(), protection_margin_v));
+    if (source_.ratings.voltage && plan.over_voltage_protection > *source_.ratings.voltage) {
+      plan.over_voltage_protection = *source_.ratings.voltage;
+      note(source_.ratings_place,
+           "the source is rated " + to_text(*source_.ratings.voltage) +
+               ": its over-voltage protection is armed at that, closer than usual to the " +
+               to_text(reach) + " that it may reach");
+    }
+    if (plan.limits.current_above) {
+      plan.over_current_protection = plan.limits.current_above->value;
+    }
+    plan.thermometers_needed = policy_.thermometers;
+  }
+
+  const Profile& profile_;
+  const Cell& cell_;
+  const BenchChannel& channel_;
+  const Policy& policy_;
+  const BenchInstrument& source_;
+  std::vector<Said> said_;
+  bool no_thermometer_ = false;
+  Amperes current_max_{};
+  CheckReport report_;
+};
+
+}  // namespace
+
+CheckReport check(const Profile& profile, const Cell& cell, const Bench& bench, std::size_t channel,
+                  const Policy& policy) {
+  if (channel >= bench.channels.size()) {
+    CheckReport report;
+    report.problems.push_back({{bench.file, 0, 0}, "the bench has no such channel", {}});
+    return report;
+  }
+  return Checker(profile, cell, bench, bench.channels[channel], policy).run();
+}
+
+}  // namespace chargewright::profiles

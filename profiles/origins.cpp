@@ -1,0 +1,182 @@
+#include "profiles/origins.h"
+
+#include <cmath>
+
+#include "drivers/quantity_text.h"
+
+namespace chargewright::profiles {
+
+using namespace drivers;
+using safety::Limit;
+using safety::Limits;
+using safety::Origin;
+
+namespace {
+
+// Calls `with(key, limit, place)` for each quantity in turn, the pair being pointers to members.
+template <class With>
+void for_each_quantity(With with) {
+  with("voltage-above", &Limits::voltage_above, &LimitsText::voltage_above);
+  with("voltage-below", &Limits::voltage_below, &LimitsText::voltage_below);
+  with("current-above", &Limits::current_above, &LimitsText::current_above);
+  with("current-reverse", &Limits::current_reverse, &LimitsText::current_reverse);
+  with("power-above", &Limits::power_above, &LimitsText::power_above);
+  with("temperature-above", &Limits::temperature_above, &LimitsText::temperature_above);
+  with("temperature-below", &Limits::temperature_below, &LimitsText::temperature_below);
+  with("temperature-rising", &Limits::temperature_rising, &LimitsText::temperature_rising);
+  with("charge-above", &Limits::charge_above, &LimitsText::charge_above);
+  with("energy-above", &Limits::energy_above, &LimitsText::energy_above);
+  with("run-time", &Limits::run_time, &LimitsText::run_time);
+  with("step-time", &Limits::step_time, &LimitsText::step_time);
+}
+
+template <class Q>
+void say(Said& said, std::optional<Limit<Q>> Limits::*limit,
+         std::optional<LimitText> LimitsText::*at, Q value, const Place& place) {
+  said.limits.*limit = Limit<Q>{value, said.origin, {}};
+  LimitText text;
+  text.place = place;
+  said.written.*at = text;
+}
+
+template <class Q>
+std::string text_of(const Limit<Q>& limit) {
+  std::string text = to_text(limit.value);
+  if (limit.on_delay > Duration::zero()) text += " for " + to_text(limit.on_delay);
+  return text;
+}
+
+double number(Duration value) { return in_seconds(value); }
+template <class Q>
+double number(const Q& value) {
+  return value.value();
+}
+
+// 110 % of 2 Ah and 2.2 Ah are the same limit, whatever the last digit of a double says.
+template <class Q>
+bool differs(const Limit<Q>& a, const Limit<Q>& b) {
+  const double x = number(a.value);
+  const double y = number(b.value);
+  return std::abs(x - y) > 1e-9 * std::max(std::abs(x), std::abs(y));
+}
+
+Said said_by_cell(const Cell& cell) {
+  Said said;
+  said.origin = Origin::cell;
+  say(said, &Limits::voltage_above, &LimitsText::voltage_above, cell.voltage.never_above,
+      cell.places.never_above);
+  say(said, &Limits::voltage_below, &LimitsText::voltage_below, cell.voltage.never_below,
+      cell.places.never_below);
+  say(said, &Limits::current_above, &LimitsText::current_above, cell.current.never_above,
+      cell.places.never_above_current);
+  if (cell.current.discharge) {
+    say(said, &Limits::current_reverse, &LimitsText::current_reverse, *cell.current.discharge,
+        cell.places.discharge_current);
+  }
+  // The end of the charge window: `never-above` is never below it.
+  say(said, &Limits::temperature_above, &LimitsText::temperature_above, cell.temperature.charge_max,
+      cell.places.charge_temperature);
+  say(said, &Limits::temperature_below, &LimitsText::temperature_below, cell.temperature.charge_min,
+      cell.places.charge_temperature);
+  // Charge counter stop, from empty: 1.2 of a cell's rated charge; of a capacitor more, for the
+  // tolerance of its capacitance and its leakage (common practice, no source).
+  say(said, &Limits::charge_above, &LimitsText::charge_above,
+      coulombs((cell.capacitance ? 1.5 : 1.2) * cell.capacity.value()), cell.places.capacity);
+  return said;
+}
+
+Said said_by_instrument(const BenchInstrument& source) {
+  Said said;
+  said.origin = Origin::instrument;
+  const Place& place = source.ratings_place;
+  if (source.ratings.voltage) {
+    say(said, &Limits::voltage_above, &LimitsText::voltage_above, *source.ratings.voltage, place);
+  }
+  if (source.ratings.current) {
+    say(said, &Limits::current_above, &LimitsText::current_above, *source.ratings.current, place);
+  }
+  if (source.ratings.power) {
+    say(said, &Limits::power_above, &LimitsText::power_above, *source.ratings.power, place);
+  }
+  return said;
+}
+
+}  // namespace
+
+std::vector<Said> all_said(const Profile& profile, const Cell& cell, const Bench& bench,
+                           const BenchChannel& channel, const Policy& policy) {
+  std::vector<Said> all;
+  all.push_back(said_by_cell(cell));
+  Said wiring;
+  wiring.origin = Origin::wiring;
+  if (channel.wiring.rated) {
+    say(wiring, &Limits::current_above, &LimitsText::current_above, *channel.wiring.rated,
+        channel.wiring.rated_place);
+  }
+  all.push_back(wiring);
+  all.push_back(said_by_instrument(bench.source_of(channel)));
+  all.push_back(
+      {Origin::policy, resolve(policy.limits, cell.capacity, Origin::policy), policy.limits});
+  all.push_back(
+      {Origin::profile, resolve(profile.limits, cell.capacity, Origin::profile), profile.limits});
+  return all;
+}
+
+Limits merged(const std::vector<Said>& said) {
+  Limits limits;
+  for (const Said& one : said) safety::tighten(limits, one.limits);
+  return limits;
+}
+
+std::vector<LimitLine> explain(const std::vector<Said>& said, const Limits& effective) {
+  std::vector<LimitLine> lines;
+  for_each_quantity([&](std::string_view key, auto limit, auto written) {
+    if (!(effective.*limit)) return;
+    LimitLine line;
+    line.quantity = key;
+    line.value = text_of(*(effective.*limit));
+    line.origin = safety::key_of((effective.*limit)->origin);
+    for (const Said& one : said) {
+      if (!(one.limits.*limit)) continue;
+      if (one.origin == (effective.*limit)->origin) {
+        line.place = (one.written.*written)->place;
+      } else {
+        line.tighter_than.push_back(std::string(safety::key_of(one.origin)) + ' ' +
+                                    text_of(*(one.limits.*limit)));
+      }
+    }
+    lines.push_back(std::move(line));
+  });
+  return lines;
+}
+
+std::vector<Failure> remarks(const std::vector<Said>& said, const Limits& effective) {
+  std::vector<Failure> notes;
+  for_each_quantity([&](std::string_view key, auto limit, auto written) {
+    if (!(effective.*limit)) return;
+    const auto& rules = *(effective.*limit);
+    for (const Said& one : said) {
+      if (!(one.limits.*limit) || one.origin == rules.origin) continue;
+      const auto& yields = *(one.limits.*limit);
+      if (one.origin == Origin::profile && differs(yields, rules)) {
+        notes.push_back(
+            {(one.written.*written)->place,
+             std::string(key) + " " + text_of(yields) + " has no effect: " + text_of(rules) +
+                 " is tighter, and comes from the " + std::string(safety::key_of(rules.origin)),
+             {}});
+      }
+      if (yields.on_delay < rules.on_delay) {
+        notes.push_back({one.origin == Origin::policy || one.origin == Origin::profile
+                             ? (one.written.*written)->place
+                             : Place{},
+                         std::string(key) + " is borne for " + to_text(rules.on_delay) +
+                             " before the cut, also beyond " + text_of(yields) + " of the " +
+                             std::string(safety::key_of(one.origin)),
+                         {}});
+      }
+    }
+  });
+  return notes;
+}
+
+}  // namespace chargewright::profiles

@@ -1,0 +1,48 @@
+#include "profiles/policy.h"
+
+#include <filesystem>
+
+#include "profiles/fields.h"
+#include "safety/plant.h"
+
+namespace chargewright::profiles {
+
+using namespace drivers;
+
+Checked<Policy> read_policy(const Document& document) {
+  Policy policy;
+  policy.file = document.file;
+  policy.text = document.text;
+  Failures problems;
+  Mapping mapping(document, document.root, problems, "a policy");
+  text_field(mapping, "description", Presence::optional, 2000);
+  if (const Node* node = mapping.take("limits")) {
+    policy.limits = read_limits(document, *node, Units::absolute_only, problems);
+  }
+  if (const Node* node = mapping.take("unattended")) {
+    Mapping fields(document, *node, problems, "`unattended`");
+    const auto count = count_field(fields, "thermometers", Presence::optional, 0,
+                                   static_cast<int>(safety::max_thermometers));
+    if (count) {
+      policy.thermometers = static_cast<std::uint8_t>(*count);
+      policy.thermometers_place = document.place(*fields.take("thermometers"));
+    }
+    fields.finish();
+  }
+  mapping.finish();
+  if (problems.list.empty()) return policy;
+  sort_by_place(problems);
+  return problems;
+}
+
+Checked<Policy> load_policy(const std::string& path) {
+  std::error_code error;
+  const std::filesystem::file_status status = std::filesystem::status(path, error);
+  // Only a file that is surely not there is no policy; one that cannot be looked at is a failure.
+  if (status.type() == std::filesystem::file_type::not_found) return Policy{};
+  const Checked<Document> document = read_document(path);
+  if (!document) return document.error();
+  return read_policy(*document);
+}
+
+}  // namespace chargewright::profiles
