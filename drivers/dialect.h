@@ -11,39 +11,46 @@
 
 #include "drivers/document.h"
 #include "drivers/failure.h"
+#include "drivers/message_template.h"
 #include "drivers/order.h"
 
 namespace chargewright::drivers {
 
-// A message with holes: "SOUR:VOLT {value:.4f}", "INST:NSEL {channel}", "*ESE {nonce}".
-struct Template {
-  struct Piece {
-    enum class Hole : std::uint8_t { none, value, channel, nonce } hole = Hole::none;
-    std::string text;  // for none
-    int digits = 6;    // after the point, for value
-    double scale = 1;  // value is multiplied by this before it is written
-  };
-  std::vector<Piece> pieces;
-  [[nodiscard]] bool empty() const { return pieces.empty(); }
+enum class Expect : std::uint8_t {
+  number,
+  boolean,   // 1 or 0
+  integer,   // looked up in `bits` where there are any
+  list,      // booleans separated by `;`: the one at place i, from 0, is bit i of the value
+  identity,  // four fields separated by commas
+  error,     // -222,"Data out of range"
+  proof,     // `parts`
 };
-
-enum class Expect : std::uint8_t { number, boolean, integer, string, identity, bits, error };
 
 struct Ask {
   Template message;
   Expect expect = Expect::number;
-  double scale = 1;   // answer times this is in the verb's unit
-  double within = 0;  // for a proof: allowed difference from what was written, verb's unit
-  // For `bits`: answer & mask, looked up in the map in order; none fits -> 0.
+  double scale = 1;   // number * scale + offset is in the verb's unit
+  double offset = 0;  // for thermometers that answer in another scale
+  // integer: answer & mask, looked up in order; none fits -> 0.
   struct Bits {
     std::uint32_t mask = 0;
     std::uint32_t equals = 0;
     int means = 0;
   };
   std::vector<Bits> bits;
+  int items = 0;  // list: how many
+  // proof: the answers, separated by `;`, must be these: the value that was ordered, within
+  // `within` (verb's unit), or exactly a number.
+  struct Part {
+    bool exact = false;
+    double equals = 0;
+  };
+  std::vector<Part> parts;
+  double within = 0;
 };
 
-// One verb: what to send (maybe nothing), then what to ask (maybe nothing).
+// One verb: what to send (maybe nothing), then what to ask (maybe nothing). Where both are there,
+// the question proves the command.
 struct Spelling {
   bool absent = true;
   Template send;
@@ -52,18 +59,27 @@ struct Spelling {
 
 struct Dialect {
   std::string name;
-  std::string terminator = "\n";  // of what we send; answers end in NL, CR NL or CR
-  bool cr_ends_answers = false;
+  std::string terminator = "\n";                      // of what we send; answers end in NL or CR NL
+  bool cr_ends_answers = false;                       // or in a bare CR
   Duration respond = std::chrono::milliseconds(500);  // deadline for an answer
   Duration between = Duration::zero();                // least time between two messages
   Duration settle = Duration::zero();  // between a command and the question that proves it
-  bool has_error_queue = true;
-  Template select;                   // how a channel is selected before its verbs; may be empty
-  Template clear;                    // *CLS
-  std::optional<Ask> resync;         // question with a nonce, whose answer is the nonce
-  Template resync_send;              // sent before it, holds the nonce: "*ESE {nonce}"
+  // How a channel is selected before its verbs: joined in front of their message, as
+  // `INST:NSEL 2;:SOUR:VOLT 4.2`, so that nothing can come between the two. Empty: verbs name
+  // their channel themselves, or the instrument has but one.
+  Template select;
+  Template clear;                    // empties buffers and error queue after a time-out: *CLS
+  Template resync_send;              // holds the nonce: "*ESE {nonce}"
+  std::optional<Template> resync;    // the question whose answer is the nonce; nothing: absent
   std::vector<Template> on_connect;  // e.g. SYST:REM
   std::array<Spelling, verb_count> verbs;
+
+  struct File {
+    std::string path;
+    std::string text;
+  };
+  std::vector<File> files;  // exactly what was read, for the record; the most basic dialect last
+
   [[nodiscard]] const Spelling& operator[](Verb verb) const {
     return verbs[static_cast<std::size_t>(verb)];
   }

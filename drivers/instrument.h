@@ -9,16 +9,26 @@
 #include <string_view>
 
 #include "drivers/dialect.h"
+#include "drivers/failure.h"
 #include "drivers/order.h"
 
 namespace chargewright::drivers {
 
+namespace scpi {
+struct Troubles;
+}
+
 struct InstrumentSpec {
   std::string name;
   InstrumentId id = no_instrument;
-  std::string identity;  // regular expression that the whole *IDN? answer must match
+  // Regular expression (ECMAScript) that the whole *IDN? answer must match; empty: any will do.
+  // One that check_identity_pattern() refuses matches nothing.
+  std::string identity;
   Dialect dialect;
 };
+
+// At most 256 characters, and without back references (so that matching takes bounded time).
+Result<void> check_identity_pattern(std::string_view pattern);
 
 class Instrument {
  public:
@@ -27,8 +37,12 @@ class Instrument {
   Instrument(Instrument&&) noexcept;
   Instrument& operator=(Instrument&&) noexcept;
 
-  // Queues an order; an urgent one goes ahead of all and its command is written at once, even
-  // while an answer is awaited. Every order gets exactly one outcome.
+  // Queues an order (64 at most, more are refused); an urgent one goes ahead of all and its command
+  // is written at once, even while an answer is awaited or the conversation is out of step; the
+  // question that proves it is the next one asked. An urgent order also ends, refused, what it
+  // makes void and was not sent yet: an output_off on a channel, an output_on there; an
+  // open_switch, a close_switch; a setpoint, the same setpoint.
+  // Every order gets exactly one outcome, in bounded time: take() them after every call (256 wait).
   void order(const Order& order, Instant now);
   void link_up(Instant now);
   void link_down(Instant now);  // every order pending ends link_down
@@ -45,8 +59,14 @@ class Instrument {
   // with "Simulated". Decides whether a speed factor is allowed.
   [[nodiscard]] bool is_simulated() const;
   [[nodiscard]] bool is_up() const;
-  // Smoothed and worst time from question to answer, for the response-time budget.
+  // Questions can be asked: the link is up and question and answer are known to belong together.
+  [[nodiscard]] bool is_in_step() const;
+  // Smoothed (the last eight or so) and worst time from question to answer, for the response-time
+  // budget.
+  [[nodiscard]] Duration round_trip() const;
   [[nodiscard]] Duration round_trip_worst() const;
+  // What went wrong in the conversation so far.
+  [[nodiscard]] const scpi::Troubles& troubles() const;
 
  private:
   struct State;

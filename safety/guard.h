@@ -4,9 +4,10 @@
 // wires: nothing else makes orders. No allocation after construction, no lock, no clock. The shells
 // are safety/guard_thread.h (a real bench) and daemon/plan/rehearse.h (virtual time).
 
+#include <array>
 #include <boost/container/static_vector.hpp>
 #include <cstdint>
-#include <optional>
+#include <memory>
 
 #include "drivers/order.h"
 #include "drivers/reading.h"
@@ -98,7 +99,8 @@ struct Event {
   bool on = false;
   drivers::Instant at{};
   drivers::Reading reading{};
-  bool at_source = false;  // reading taken at the source's terminals, not the cell's
+  // Taken at the source's terminals though the channel has a meter at the cell for this quantity.
+  bool at_source = false;
   State from = State::unknown;
   State to = State::unknown;
   Fault fault{};
@@ -137,6 +139,7 @@ struct ChannelSnapshot {
 };
 struct Snapshot {
   drivers::Instant at{};
+  std::uint32_t events_lost = 0;  // nobody took them in time
   std::uint8_t channels = 0;
   std::array<ChannelSnapshot, max_channels> channel{};
 };
@@ -145,6 +148,8 @@ class Guard {
  public:
   explicit Guard(const Plant& plant);
   ~Guard();
+  Guard(Guard&&) noexcept;
+  Guard& operator=(Guard&&) noexcept;
 
   // A trip that a former life of the daemon latched (S5): the channel starts tripped.
   void restore_trip(const Fault& fault);
@@ -154,7 +159,9 @@ class Guard {
   void request(const Request& request, drivers::Instant now);
   void see(const drivers::Outcome& outcome, drivers::Instant now);
   void link_changed(drivers::InstrumentId instrument, bool up, drivers::Instant now);
-  void turn(drivers::Instant now);  // judges, reads, arms, cuts
+  void turn(drivers::Instant now);  // judges, reads, arms, cuts; call after every see()
+  // Something in the guard's own shell went wrong: every channel cuts.
+  void internal_fault(drivers::Instant now);
 
   [[nodiscard]] bool take_order(drivers::Order& order);  // urgent ones come first
   [[nodiscard]] bool take_event(Event& event);
@@ -166,7 +173,8 @@ class Guard {
   void shut_down(drivers::Instant now);
 
  private:
-  // (implementation's own)
+  struct Parts;
+  std::unique_ptr<Parts> parts_;
 };
 
 }  // namespace chargewright::safety

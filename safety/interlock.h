@@ -5,28 +5,19 @@
 //
 // Causes are a fixed array, one place each, all evaluated in every judge(): a check that did not
 // run counts as failed. NaN, infinite, unparsable and stale are judged by name before any
-// comparison with a limit.
+// comparison with a limit. The rules themselves are the table of safety/rules.h.
 
 #include <array>
 #include <bitset>
 
 #include "drivers/reading.h"
+#include "safety/facts.h"
 #include "safety/fault.h"
 #include "safety/limits.h"
 #include "safety/plant.h"
 #include "safety/tally.h"
 
 namespace chargewright::safety {
-
-// What is expected of the output at this moment, by what the guard itself ordered.
-struct Expected {
-  bool output_on = false;
-  // Since when output_on has had its present value; readbacks asked before are not judged.
-  drivers::Instant since{};
-  drivers::Volts voltage_setpoint{};
-  drivers::Amperes current_setpoint{};
-  drivers::Instant setpoints_since{};
-};
 
 struct Verdict {
   std::bitset<cause_count> present;  // all causes beyond their on-delay
@@ -44,25 +35,50 @@ class Interlock {
   void watch_only(drivers::Instant now);
 
   void see(const drivers::Outcome& outcome);  // readings and readbacks of this channel's terminals
+  void link(drivers::InstrumentId instrument, bool up, drivers::Instant now);
   void expect(const Expected& expected);
   void step_began(std::uint16_t step, drivers::Instant now);
   void sequencer_alive(drivers::Instant now);
   void operator_wants_cut(drivers::Instant now);
   void internal_fault(drivers::Instant now);
+  // Present until forget_reports(): what the guard learned from an order of its own, such as a
+  // setpoint that could not be proved.
+  void report(const Fault& fault);
+  void forget_reports();
 
   Verdict judge(drivers::Instant now);
+  // When judge() would next find something new though nothing came in: ages, on-delays, heartbeat.
+  [[nodiscard]] drivers::Instant wake() const { return wake_; }
+  // The fault of one cause as last judged; for recording all that are present.
+  [[nodiscard]] const Fault& found(Cause cause) const {
+    return found_[static_cast<std::size_t>(cause)];
+  }
 
-  // For acknowledgement (S5): do all conditions that are measurable now lie within?
-  [[nodiscard]] bool condition_gone(drivers::Instant now) const;
+  // For acknowledgement (S5): does the condition that tripped, and any temperature limit, lie
+  // within now? What can be measured but is not known counts as present.
+  [[nodiscard]] bool condition_gone(const Fault& trip, drivers::Instant now) const;
 
-  [[nodiscard]] const Tally& tally() const;
-  [[nodiscard]] const drivers::Reading& voltage() const;
-  [[nodiscard]] const drivers::Reading& current() const;
-  [[nodiscard]] const drivers::Reading& temperature(std::size_t sensor) const;
-  [[nodiscard]] const drivers::Reading& source_voltage() const;
+  [[nodiscard]] const Facts& facts() const { return facts_; }
+  [[nodiscard]] const Tally& tally() const { return facts_.tally; }
+  // As last answered: the value of the last good reading with the validity of the newest answer.
+  [[nodiscard]] drivers::Reading voltage() const;
+  [[nodiscard]] drivers::Reading current() const;
+  [[nodiscard]] drivers::Reading temperature(std::size_t sensor) const;
+  [[nodiscard]] drivers::Reading source_voltage() const;
 
  private:
-  // (implementation's own)
+  void see_reading(const drivers::Reading& reading);
+  void see_current(const Sensed& current, const Sensed& voltage, StuckPair& pair);
+  void see_talk(const drivers::Outcome& outcome);
+  Fault fault_of(Cause cause, drivers::Instant now) const;
+
+  Facts facts_;
+  std::uint8_t channel_;
+  std::array<drivers::Instant, cause_count> began_{};
+  std::array<Fault, cause_count> found_{};
+  std::bitset<cause_count> reported_;
+  std::uint16_t step_ = 0;
+  drivers::Instant wake_ = drivers::never;
 };
 
 }  // namespace chargewright::safety

@@ -24,7 +24,8 @@ bool tighter(const Limit<Q>& a, const Limit<Q>& b, Side side) {
 template <class Q>
 void keep_tighter(std::optional<Limit<Q>>& ours, const std::optional<Limit<Q>>& with, Side side) {
   if (!with) return;
-  if (!ours || tighter(*with, *ours, side)) {
+  // What is not a number is kept, so that defect() names it instead of its being dropped.
+  if (!ours || tighter(*with, *ours, side) || std::isnan(number(with->value))) {
     ours = with;
   } else if (!tighter(*ours, *with, side) && with->on_delay < ours->on_delay) {
     ours->on_delay = with->on_delay;

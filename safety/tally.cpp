@@ -12,27 +12,29 @@ void Tally::begin(drivers::Instant now) {
   on_since_ = now;
 }
 
+void Tally::account(double charge, double volts, drivers::Duration over) {
+  if (over > gap_) {
+    uncertain_ += coulombs(std::abs(charge));
+  } else if (charge >= 0) {
+    charge_in_ += coulombs(charge);
+    energy_in_ += joules(charge * volts);
+  } else {
+    charge_out_ -= coulombs(charge);
+    energy_out_ -= joules(charge * volts);
+  }
+}
+
 void Tally::add(drivers::Instant at, drivers::Amperes current, drivers::Volts voltage) {
   if (!std::isfinite(current.value()) || !std::isfinite(voltage.value())) return;
   if (has_last_ && at <= last_) return;  // late or repeated: already counted
   if (has_last_) {
-    const double dt = drivers::in_seconds(at - last_);
+    // Product of the means, not mean of the products: with a current that is straight between two
+    // samples the difference is of second order, and charge and energy stay consistent.
     const double mean_current = 0.5 * (last_current_.value() + current.value());
-    const double charge = mean_current * dt;
-    if (at - last_ > gap_) {
-      uncertain_ += coulombs(std::abs(charge));
-    } else {
-      // Product of the means, not mean of the products: with a current that is straight between
-      // two samples the difference is of second order, and charge and energy stay consistent.
-      const double energy = charge * 0.5 * (last_voltage_.value() + voltage.value());
-      if (charge >= 0) {
-        charge_in_ += coulombs(charge);
-        energy_in_ += joules(energy);
-      } else {
-        charge_out_ -= coulombs(charge);
-        energy_out_ -= joules(energy);
-      }
-    }
+    const double mean_voltage = 0.5 * (last_voltage_.value() + voltage.value());
+    account(mean_current * drivers::in_seconds(at - last_), mean_voltage, at - last_);
+  } else if (on_ && has_edge_ && at > edge_) {
+    account(current.value() * drivers::in_seconds(at - edge_), voltage.value(), at - edge_);
   }
   has_last_ = true;
   last_ = at;
@@ -40,10 +42,19 @@ void Tally::add(drivers::Instant at, drivers::Amperes current, drivers::Volts vo
   last_voltage_ = voltage;
 }
 
-void Tally::break_at(drivers::Instant) { has_last_ = false; }
+void Tally::break_at(drivers::Instant at) {
+  if (on_ && has_last_ && at > last_) {
+    account(last_current_.value() * drivers::in_seconds(at - last_), last_voltage_.value(),
+            at - last_);
+  }
+  has_last_ = false;
+  has_edge_ = true;
+  edge_ = at;
+}
 
 void Tally::output(bool on, drivers::Instant at) {
   if (on == on_) return;
+  break_at(at);
   if (on_) on_time_ += at - on_since_;
   on_ = on;
   on_since_ = at;

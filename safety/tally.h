@@ -13,7 +13,8 @@ class Tally {
   void begin(drivers::Instant now);
   // One sample: current into the cell, voltage at its terminals.
   void add(drivers::Instant at, drivers::Amperes current, drivers::Volts voltage);
-  // The output switched at this moment: the trapezoid is not laid across the change.
+  // Current changed abruptly at this moment (output or setpoint): the trapezoid is not laid across
+  // it. While the output is on, the sample before holds up to it and the sample after back to it.
   void break_at(drivers::Instant at);
   void output(bool on, drivers::Instant at);
 
@@ -25,7 +26,11 @@ class Tally {
   [[nodiscard]] drivers::Duration on_time(drivers::Instant now) const;
 
  private:
+  void account(double charge, double volts, drivers::Duration over);
+
   drivers::Duration gap_;
+  bool has_edge_ = false;
+  drivers::Instant edge_{};
   bool has_last_ = false;
   drivers::Instant last_{};
   drivers::Amperes last_current_{};

@@ -1,7 +1,9 @@
 #pragma once
 // The record of one run: one SQLite file, `<start>-<bench>-<channel>-<profile>.run` (S10). Written
-// by the record thread alone; format in docs/record.md. WAL off the table: `synchronous=FULL` with
-// a transaction at most every 500 ms (1 s bound of S10), at once for trips and ends.
+// by the record thread alone; format in docs/record.md. `synchronous=FULL` with a transaction at
+// most every 500 ms (1 s bound of S10), at once for trips, refusals and ends. While it is written
+// the file has a write-ahead log beside it (so that reading it never holds up the writer); a
+// finished record is one file.
 
 #include <chrono>
 #include <memory>
@@ -56,6 +58,7 @@ class RecordWriter {
   // Commits when due; called by the record thread at least every 100 ms.
   virtual drivers::Result<void> turn(std::chrono::steady_clock::time_point now) = 0;
   virtual drivers::Result<void> commit() = 0;
+  // Commits, and folds the log into the one file.
   virtual drivers::Result<void> end(const RecordEnd& end) = 0;
   [[nodiscard]] virtual const std::string& path() const = 0;
 };

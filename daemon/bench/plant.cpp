@@ -1,0 +1,52 @@
+#include "daemon/bench/plant.h"
+
+#include <algorithm>
+
+namespace chargewright::daemon {
+
+using drivers::Verb;
+
+safety::SourceAbilities abilities_of(const drivers::Dialect& dialect) {
+  return {
+      .reads_setpoints =
+          dialect.has(Verb::read_voltage_setpoint) && dialect.has(Verb::read_current_setpoint),
+      .reads_output = dialect.has(Verb::read_output),
+      .over_voltage_protection = dialect.has(Verb::set_over_voltage),
+      .over_current_protection = dialect.has(Verb::set_over_current),
+      .reads_protection = dialect.has(Verb::read_protection),
+      .clears_protection = dialect.has(Verb::clear_protection),
+      .reads_regulation = dialect.has(Verb::read_regulation),
+      .drains_errors = dialect.has(Verb::drain_errors),
+  };
+}
+
+void widen_disagreement(const profiles::Bench& bench, const profiles::BenchChannel& channel,
+                        safety::ChannelPlan& plan) {
+  constexpr double least = 0.005;  // V or A: the digits of ordinary instruments
+  const auto& source = bench.instruments[channel.source.instrument];
+  const auto& voltmeter = bench.instruments[channel.voltmeter.instrument];
+  const auto& ammeter = bench.instruments[channel.ammeter.instrument];
+  const double volts = plan.source_voltage_max.value();
+  const double amperes = plan.source_current_max.value();
+  plan.voltage_disagreement = std::max(
+      plan.voltage_disagreement, drivers::volts(source.accuracy.voltage.of(volts) +
+                                                voltmeter.accuracy.voltage.of(volts) + least));
+  plan.current_disagreement = std::max(
+      plan.current_disagreement, drivers::amperes(source.accuracy.current.of(amperes) +
+                                                  ammeter.accuracy.current.of(amperes) + least));
+}
+
+safety::Plant make_plant(const profiles::Bench& bench,
+                         const std::vector<drivers::Dialect>& dialects) {
+  safety::Plant plant = profiles::plant_of(bench);
+  for (std::size_t i = 0; i < plant.channels.size(); ++i) {
+    const profiles::BenchChannel& channel = bench.channels[i];
+    if (channel.source.instrument < dialects.size()) {
+      plant.channels[i].abilities = abilities_of(dialects[channel.source.instrument]);
+    }
+    widen_disagreement(bench, channel, plant.channels[i]);
+  }
+  return plant;
+}
+
+}  // namespace chargewright::daemon

@@ -1,0 +1,25 @@
+#pragma once
+// The plant that the guard is given: what the bench file says, with what each source's dialect can
+// do and how far two instruments may differ by their accuracies.
+
+#include <vector>
+
+#include "drivers/dialect.h"
+#include "profiles/bench.h"
+#include "safety/plant.h"
+
+namespace chargewright::daemon {
+
+safety::SourceAbilities abilities_of(const drivers::Dialect& dialect);
+
+// `dialects` by InstrumentId, as many as the bench has instruments.
+safety::Plant make_plant(const profiles::Bench& bench,
+                         const std::vector<drivers::Dialect>& dialects);
+
+// Two instruments that measure the same may differ by the sum of their accuracies at the highest
+// value the source can make, and 5 mV or 5 mA; more than that is a disagreement (S3), once the
+// leads have been accounted for. What the bench file says itself rules where it is wider.
+void widen_disagreement(const profiles::Bench& bench, const profiles::BenchChannel& channel,
+                        safety::ChannelPlan& plan);
+
+}  // namespace chargewright::daemon

@@ -1,0 +1,288 @@
+#include "daemon/run/sequencer.h"
+
+#include <cmath>
+#include <limits>
+
+namespace chargewright::daemon {
+
+using drivers::Duration;
+using drivers::Instant;
+using profiles::StepVerb;
+using safety::ChannelSnapshot;
+using safety::Refusal;
+using safety::State;
+
+namespace {
+
+constexpr double unknown = std::numeric_limits<double>::quiet_NaN();
+// Identify, drain, write and prove every setpoint and protection, at a slow instrument's pace.
+constexpr auto arming_deadline = std::chrono::seconds(60);
+// Setpoints and output written and proved.
+constexpr auto step_deadline = std::chrono::seconds(30);
+// An arm that the guard has not begun on by then, and whose refusal reads as the last one's did,
+// was refused for the same reason again.
+constexpr auto refusal_deadline = std::chrono::seconds(3);
+// Beats in one heartbeat limit: some may be late.
+constexpr int beats = 4;
+
+}  // namespace
+
+Sequencer::Sequencer(Setup setup, Instant now) : setup_(std::move(setup)) {
+  progress_.channel = setup_.channel;
+  progress_.steps = static_cast<std::uint16_t>(setup_.procedure.order.size());
+  progress_.began = now;
+  progress_.step_began = now;
+  progress_.fraction = unknown;
+  progress_.seconds_left = unknown;
+  next_beat_ = now;
+  if (setup_.expected.size() == setup_.procedure.order.size()) {
+    expected_after_.resize(setup_.expected.size());
+    double after = 0;
+    for (std::size_t i = setup_.expected.size(); i-- > 0;) {
+      expected_after_[i] = after;
+      after += drivers::in_seconds(setup_.expected[i]);
+    }
+  }
+}
+
+bool Sequencer::take_request(safety::Request& request) { return requests_.pop(request); }
+
+void Sequencer::ask(Kind kind, Instant now) {
+  safety::Request request;
+  request.kind = kind;
+  request.channel = setup_.channel;
+  request.step = progress_.step;
+  request.number = ++number_;
+  if (kind == Kind::arm) request.plan = setup_.run_plan;
+  if (kind == Kind::charge && steering_) {
+    request.voltage = steering_->voltage();
+    request.current = steering_->current();
+  }
+  if (kind != Kind::heartbeat) asked_at_ = now;
+  // Taken after every turn; a full ring means that nobody takes, and then the guard misses the
+  // heartbeat and cuts (S6).
+  (void)requests_.push(request);
+}
+
+void Sequencer::beat(Instant now) {
+  if (now < next_beat_) return;
+  next_beat_ = now + setup_.channel_plan.heartbeat / beats;
+  ask(Kind::heartbeat, now);
+}
+
+void Sequencer::turn(const ChannelSnapshot& snapshot, Instant now) {
+  if (is_over() || noticed_trip(snapshot, now)) return;
+  switch (progress_.phase) {
+    case Phase::arming:
+      arm(snapshot, now);
+      break;
+    case Phase::running:
+      run(snapshot, now);
+      break;
+    case Phase::stopping:
+      wait_for_off(snapshot, now);
+      break;
+    case Phase::done:
+    case Phase::stopped:
+    case Phase::failed:
+    case Phase::tripped:
+    case Phase::refused:
+    case Phase::interrupted:
+      break;
+  }
+  if (!is_over()) beat(now);
+}
+
+bool Sequencer::noticed_trip(const ChannelSnapshot& snapshot, Instant now) {
+  // A trip latched before this run is the guard's to refuse, not this run's.
+  const bool ours = seen_arming_ || progress_.phase != Phase::arming;
+  if (!ours || (snapshot.state != State::cutting && snapshot.state != State::tripped)) return false;
+  progress_.binding = Binding::none;
+  progress_.trip = snapshot.trip;
+  if (snapshot.trip.cause == safety::Cause::none && snapshot.state == State::cutting) {
+    progress_.phase = Phase::stopping;
+    return true;
+  }
+  conclude(Phase::tripped, now);
+  return true;
+}
+
+void Sequencer::arm(const ChannelSnapshot& snapshot, Instant now) {
+  if (!asked_to_arm_) {
+    if (stop_wanted_) return conclude(ending_, now);
+    // At its start the guard brings outputs to off; an arm would be refused meanwhile.
+    if (snapshot.state == State::unknown && now - progress_.began < step_deadline) return;
+    asked_to_arm_ = true;
+    refusal_before_ = snapshot.refusal;
+    ask(Kind::arm, now);
+    return;
+  }
+  if (snapshot.state == State::arming) {
+    seen_arming_ = true;
+    if (now - asked_at_ < arming_deadline) return;
+  }
+  if (snapshot.state == State::ready) {
+    seen_arming_ = true;
+    progress_.phase = Phase::running;
+    if (stop_wanted_) return finish(ending_, now);
+    return begin_step(0, snapshot, now);
+  }
+  const bool is_news =
+      seen_arming_ || snapshot.refusal != refusal_before_ || now - asked_at_ >= refusal_deadline;
+  if (snapshot.state != State::arming && snapshot.refusal != Refusal::none && is_news) {
+    progress_.refusal = snapshot.refusal;
+    return conclude(stop_wanted_ ? ending_ : Phase::refused, now);
+  }
+  if (now - asked_at_ >= arming_deadline) {
+    progress_.refusal = Refusal::took_too_long;
+    conclude(Phase::refused, now);
+  }
+}
+
+void Sequencer::begin_step(std::size_t executed, const ChannelSnapshot& snapshot, Instant now) {
+  const auto& order = setup_.procedure.order;
+  if (executed >= order.size()) return finish(Phase::done, now);
+  progress_.step = static_cast<std::uint16_t>(executed);
+  progress_.step_in_file = order[executed].step;
+  progress_.cycle = order[executed].cycle;
+  progress_.step_began = now;
+  progress_.binding = Binding::none;
+  established_at_.reset();
+  refusal_before_ = snapshot.refusal;
+  condition_ = profiles::ConditionState(step().until);
+  estimate_ = Estimate(step().until);
+  steering_.reset();
+  if (step().verb == StepVerb::charge) {
+    steering_.emplace(setup_.channel_plan, setup_.run_plan, step().ceilings);
+    steering_->see(snapshot);
+    (void)steering_->take_moved();
+    ask(Kind::charge, now);
+  } else {
+    ask(Kind::rest, now);
+  }
+}
+
+bool Sequencer::is_established(const ChannelSnapshot& snapshot) const {
+  if (!steering_) return snapshot.state == State::ready && !snapshot.output_on;
+  const auto& plan = setup_.channel_plan;
+  return snapshot.state == State::energised && snapshot.output_on &&
+         snapshot.step == progress_.step &&
+         std::abs(snapshot.voltage_setpoint - steering_->voltage().value()) <=
+             plan.setpoint_voltage_tolerance.value() &&
+         std::abs(snapshot.current_setpoint - steering_->current().value()) <=
+             plan.setpoint_current_tolerance.value();
+}
+
+void Sequencer::run(const ChannelSnapshot& snapshot, Instant now) {
+  if (snapshot.refusal != Refusal::none && snapshot.refusal != refusal_before_) {
+    progress_.refusal = snapshot.refusal;  // by the gate
+    return finish(Phase::refused, now);
+  }
+  if (stop_wanted_) return finish(ending_, now);
+  if (!established_at_) {
+    if (!is_established(snapshot)) {
+      if (now - asked_at_ < step_deadline) return;
+      progress_.refusal = Refusal::took_too_long;
+      return finish(Phase::failed, now);
+    }
+    established_at_ = now;
+  }
+  if (steering_) {
+    steering_->see(snapshot);
+    progress_.binding = steering_->binding(snapshot);
+  }
+  const profiles::Measured facts = measured(snapshot, now);
+  if (reached_its_end(facts, now)) return begin_step(progress_.step + 1U, snapshot, now);
+  if (step().within && now - progress_.step_began >= *step().within) {
+    return finish(Phase::failed, now);
+  }
+  if (steering_ && steering_->take_moved()) ask(Kind::charge, now);
+  estimate_.see(facts, progress_.binding == Binding::step_voltage, now);
+  estimate(snapshot, now);
+}
+
+profiles::Measured Sequencer::measured(const ChannelSnapshot& snapshot, Instant now) const {
+  const auto judged = [&](const drivers::Reading& reading) {
+    return reading.valid() && reading.asked >= *established_at_ &&
+           now - reading.asked <= setup_.channel_plan.allowed_age;
+  };
+  profiles::Measured facts;
+  if (judged(snapshot.voltage)) facts.voltage = snapshot.voltage.voltage();
+  if (judged(snapshot.current) && !(steering_ && steering_->is_folding())) {
+    facts.current = snapshot.current.current();
+  }
+  if (judged(snapshot.voltage) && judged(snapshot.current)) {
+    facts.power = snapshot.voltage.voltage() * snapshot.current.current();
+  }
+  const auto warmest = hottest(snapshot);
+  if (warmest && judged(*warmest)) facts.temperature = warmest->temperature();
+  facts.charge = drivers::coulombs(snapshot.charge_in);
+  facts.energy = drivers::joules(snapshot.energy_in);
+  facts.run_time = snapshot.on_time;
+  facts.step_time = now - progress_.step_began;
+  return facts;
+}
+
+bool Sequencer::reached_its_end(const profiles::Measured& facts, Instant now) {
+  if (step().verb == StepVerb::rest && now - progress_.step_began >= step().rest) return true;
+  return condition_.see(facts, now);
+}
+
+void Sequencer::estimate(const ChannelSnapshot&, Instant now) {
+  const double elapsed = drivers::in_seconds(now - progress_.step_began);
+  double left = estimate_.seconds_left();
+  if (step().verb == StepVerb::rest) {
+    left = std::fmin(left, std::max(0.0, drivers::in_seconds(step().rest) - elapsed));
+  }
+  const bool last = progress_.step + 1U >= setup_.procedure.order.size();
+  double after = last ? 0 : unknown;
+  if (!expected_after_.empty()) {
+    after = expected_after_[progress_.step];
+    // What the readings say rules over what was rehearsed.
+    if (std::isnan(left)) {
+      left = std::max(0.0, drivers::in_seconds(setup_.expected[progress_.step]) - elapsed);
+    }
+  }
+  progress_.seconds_left = left + after;
+  const double run = drivers::in_seconds(now - progress_.began);
+  progress_.fraction =
+      run + progress_.seconds_left > 0 ? run / (run + progress_.seconds_left) : unknown;
+}
+
+void Sequencer::finish(Phase ending, Instant now) {
+  ending_ = ending;
+  progress_.phase = Phase::stopping;
+  progress_.binding = Binding::none;
+  progress_.seconds_left = 0;
+  steering_.reset();
+  ask(Kind::finish, now);
+}
+
+void Sequencer::wait_for_off(const ChannelSnapshot& snapshot, Instant now) {
+  if (snapshot.state == State::off) conclude(ending_, now);
+}
+
+void Sequencer::conclude(Phase phase, Instant now) {
+  progress_.phase = phase;
+  progress_.binding = Binding::none;
+  progress_.ended = now;
+  progress_.seconds_left = 0;
+  if (phase == Phase::done) progress_.fraction = 1;
+}
+
+// During arming the guard knows no finish: the run ends as soon as it is ready or refused.
+void Sequencer::stop(Instant now) {
+  if (is_over() || progress_.phase == Phase::stopping || stop_wanted_) return;
+  stop_wanted_ = true;
+  ending_ = Phase::stopped;
+  if (progress_.phase == Phase::running) finish(Phase::stopped, now);
+}
+
+void Sequencer::fail(Instant now) {
+  if (is_over() || progress_.phase == Phase::stopping) return;
+  stop_wanted_ = true;
+  ending_ = Phase::failed;
+  if (progress_.phase == Phase::running) finish(Phase::failed, now);
+}
+
+}  // namespace chargewright::daemon

@@ -1,0 +1,31 @@
+#include "daemon/serve/operations.h"
+
+namespace chargewright::daemon {
+
+std::string_view key_of(Denial denial) {
+  switch (denial) {
+    case Denial::bad_input:
+      return "bad-input";
+    case Denial::unknown:
+      return "unknown";
+    case Denial::refused:
+      return "refused";
+    case Denial::unapproved:
+      return "unapproved";
+    case Denial::cautions:
+      return "cautions";
+    case Denial::unavailable:
+      return "unavailable";
+    case Denial::own_fault:
+      return "own-fault";
+  }
+  return "own-fault";
+}
+
+Denied deny(Denial denial, std::string cause, std::string advice) {
+  return {.denial = denial,
+          .why = {.list = {{.place = {}, .cause = std::move(cause), .advice = std::move(advice)}}},
+          .facts = {}};
+}
+
+}  // namespace chargewright::daemon

@@ -1,0 +1,33 @@
+#pragma once
+// Two daemons must never run one bench. A bench is held by its name with flock on a file of the
+// state folder; each link is held by its address for the whole machine (an abstract Unix socket
+// name), so that a second state folder, or a second bench file that names the same instrument, is
+// found too. Both go with the process that held them, however it ends.
+
+#include <string>
+#include <vector>
+
+#include "drivers/failure.h"
+#include "drivers/link.h"
+
+namespace chargewright::daemon {
+
+class Lock {
+ public:
+  static drivers::Result<Lock> of_bench(const std::string& state_folder, const std::string& bench);
+  static drivers::Result<Lock> of_link(const drivers::LinkAddress& address);
+  ~Lock();
+  Lock(Lock&& other) noexcept : fd_(other.fd_) { other.fd_ = -1; }
+  Lock& operator=(Lock&& other) noexcept;
+
+ private:
+  explicit Lock(int fd) : fd_(fd) {}
+  int fd_ = -1;
+};
+
+// The bench and every link it uses, or the first that somebody else holds.
+drivers::Result<std::vector<Lock>> lock_bench(const std::string& state_folder,
+                                              const std::string& bench,
+                                              const std::vector<drivers::LinkAddress>& links);
+
+}  // namespace chargewright::daemon

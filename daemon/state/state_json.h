@@ -1,0 +1,55 @@
+#pragma once
+// What the state folder keeps, as JSON and back. Numbers that are no numbers (a trip on an unusable
+// reading) are null. Reading refuses anything that is not exactly of the expected shape: a trip
+// half understood is worse than one known to be damaged. No disk, no clock.
+
+#include <boost/json/value.hpp>
+#include <string>
+
+#include "daemon/record/record.h"
+#include "drivers/failure.h"
+#include "safety/fault.h"
+#include "safety/limits.h"
+
+namespace chargewright::daemon {
+
+// A trip that stays until a person acknowledges it, over any number of restarts (S5).
+struct LatchedTrip {
+  safety::Fault fault{};
+  WallTime at{};
+  bool interrupted = false;  // no cut of the interlock: the daemon ended while a run was armed
+  std::string run;           // id of the run's record; empty where there was none
+};
+
+// A channel that may have its output on.
+struct Energised {
+  WallTime since{};
+  std::string run;
+  std::string profile;
+  std::string cell;
+};
+
+// The limits with which a profile was last approved for a cell.
+struct Approval {
+  std::string profile;
+  std::string cell;
+  safety::Limits limits{};
+  std::uint32_t by_uid = 0;
+  WallTime at{};
+};
+
+boost::json::object to_json(const safety::Fault& fault);
+boost::json::object to_json(const safety::Limits& limits);
+boost::json::object to_json(const LatchedTrip& trip);
+boost::json::object to_json(const Energised& marker);
+boost::json::object to_json(const Approval& approval);
+
+drivers::Result<LatchedTrip> latched_trip_from(const boost::json::value& json);
+drivers::Result<Energised> energised_from(const boost::json::value& json);
+drivers::Result<Approval> approval_from(const boost::json::value& json);
+
+// Seconds since 1970, to the millisecond; and back.
+double unix_time(WallTime at);
+WallTime wall_time(double unix_time_s);
+
+}  // namespace chargewright::daemon

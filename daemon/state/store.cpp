@@ -1,0 +1,200 @@
+#include "daemon/state/store.h"
+
+#include <boost/json.hpp>
+#include <functional>
+
+#include "daemon/state/disk.h"
+
+namespace chargewright::daemon {
+namespace {
+
+using drivers::Failure;
+using drivers::Result;
+
+Failure damaged(const std::string& path, const std::string& why) {
+  return {.place = {.file = path},
+          .cause = "the daemon cannot read what it remembered here: " + why,
+          .advice = "look at the bench, then move this file away; until then no run is started"};
+}
+
+// The JSON of a file; nullopt where there is none; damage gathered.
+std::optional<boost::json::value> load_json(const std::string& path, std::vector<Failure>& damage) {
+  const auto text = read_file(path);
+  if (!text) {
+    damage.push_back(damaged(path, text.error().cause));
+    return {};
+  }
+  if (!text->has_value()) return {};
+  boost::json::error_code error;
+  boost::json::value json = boost::json::parse(**text, error);
+  if (error) {
+    damage.push_back(damaged(path, error.message()));
+    return {};
+  }
+  return json;
+}
+
+template <class T>
+std::optional<T> load_as(const std::string& path, Result<T> (*read)(const boost::json::value&),
+                         std::vector<Failure>& damage) {
+  const auto json = load_json(path, damage);
+  if (!json) return {};
+  const Result<T> fact = read(*json);
+  if (fact) return *fact;
+  damage.push_back(damaged(path, fact.error().cause));
+  return {};
+}
+
+Result<void> save(const std::string& path, const boost::json::value& json) {
+  return replace_file(path, boost::json::serialize(json) + '\n');
+}
+
+}  // namespace
+
+Result<std::unique_ptr<StateStore>> StateStore::open(const std::string& folder,
+                                                     const std::string& bench,
+                                                     const std::vector<std::string>& channels,
+                                                     WallTime now) {
+  const std::string own = folder + '/' + file_name_of(bench);
+  if (auto made = make_folder(own); !made) return made.error();
+  // Found out now, not at the first trip.
+  if (auto wrote = replace_file(own + "/written", "ok\n"); !wrote) return wrote.error();
+  std::unique_ptr<StateStore> store{new StateStore(own, channels)};
+  store->load(now);
+  return store;
+}
+
+StateStore::StateStore(std::string folder, const std::vector<std::string>& channels)
+    : folder_(std::move(folder)) {
+  for (const auto& name : channels)
+    channels_.push_back({.name = name, .trip = {}, .energised = {}});
+}
+
+std::string StateStore::path(std::string_view kind, std::size_t channel) const {
+  return folder_ + '/' + std::string{kind} + '-' + file_name_of(channels_.at(channel).name) +
+         ".json";
+}
+
+void StateStore::load(WallTime now) {
+  for (std::size_t i = 0; i < channels_.size(); ++i) {
+    channels_[i].trip = load_as(path("trip", i), latched_trip_from, damage_);
+    const auto marker = load_as(path("energised", i), energised_from, damage_);
+    if (!marker) continue;
+    // The trip is written before the marker goes: a crash between the two repeats this harmlessly.
+    if (!channels_[i].trip) {
+      safety::Fault fault;
+      fault.cause = safety::Cause::guard_internal;
+      fault.channel = static_cast<std::uint8_t>(i);
+      const LatchedTrip trip{.fault = fault, .at = now, .interrupted = true, .run = marker->run};
+      if (auto latched = latch_locked(i, trip); !latched) {
+        damage_.push_back(latched.error());
+        continue;
+      }
+    }
+    if (auto gone = remove_file(path("energised", i)); !gone) damage_.push_back(gone.error());
+  }
+  if (const auto json = load_json(folder_ + "/cautions.json", damage_)) {
+    const auto* object = json->if_object();
+    const auto* accepted = object != nullptr ? object->if_contains("accepted") : nullptr;
+    // Damage here is harmless: the cautions are shown once more.
+    cautions_accepted_ = accepted != nullptr && accepted->is_bool() && accepted->get_bool();
+  }
+  const std::string approvals = folder_ + "/approvals.json";
+  if (const auto json = load_json(approvals, damage_)) {
+    if (!json->is_array()) damage_.push_back(damaged(approvals, "a list was expected"));
+    for (const auto& item : json->is_array() ? json->get_array() : boost::json::array{}) {
+      auto approval = approval_from(item);
+      if (approval) {
+        approvals_.push_back(std::move(*approval));
+      } else {
+        damage_.push_back(damaged(approvals, approval.error().cause));
+      }
+    }
+  }
+}
+
+std::vector<Failure> StateStore::damage() const {
+  const std::lock_guard lock{mutex_};
+  return damage_;
+}
+
+std::optional<LatchedTrip> StateStore::trip(std::size_t channel) const {
+  const std::lock_guard lock{mutex_};
+  return channels_.at(channel).trip;
+}
+
+Result<void> StateStore::latch_locked(std::size_t channel, const LatchedTrip& trip) {
+  // In memory first: even if the disk refuses, this life treats the channel as tripped.
+  channels_.at(channel).trip = trip;
+  return save(path("trip", channel), to_json(trip));
+}
+
+Result<void> StateStore::latch(std::size_t channel, const LatchedTrip& trip) {
+  const std::lock_guard lock{mutex_};
+  return latch_locked(channel, trip);
+}
+
+Result<void> StateStore::acknowledge(std::size_t channel) {
+  const std::lock_guard lock{mutex_};
+  if (auto gone = remove_file(path("trip", channel)); !gone) return gone;
+  channels_.at(channel).trip.reset();
+  return {};
+}
+
+std::optional<Energised> StateStore::energised(std::size_t channel) const {
+  const std::lock_guard lock{mutex_};
+  return channels_.at(channel).energised;
+}
+
+Result<void> StateStore::mark_energised(std::size_t channel, const Energised& marker) {
+  const std::lock_guard lock{mutex_};
+  if (auto saved = save(path("energised", channel), to_json(marker)); !saved) return saved;
+  channels_.at(channel).energised = marker;
+  return {};
+}
+
+Result<void> StateStore::unmark_energised(std::size_t channel) {
+  const std::lock_guard lock{mutex_};
+  if (auto gone = remove_file(path("energised", channel)); !gone) return gone;
+  channels_.at(channel).energised.reset();
+  return {};
+}
+
+std::optional<Approval> StateStore::approval(const std::string& profile,
+                                             const std::string& cell) const {
+  const std::lock_guard lock{mutex_};
+  for (const auto& approval : approvals_) {
+    if (approval.profile == profile && approval.cell == cell) return approval;
+  }
+  return {};
+}
+
+Result<void> StateStore::approve(const Approval& approval) {
+  const std::lock_guard lock{mutex_};
+  std::vector<Approval> next;
+  for (const auto& old : approvals_) {
+    if (old.profile != approval.profile || old.cell != approval.cell) next.push_back(old);
+  }
+  next.push_back(approval);
+  if (next.size() > approvals_max) next.erase(next.begin());
+  boost::json::array json;
+  for (const auto& item : next) json.emplace_back(to_json(item));
+  if (auto saved = save(folder_ + "/approvals.json", json); !saved) return saved;
+  approvals_ = std::move(next);
+  return {};
+}
+
+bool StateStore::cautions_accepted() const {
+  const std::lock_guard lock{mutex_};
+  return cautions_accepted_;
+}
+
+Result<void> StateStore::accept_cautions(std::uint32_t by_uid, WallTime now) {
+  const std::lock_guard lock{mutex_};
+  const boost::json::object json{{"accepted", true}, {"by-uid", by_uid}, {"at", unix_time(now)}};
+  if (auto saved = save(folder_ + "/cautions.json", json); !saved) return saved;
+  cautions_accepted_ = true;
+  return {};
+}
+
+}  // namespace chargewright::daemon

@@ -1,0 +1,71 @@
+#pragma once
+// What the daemon must remember over a restart, in its state folder (default
+// /var/lib/chargewright), one small JSON file each:
+//   BENCH/trip-CHANNEL.json       a latched trip, until a person acknowledges it (S5)
+//   BENCH/energised-CHANNEL.json  there while a run is armed; found at start, the former life ended
+//                                 under it: it is latched as a trip of its own (S5, S9)
+//   BENCH/cautions.json           who accepted the usual cautions on this bench
+//   BENCH/approvals.json          limits last approved, by profile and cell
+// Every change is on the disk before the call returns. A file that is damaged is not repaired and
+// not passed over: damage() lists it, and while it does no run may start (unknown is not safe).
+// Thread-safe: the record thread latches, the serving threads ask.
+
+#include <memory>
+#include <mutex>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "daemon/state/state_json.h"
+#include "drivers/failure.h"
+
+namespace chargewright::daemon {
+
+class StateStore {
+ public:
+  // Fails only when the folder cannot be made or written. `channels` by their place in the bench.
+  static drivers::Result<std::unique_ptr<StateStore>> open(const std::string& folder,
+                                                           const std::string& bench,
+                                                           const std::vector<std::string>& channels,
+                                                           WallTime now);
+
+  [[nodiscard]] std::vector<drivers::Failure> damage() const;
+
+  [[nodiscard]] std::optional<LatchedTrip> trip(std::size_t channel) const;
+  drivers::Result<void> latch(std::size_t channel, const LatchedTrip& trip);
+  drivers::Result<void> acknowledge(std::size_t channel);
+
+  [[nodiscard]] std::optional<Energised> energised(std::size_t channel) const;
+  drivers::Result<void> mark_energised(std::size_t channel, const Energised& marker);
+  drivers::Result<void> unmark_energised(std::size_t channel);
+
+  [[nodiscard]] std::optional<Approval> approval(const std::string& profile,
+                                                 const std::string& cell) const;
+  drivers::Result<void> approve(const Approval& approval);
+
+  [[nodiscard]] bool cautions_accepted() const;
+  drivers::Result<void> accept_cautions(std::uint32_t by_uid, WallTime now);
+
+ private:
+  struct Channel {
+    std::string name;
+    std::optional<LatchedTrip> trip;
+    std::optional<Energised> energised;
+  };
+  StateStore(std::string folder, const std::vector<std::string>& channels);
+  [[nodiscard]] std::string path(std::string_view kind, std::size_t channel) const;
+  void load(WallTime now);
+  drivers::Result<void> latch_locked(std::size_t channel, const LatchedTrip& trip);
+
+  const std::string folder_;  // of this bench
+  mutable std::mutex mutex_;
+  std::vector<Channel> channels_;
+  std::vector<Approval> approvals_;
+  bool cautions_accepted_ = false;
+  std::vector<drivers::Failure> damage_;
+};
+
+// Oldest approvals are forgotten beyond this many: forgetting one only asks a person again.
+inline constexpr std::size_t approvals_max = 500;
+
+}  // namespace chargewright::daemon

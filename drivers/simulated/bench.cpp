@@ -1,0 +1,566 @@
+#include "drivers/simulated/bench.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace chargewright::drivers::simulated {
+namespace {
+
+constexpr std::int32_t out_of_range = -222;       // SCPI-1999 vol. 2 ch. 21: Data out of range
+constexpr std::int32_t settings_conflict = -221;  // Settings conflict
+
+std::size_t slot(Measurand measurand) { return static_cast<std::size_t>(measurand); }
+
+std::uint32_t channel_bits(std::uint8_t channel) {
+  return channel == 0 ? ~std::uint32_t{0} : std::uint32_t{1} << (channel - 1U);
+}
+
+std::string_view words(Role role) {
+  switch (role) {
+    case Role::supply:
+      return "supply";
+    case Role::meter:
+      return "meter";
+    case Role::thermometer:
+      return "thermometer";
+    case Role::contactor:
+      return "switch";
+  }
+  return {};
+}
+
+Cell cell_of(const BenchModel::Circuit& circuit) {
+  if (circuit.voltage) return Cell::with_voltage(circuit.cell, *circuit.voltage);
+  return Cell(circuit.cell, circuit.state_of_charge.value_or(0.5));
+}
+
+}  // namespace
+
+std::vector<std::string> problems_of(const BenchModel& model) {
+  std::vector<std::string> problems;
+  if (model.devices.size() >= no_instrument) problems.push_back("there are too many devices");
+  for (const auto& device : model.devices) {
+    if (device.channels < 1 || device.channels > 32) {
+      problems.push_back("'" + device.name + "' must have 1 to 32 channels");
+    }
+  }
+  const auto check = [&](const Terminal& at, std::initializer_list<Role> roles,
+                         const std::string& what) {
+    if (at.device >= model.devices.size()) {
+      problems.push_back(what + " is no device of this bench");
+    } else if (std::ranges::find(roles, model.devices[at.device].role) == roles.end()) {
+      problems.push_back(what + " is '" + model.devices[at.device].name +
+                         "', which has the wrong role");
+    } else if (at.channel < 1 || at.channel > model.devices[at.device].channels) {
+      problems.push_back(what + " is a channel that '" + model.devices[at.device].name +
+                         "' does not have");
+    }
+  };
+  for (const auto& circuit : model.circuits) {
+    check(circuit.source, {Role::supply}, "the source of '" + circuit.name + "'");
+    if (circuit.contactor.device != no_instrument) {
+      check(circuit.contactor, {Role::contactor}, "the contactor of '" + circuit.name + "'");
+    }
+    if (!circuit.recording && circuit.cell.kind == CellModel::Kind::battery &&
+        circuit.cell.ocv.size() < 2) {
+      problems.push_back("the cell of '" + circuit.name + "' has no open-circuit voltages");
+    }
+  }
+  for (const auto& probe : model.probes) {
+    check(probe.input, {Role::meter, Role::thermometer}, "a probe");
+    if (probe.circuit >= model.circuits.size()) problems.push_back("a probe sits on no circuit");
+  }
+  return problems;
+}
+
+Bench::Bench(BenchModel model, Instant start) : model_(std::move(model)), now_(start) {
+  for (const auto& device : model_.devices) {
+    Device made;
+    for (int k = 0; k < device.channels; ++k) {
+      if (device.role == Role::supply) made.outputs.emplace_back(device.supply);
+      if (device.role == Role::thermometer) made.sensors.emplace_back(device.thermometer);
+      made.closed.push_back(false);
+      made.circuits.push_back(no_circuit);
+      made.frozen.push_back({});
+    }
+    devices_.push_back(std::move(made));
+  }
+  circuits_.reserve(model_.circuits.size());
+  for (std::size_t k = 0; k < model_.circuits.size(); ++k) {
+    const auto& circuit = model_.circuits[k];
+    if (circuit.recording) {
+      circuits_.emplace_back(Cell(circuit.cell, 0.5), Playback(circuit.recording, circuit.between));
+    } else {
+      circuits_.emplace_back(cell_of(circuit), circuit.leads);
+    }
+    devices_[circuit.source.device].circuits[circuit.source.channel - 1U] = k;
+    if (circuit.contactor.device != no_instrument) {
+      devices_[circuit.contactor.device].circuits[circuit.contactor.channel - 1U] = k;
+      circuits_[k].switch_closed = false;
+    }
+  }
+  for (const auto& probe : model_.probes) {
+    devices_[probe.input.device].circuits[probe.input.channel - 1U] = probe.circuit;
+  }
+  for (std::size_t k = 0; k < circuits_.size(); ++k) circuits_[k].settle(source_of(k));
+  for (Device& device : devices_) {
+    for (std::size_t k = 0; k < device.sensors.size(); ++k) {
+      const std::size_t at = device.circuits[k];
+      device.sensors[k].start(at == no_circuit ? celsius(20) : circuits_[at].temperature());
+    }
+  }
+}
+
+SupplyOutput* Bench::source_of(std::size_t circuit) {
+  const Terminal& source = model_.circuits[circuit].source;
+  return &devices_[source.device].outputs[source.channel - 1U];
+}
+
+void Bench::note_output(Terminal source, bool was_on, Instant at) {
+  const SupplyOutput& out = output(source.device, source.channel);
+  if (was_on == out.is_on()) return;
+  if (!out.is_on() && out.over_voltage_tripped()) {
+    log_.note({Event::Kind::over_voltage_tripped, source.device, source.channel, at,
+               out.over_voltage().value()});
+  } else if (!out.is_on() && out.over_current_tripped()) {
+    log_.note({Event::Kind::over_current_tripped, source.device, source.channel, at,
+               out.over_current().value()});
+  }
+  log_.note({out.is_on() ? Event::Kind::output_on : Event::Kind::output_off, source.device,
+             source.channel, at, 0});
+}
+
+void Bench::advance(Instant now) {
+  if (now <= now_) return;
+  const Duration dt = now - now_;
+  for (std::size_t k = 0; k < marks_.size(); ++k) marked_before_[k] = marked(marks_[k].mark);
+  for (std::size_t k = 0; k < circuits_.size(); ++k) {
+    SupplyOutput* source = source_of(k);
+    const bool was_on = source->is_on();
+    circuits_[k].advance(dt, source);
+    if (was_on != source->is_on()) {
+      note_output(model_.circuits[k].source, was_on,
+                  now_ + circuits_[k].tripped_after().value_or(dt));
+    }
+  }
+  for (Device& device : devices_) {
+    for (std::size_t k = 0; k < device.sensors.size(); ++k) {
+      const std::size_t at = device.circuits[k];
+      if (at == no_circuit) continue;
+      const bool off = (device.faults.sensors_off >> k & 1U) != 0;
+      device.sensors[k].advance(dt, off ? circuits_[at].ambient() : circuits_[at].temperature());
+    }
+  }
+  if (!marks_.empty()) look_at_marks(now_, now);
+  now_ = now;
+}
+
+double Bench::marked(const Mark& mark) const {
+  const std::size_t at = devices_[mark.source.device].circuits[mark.source.channel - 1U];
+  const SupplyOutput& out = output(mark.source.device, mark.source.channel);
+  switch (mark.quantity) {
+    case Mark::Quantity::supply_voltage:
+      return out.voltage().value();
+    case Mark::Quantity::current:
+      return out.current().value();
+    case Mark::Quantity::cell_voltage:
+      return at == no_circuit ? 0 : circuits_[at].voltage().value();
+    case Mark::Quantity::temperature:
+      return at == no_circuit ? 0 : circuits_[at].temperature().value();
+  }
+  return 0;
+}
+
+void Bench::look_at_marks(Instant from, Instant to) {
+  for (std::size_t k = 0; k < marks_.size(); ++k) {
+    Watched& watched = marks_[k];
+    if (watched.crossed) continue;
+    const double before = marked_before_[k];
+    const double after = marked(watched.mark);
+    if (after <= watched.mark.level) continue;
+    watched.crossed = true;
+    // In a straight line between the ends of the step; a jump lies at its start.
+    const double share =
+        before > watched.mark.level ? 0 : (watched.mark.level - before) / (after - before);
+    const auto whole = static_cast<double>((to - from).count());
+    log_.note({Event::Kind::mark_crossed, watched.mark.source.device, watched.mark.source.channel,
+               from + Duration{static_cast<Duration::rep>(share * whole)}, watched.mark.level});
+  }
+}
+
+void Bench::watch(const Mark& mark) {
+  marks_.push_back({mark, marked(mark) > mark.level});
+  marked_before_.push_back(0);
+}
+
+void Bench::forget_marks() {
+  marks_.clear();
+  marked_before_.clear();
+}
+
+// A setting, a switch or a condition of this circuit changed at this very instant.
+void Bench::settle(std::size_t circuit) {
+  SupplyOutput* source = source_of(circuit);
+  const bool was_on = source->is_on();
+  circuits_[circuit].settle(source);
+  note_output(model_.circuits[circuit].source, was_on, now_);
+  if (marks_.empty()) return;
+  for (std::size_t k = 0; k < marks_.size(); ++k) marked_before_[k] = marks_[k].mark.level;
+  look_at_marks(now_, now_);
+}
+
+void Bench::changed(InstrumentId device, std::uint8_t channel) {
+  const std::size_t at = devices_[device].circuits[channel - 1U];
+  if (at != no_circuit) settle(at);
+}
+
+bool Bench::switch_output(InstrumentId device, std::uint8_t channel, bool on) {
+  SupplyOutput& out = output(device, channel);
+  const bool was_on = out.is_on();
+  if (on && !out.switch_on()) return false;
+  if (!on && !devices_[device].faults.ignores_off) out.switch_off();
+  note_output({device, channel}, was_on, now_);
+  changed(device, channel);
+  return true;
+}
+
+void Bench::reset_output(InstrumentId device, std::uint8_t channel) {
+  SupplyOutput& out = output(device, channel);
+  const bool was_on = out.is_on();
+  if (was_on && devices_[device].faults.ignores_off) return;
+  out.reset();
+  note_output({device, channel}, was_on, now_);
+  changed(device, channel);
+}
+
+void Bench::set_switch(InstrumentId device, std::uint8_t channel, bool closed) {
+  if (!closed && devices_[device].faults.ignores_off) return;  // welded
+  if (devices_[device].closed[channel - 1U] == closed) return;
+  devices_[device].closed[channel - 1U] = closed;
+  log_.note(
+      {closed ? Event::Kind::switch_closed : Event::Kind::switch_opened, device, channel, now_, 0});
+  const std::size_t at = devices_[device].circuits[channel - 1U];
+  if (at == no_circuit) return;
+  circuits_[at].switch_closed = closed;
+  settle(at);
+}
+
+double Bench::true_measure(InstrumentId device, std::uint8_t channel, Measurand measurand) const {
+  const Device& d = devices_[device];
+  const auto& model = model_.devices[device];
+  const std::size_t at = d.circuits[channel - 1U];
+  switch (model.role) {
+    case Role::supply:
+      return measurand == Measurand::current ? output(device, channel).current_readback().value()
+                                             : output(device, channel).voltage_readback().value();
+    case Role::meter:
+      if (at == no_circuit) return 0;
+      return measurand == Measurand::current ? shown(model.meter, circuits_[at].current()).value()
+                                             : shown(model.meter, circuits_[at].voltage()).value();
+    case Role::thermometer:
+      return d.sensors[channel - 1U].shown().value();
+    case Role::contactor:
+      break;
+  }
+  return 0;
+}
+
+std::optional<double> Bench::measure(InstrumentId device, std::uint8_t channel,
+                                     Measurand measurand) const {
+  const Device& d = devices_[device];
+  if (d.faults.not_a_number) return std::nullopt;
+  if ((d.faults.sensors_lost & channel_bits(channel)) != 0) return std::nullopt;
+  if (d.faults.stuck) return d.frozen[channel - 1U][slot(measurand)];
+  return true_measure(device, channel, measurand);
+}
+
+bool Bench::inject(const BenchFault& fault) {
+  if (fault.device >= devices_.size() || fault.channel > channels(fault.device)) return false;
+  const Role role = model_.devices[fault.device].role;
+  switch (fault.kind) {
+    case FaultKind::ignores_output_off:
+      if (role != Role::supply && role != Role::contactor) return false;
+      break;
+    case FaultKind::sensor_lost:
+    case FaultKind::sensor_off_cell:
+      if (role != Role::thermometer) return false;
+      break;
+    case FaultKind::lead_off:
+    case FaultKind::reversed:
+    case FaultKind::knob_turned:
+      if (role != Role::supply) return false;
+      break;
+    case FaultKind::mute:
+    case FaultKind::slow:
+    case FaultKind::garbage:
+    case FaultKind::not_a_number:
+    case FaultKind::stuck:
+    case FaultKind::link_dropped:
+      break;
+  }
+  if (fault.kind == FaultKind::knob_turned) {
+    SupplyOutput& out = output(fault.device, std::max<std::uint8_t>(fault.channel, 1));
+    const bool turned = fault.knob == Measurand::current ? out.set_current(amperes(fault.value))
+                                                         : out.set_voltage(volts(fault.value));
+    if (!turned) return false;
+    log_.note({Event::Kind::fault_injected, fault.device, fault.channel, now_,
+               static_cast<double>(fault.kind)});
+    changed(fault.device, std::max<std::uint8_t>(fault.channel, 1));
+    return true;
+  }
+  log_.note({Event::Kind::fault_injected, fault.device, fault.channel, now_,
+             static_cast<double>(fault.kind)});
+  apply(fault, true);
+  return true;
+}
+
+void Bench::apply(const BenchFault& fault, bool on) {
+  Device& device = devices_[fault.device];
+  const auto set_bits = [&](std::uint32_t& bits) {
+    on ? bits |= channel_bits(fault.channel) : bits &= ~channel_bits(fault.channel);
+  };
+  const auto set_circuits = [&](bool Circuit::*condition) {
+    for (std::size_t k = 0; k < device.circuits.size(); ++k) {
+      if (device.circuits[k] == no_circuit || (fault.channel != 0 && fault.channel != k + 1)) {
+        continue;
+      }
+      circuits_[device.circuits[k]].*condition = on;
+      settle(device.circuits[k]);
+    }
+  };
+  switch (fault.kind) {
+    case FaultKind::mute:
+      device.faults.mute = on;
+      break;
+    case FaultKind::slow:
+      device.faults.delay = on ? std::max(fault.delay, Duration::zero()) : Duration::zero();
+      break;
+    case FaultKind::garbage:
+      device.faults.garbage = on;
+      break;
+    case FaultKind::not_a_number:
+      device.faults.not_a_number = on;
+      break;
+    case FaultKind::stuck:
+      for (std::uint8_t c = 1; on && !device.faults.stuck && c <= channels(fault.device); ++c) {
+        for (const Measurand m : {Measurand::voltage, Measurand::current, Measurand::temperature}) {
+          device.frozen[c - 1U][slot(m)] = true_measure(fault.device, c, m);
+        }
+      }
+      device.faults.stuck = on;
+      break;
+    case FaultKind::link_dropped:
+      device.faults.link_dropped = on;
+      break;
+    case FaultKind::ignores_output_off:
+      device.faults.ignores_off = on;
+      break;
+    case FaultKind::sensor_lost:
+      set_bits(device.faults.sensors_lost);
+      break;
+    case FaultKind::sensor_off_cell:
+      set_bits(device.faults.sensors_off);
+      break;
+    case FaultKind::lead_off:
+      set_circuits(&Circuit::lead_off);
+      break;
+    case FaultKind::reversed:
+      set_circuits(&Circuit::reversed);
+      break;
+    case FaultKind::knob_turned:
+      break;  // happened; nothing lasts
+  }
+}
+
+void Bench::clear(FaultKind kind, InstrumentId device) {
+  if (device >= devices_.size()) return;
+  apply({.kind = kind, .device = device}, false);
+  log_.note({Event::Kind::fault_cleared, device, 0, now_, static_cast<double>(kind)});
+}
+
+void Bench::clear_all() {
+  for (std::size_t d = 0; d < devices_.size(); ++d) {
+    for (std::uint8_t k = 0; k < fault_kind_count; ++k) {
+      apply({.kind = static_cast<FaultKind>(k), .device = static_cast<InstrumentId>(d)}, false);
+    }
+    log_.note({Event::Kind::fault_cleared, static_cast<InstrumentId>(d), 0, now_, -1});
+  }
+}
+
+std::string Bench::identity(InstrumentId device) const {
+  const auto& model = model_.devices[device];
+  if (!model.identity.empty()) return model.identity;
+  return "Chargewright,Simulated " + std::string(words(model.role)) + ',' + model.name + ",1.0";
+}
+
+InstrumentId Bench::find(std::string_view name) const {
+  for (std::size_t k = 0; k < model_.devices.size(); ++k) {
+    if (model_.devices[k].name == name) return static_cast<InstrumentId>(k);
+  }
+  return no_instrument;
+}
+
+Outcome Bench::obey(const Order& order, Instant now) {
+  advance(now);
+  Outcome outcome{.order = order, .asked = now, .answered = now};
+  if (order.instrument >= devices_.size()) return outcome;  // refused
+  const std::uint8_t channel = order.channel == 0 ? std::uint8_t{1} : order.channel;
+  const DeviceFaults& faults = devices_[order.instrument].faults;
+  if (channel > channels(order.instrument) || !std::isfinite(order.value)) return outcome;
+  if (faults.link_dropped) {
+    outcome.ending = Ending::link_down;
+    return outcome;
+  }
+  outcome.ending = carry_out(order, channel, outcome.value, outcome.device_error);
+  if (outcome.ending == Ending::absent) return outcome;  // nothing is ever sent
+  const Duration wait = model_.devices[order.instrument].latency + faults.delay;
+  if (faults.mute || wait > model_.answer_deadline) {
+    outcome.ending = Ending::timed_out;
+    outcome.value = 0;
+    outcome.device_error = 0;
+    outcome.answered = later(now, model_.answer_deadline);
+    return outcome;
+  }
+  outcome.answered = later(now, wait);
+  if (faults.garbage) {
+    outcome.ending = Ending::unparsable;
+    outcome.value = 0;
+    outcome.device_error = 0;
+  }
+  return outcome;
+}
+
+Ending Bench::carry_out(const Order& order, std::uint8_t channel, double& value,
+                        std::int32_t& error) {
+  const Role role = model_.devices[order.instrument].role;
+  const auto measured = [&](Measurand measurand) {
+    const auto shown = measure(order.instrument, channel, measurand);
+    value = shown.value_or(0);
+    return shown ? Ending::done : Ending::not_a_number;
+  };
+  switch (order.verb) {
+    case Verb::identify:
+      value = 1;
+      return Ending::done;
+    case Verb::drain_errors:
+      value = 0;
+      return Ending::done;
+    case Verb::measure_voltage:
+      if (role != Role::supply && role != Role::meter) return Ending::absent;
+      return measured(Measurand::voltage);
+    case Verb::measure_current:
+      if (role != Role::supply && role != Role::meter) return Ending::absent;
+      return measured(Measurand::current);
+    case Verb::measure_temperature:
+      if (role != Role::thermometer) return Ending::absent;
+      return measured(Measurand::temperature);
+    case Verb::open_switch:
+    case Verb::close_switch:
+    case Verb::read_switch: {
+      if (role != Role::contactor) return Ending::absent;
+      const bool wanted = order.verb == Verb::close_switch;
+      if (order.verb != Verb::read_switch) set_switch(order.instrument, channel, wanted);
+      const bool closed = is_closed(order.instrument, channel);
+      value = closed ? 1 : 0;
+      return order.verb == Verb::read_switch || closed == wanted ? Ending::done : Ending::disproved;
+    }
+    case Verb::set_voltage:
+    case Verb::set_current:
+    case Verb::read_voltage_setpoint:
+    case Verb::read_current_setpoint:
+    case Verb::output_on:
+    case Verb::output_off:
+    case Verb::read_output:
+    case Verb::set_over_voltage:
+    case Verb::set_over_current:
+    case Verb::read_protection:
+    case Verb::clear_protection:
+    case Verb::read_regulation:
+      break;
+  }
+  if (role != Role::supply) return Ending::absent;
+  return carry_out_supply(order, channel, value, error);
+}
+
+Ending Bench::carry_out_supply(const Order& order, std::uint8_t channel, double& value,
+                               std::int32_t& error) {
+  SupplyOutput& out = output(order.instrument, channel);
+  const SupplyModel& model = out.model();
+  const auto set = [&](bool accepted, auto(SupplyOutput::*readback)() const) {
+    if (!accepted) {
+      error = out_of_range;
+      return Ending::device_error;
+    }
+    changed(order.instrument, channel);
+    value = (out.*readback)().value();
+    return Ending::done;
+  };
+  const auto answer = [&](double is) {
+    value = is;
+    return Ending::done;
+  };
+  switch (order.verb) {
+    case Verb::set_voltage:
+      if (model.fixed) return Ending::absent;
+      return set(out.set_voltage(volts(order.value)), &SupplyOutput::voltage_setpoint);
+    case Verb::set_current:
+      if (model.fixed) return Ending::absent;
+      return set(out.set_current(amperes(order.value)), &SupplyOutput::current_setpoint);
+    case Verb::read_voltage_setpoint:
+      return answer(out.voltage_setpoint().value());
+    case Verb::read_current_setpoint:
+      return answer(out.current_setpoint().value());
+    case Verb::output_on:
+    case Verb::output_off: {
+      if (model.fixed) return Ending::absent;
+      const bool wanted = order.verb == Verb::output_on;
+      if (!switch_output(order.instrument, channel, wanted)) {
+        error = settings_conflict;
+        return Ending::device_error;
+      }
+      value = out.is_on() ? 1 : 0;
+      return out.is_on() == wanted ? Ending::done : Ending::disproved;
+    }
+    case Verb::read_output:
+      return answer(out.is_on() ? 1 : 0);
+    case Verb::set_over_voltage:
+      if (!model.has_over_voltage) return Ending::absent;
+      out.arm_over_voltage(true);
+      return set(out.set_over_voltage(volts(order.value)), &SupplyOutput::over_voltage);
+    case Verb::set_over_current:
+      if (!model.has_over_current) return Ending::absent;
+      out.arm_over_current(true);
+      return set(out.set_over_current(amperes(order.value)), &SupplyOutput::over_current);
+    case Verb::read_protection:
+      if (!model.has_over_voltage && !model.has_over_current) return Ending::absent;
+      return answer((out.over_voltage_tripped() ? 1 : 0) + (out.over_current_tripped() ? 2 : 0));
+    case Verb::clear_protection:
+      if (!model.has_over_voltage && !model.has_over_current) return Ending::absent;
+      out.clear_over_voltage();
+      out.clear_over_current();
+      return answer(0);
+    case Verb::read_regulation:
+      switch (out.regulation()) {
+        case Regulation::constant_voltage:
+          return answer(1);
+        case Regulation::constant_current:
+          return answer(2);
+        case Regulation::off:
+        case Regulation::constant_power:
+          return answer(0);
+      }
+      break;
+    case Verb::identify:
+    case Verb::drain_errors:
+    case Verb::measure_voltage:
+    case Verb::measure_current:
+    case Verb::measure_temperature:
+    case Verb::open_switch:
+    case Verb::close_switch:
+    case Verb::read_switch:
+      break;
+  }
+  return Ending::absent;
+}
+
+}  // namespace chargewright::drivers::simulated

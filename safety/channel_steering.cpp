@@ -1,0 +1,184 @@
+// ChannelGuard: setpoints and output on their way to the source, each proved before the next.
+// Output on only from ready; what cannot be proved is a fault and cuts.
+#include "safety/channel_guard.h"
+
+namespace chargewright::safety {
+
+using drivers::Ending;
+using drivers::Instant;
+using drivers::never;
+using drivers::Outcome;
+using drivers::Verb;
+
+// Begins with the newest aim when nothing is under way.
+void ChannelGuard::steer(Instant now, Outbox& out) {
+  if (steering_ != Steering::idle || !next_aim_) return;
+  if (state_ != State::ready && state_ != State::energised) return;
+  const Aim aim = *next_aim_;
+  next_aim_.reset();
+  set(aim, now, out);
+}
+
+void ChannelGuard::set(const Aim& aim, Instant now, Outbox& out) {
+  aim_ = aim;
+  steering_ = Steering::setting;
+  setting_.fill(0);
+  const bool new_voltage = !setpoints_known_ || aim.voltage != expected_.voltage_setpoint;
+  const bool new_current = !setpoints_known_ || aim.current != expected_.current_setpoint;
+  const bool lowers_current = aim.current < expected_.current_setpoint;
+  bool queued = true;
+  const auto set_voltage = [&] {
+    if (!new_voltage) return;
+    setting_[0] = out.order(channel_, Purpose::steering, plan_.source, Verb::set_voltage,
+                            aim.voltage.value());
+    queued = queued && setting_[0] != 0;
+  };
+  const auto set_current = [&] {
+    if (!new_current) return;
+    setting_[1] = out.order(channel_, Purpose::steering, plan_.source, Verb::set_current,
+                            aim.current.value());
+    queued = queued && setting_[1] != 0;
+  };
+  // What is lowered goes first, so that no moment has more than either of the two pairs allows.
+  if (lowers_current) set_current();
+  set_voltage();
+  if (!lowers_current) set_current();
+  if (!queued) {
+    interlock_.internal_fault(now);
+    dirty_ = true;
+    return;
+  }
+  if (new_voltage || new_current) {
+    setpoints_known_ = false;
+    expected_.setpoints_since = never;
+    interlock_.expect(expected_);
+  } else {
+    Outcome nothing_to_write;
+    nothing_to_write.ending = Ending::done;
+    nothing_to_write.answered = expected_.setpoints_since;
+    see_steering(nothing_to_write, now, out);
+  }
+}
+
+void ChannelGuard::see_steering(const Outcome& outcome, Instant now, Outbox& out) {
+  const std::uint32_t ticket = outcome.order.ticket;
+  if (steering_ == Steering::setting) {
+    bool mine = ticket == 0;
+    for (std::uint32_t& waiting : setting_) {
+      if (ticket == 0 || waiting != ticket) continue;
+      waiting = 0;
+      mine = true;
+    }
+    if (!mine) return;
+    if (outcome.ending != Ending::done) return steering_failed(outcome, now);
+    if (setting_[0] != 0 || setting_[1] != 0) return;
+    expected_.voltage_setpoint = aim_.voltage;
+    expected_.current_setpoint = aim_.current;
+    expected_.setpoints_since = outcome.answered;
+    setpoints_known_ = true;
+    steering_ = Steering::idle;
+    interlock_.expect(expected_);
+    Event set = event(Event::Kind::setpoints_set, now);
+    set.on = true;  // proved
+    set.number = aim_.number;
+    set.volts = aim_.voltage.value();
+    set.amperes = aim_.current.value();
+    out.event(set);
+    if (state_ == State::ready) return switch_on(now, out);
+    return steer(now, out);
+  }
+  if (switching_ == 0 || ticket != switching_) return;
+  switching_ = 0;
+  if (outcome.ending != Ending::done) return steering_failed(outcome, now);
+  const bool on = steering_ == Steering::switching_on;
+  steering_ = Steering::idle;
+  expect_output(on, outcome.answered);
+  tell_output(on, now, aim_.number, out);
+  if (!on) transit(Transition::de_energise, now, out);
+  steer(now, out);
+}
+
+void ChannelGuard::switch_on(Instant now, Outbox& out) {
+  // Energised from the moment of the order: whatever comes of it, the output may be on.
+  transit(Transition::energise, now, out);
+  if (state_ != State::energised) return;
+  steering_ = Steering::switching_on;
+  expect_output(true, never);
+  switching_ = out.order(channel_, Purpose::steering, plan_.source, Verb::output_on);
+  if (switching_ == 0) {
+    interlock_.internal_fault(now);
+    dirty_ = true;
+  }
+}
+
+void ChannelGuard::switch_off(std::uint32_t number, Instant now, Outbox& out) {
+  if (steering_ == Steering::setting) {
+    // Setpoints may or may not have arrived: write both anew with the next charge.
+    setting_.fill(0);
+    setpoints_known_ = false;
+  }
+  aim_.number = number;
+  steering_ = Steering::switching_off;
+  expect_output(false, never);
+  switching_ = out.order(channel_, Purpose::steering, plan_.source, Verb::output_off, 0, true);
+  if (switching_ == 0) {
+    interlock_.internal_fault(now);
+    dirty_ = true;
+  }
+}
+
+void ChannelGuard::steering_failed(const Outcome& outcome, Instant now) {
+  Fault fault{.cause = Cause::conversation_failing,
+              .channel = channel_,
+              .sensor = static_cast<std::uint8_t>(Subject::output),
+              .at = now};
+  const bool silent = outcome.ending == Ending::timed_out || outcome.ending == Ending::link_down;
+  switch (outcome.order.verb) {
+    case Verb::set_voltage:
+      fault.sensor = static_cast<std::uint8_t>(Subject::voltage_setpoint);
+      break;
+    case Verb::set_current:
+      fault.sensor = static_cast<std::uint8_t>(Subject::current_setpoint);
+      break;
+    default:
+      break;
+  }
+  if (silent) {
+    fault.measured = static_cast<double>(outcome.order.instrument);
+  } else {
+    fault.measured = outcome.value;
+    fault.limit = outcome.order.value;
+    fault.cause = outcome.order.verb == Verb::output_on    ? Cause::output_off_unbidden
+                  : outcome.order.verb == Verb::output_off ? Cause::output_on_unbidden
+                                                           : Cause::setpoint_changed;
+  }
+  interlock_.report(fault);
+  dirty_ = true;
+}
+
+void ChannelGuard::forget_steering() {
+  steering_ = Steering::idle;
+  next_aim_.reset();
+  setting_.fill(0);
+  switching_ = 0;
+  setpoints_known_ = false;
+  expected_.setpoints_since = never;
+  interlock_.expect(expected_);
+}
+
+void ChannelGuard::expect_output(bool on, Instant since) {
+  expected_.output_on = on;
+  expected_.since = since;
+  interlock_.expect(expected_);
+}
+
+void ChannelGuard::tell_output(bool on, Instant at, std::uint32_t number, Outbox& out) const {
+  Event changed = event(Event::Kind::output_changed, at);
+  changed.on = on;
+  changed.number = number;
+  changed.volts = expected_.voltage_setpoint.value();
+  changed.amperes = expected_.current_setpoint.value();
+  out.event(changed);
+}
+
+}  // namespace chargewright::safety

@@ -1,0 +1,101 @@
+// Interlock::condition_gone: what an acknowledgement needs besides the person (S5).
+#include "safety/interlock.h"
+#include "safety/rules.h"
+
+namespace chargewright::safety {
+namespace {
+
+using drivers::Instant;
+
+bool temperature_within(const Facts& f, const Fault& trip, std::size_t sensor, Instant now) {
+  const Sensed& sensed = f.temperatures[sensor];
+  if (!sensed.fresh(now, f.ages.watched_reading)) return false;
+  switch (trip.cause) {
+    case Cause::temperature_high:
+      return sensed.value() <= trip.limit;
+    case Cause::temperature_low:
+      return sensed.value() >= trip.limit;
+    case Cause::temperature_rising:
+      return f.rises[sensor].kelvins_per_second() <= trip.limit;
+    default:
+      return true;
+  }
+}
+
+bool voltage_within(const Facts& f, const Fault& trip, Instant now) {
+  if (f.cell_voltage.fresh(now, f.ages.watched_reading)) {
+    return f.cell_voltage.value() <= trip.limit;
+  }
+  // Through an open contactor the source sees no cell: not measurable. Otherwise: not known.
+  return !f.separate_voltmeter && f.plan.contactor.has_value();
+}
+
+bool talks_restored(const Facts& f) {
+  for (const Talk& talk : f.talks) {
+    if (talk.down || talk.timeouts > 0) return false;
+  }
+  return true;
+}
+
+bool sensor_fresh(const Facts& f, const Fault& trip, Instant now) {
+  const auto fresh = [&](const Sensed& s) { return s.fresh(now, f.ages.watched_reading); };
+  if (trip.sensor < f.thermometers()) return fresh(f.temperatures[trip.sensor]);
+  switch (static_cast<Subject>(trip.sensor)) {
+    case Subject::cell_voltage:
+      return fresh(f.cell_voltage);
+    case Subject::cell_current:
+      return fresh(f.cell_current);
+    case Subject::source_voltage:
+      return fresh(f.separate_voltmeter ? f.source_voltage : f.cell_voltage);
+    case Subject::source_current:
+      return fresh(f.separate_ammeter ? f.source_current : f.cell_current);
+    case Subject::voltage_setpoint:
+    case Subject::current_setpoint:
+    case Subject::output:
+    case Subject::protection:
+    case Subject::contactor:
+    case Subject::pair:
+    case Subject::none:
+      break;
+  }
+  return talks_restored(f);
+}
+
+bool output_off(const Facts& f) {
+  return !f.plan.abilities.reads_output || (f.output.ever && f.output.value == 0);
+}
+
+}  // namespace
+
+bool Interlock::condition_gone(const Fault& trip, Instant now) const {
+  const auto index = static_cast<std::size_t>(trip.cause);
+  if (index >= cause_count) return true;
+  // Whatever tripped: a sensor that is too warm now forbids.
+  if (facts_.limits_known && facts_.limits.temperature_above) {
+    const double highest = facts_.limits.temperature_above->value.value();
+    for (std::size_t k = 0; k < facts_.thermometers(); ++k) {
+      const Sensed& sensed = facts_.temperatures[k];
+      if (sensed.usable() && !(sensed.value() <= highest)) return false;
+    }
+  }
+  switch (rules[index].clearing) {
+    case Clearing::person:
+      return true;
+    case Clearing::voltage_within:
+      return voltage_within(facts_, trip, now);
+    case Clearing::temperature_within:
+      for (std::size_t k = 0; k < facts_.thermometers(); ++k) {
+        if (!temperature_within(facts_, trip, k, now)) return false;
+      }
+      return true;
+    case Clearing::sensor_fresh:
+      return sensor_fresh(facts_, trip, now);
+    case Clearing::talk_restored:
+      return talks_restored(facts_);
+    case Clearing::output_off:
+      return output_off(facts_);
+  }
+  return false;
+}
+
+}  // namespace chargewright::safety

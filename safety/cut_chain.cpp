@@ -1,0 +1,275 @@
+#include "safety/cut_chain.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace chargewright::safety {
+
+using drivers::Ending;
+using drivers::Instant;
+using drivers::later;
+using drivers::never;
+using drivers::Outcome;
+using drivers::Verb;
+
+std::string_view key_of(CutStage stage) {
+  switch (stage) {
+    case CutStage::started:
+      return "started";
+    case CutStage::off_written:
+      return "off-written";
+    case CutStage::off_confirmed:
+      return "off-confirmed";
+    case CutStage::current_stopped:
+      return "current-stopped";
+    case CutStage::repeated:
+      return "repeated";
+    case CutStage::opening:
+      return "contactor-opening";
+    case CutStage::contactor_open:
+      return "contactor-open";
+    case CutStage::alarmed:
+      return "alarmed";
+    case CutStage::verified:
+      return "verified";
+    case CutStage::verified_by_contactor:
+      return "verified-by-contactor";
+  }
+  return "invalid";
+}
+
+CutChain::CutChain(const ChannelPlan& plan, std::uint8_t channel)
+    : plan_(plan), channel_(channel), separate_ammeter_(!(plan.ammeter == plan.source)) {}
+
+void CutChain::begin(Instant now, drivers::Duration patience, Outbox& out) {
+  const bool again = running_;
+  // A chain that is under way keeps its deadlines: a second cut must not push the first one back.
+  if (!again) {
+    record_ = CutRecord{};
+    record_.started = now;
+    repeated_ = opening_ = off_done_ = false;
+    opens_failed_ = 0;
+    output_ = source_current_ = meter_current_ = Evidence{};
+    patience_ = patience;
+    alarm_at_ = later(now, patience);
+    open_at_ = plan_.contactor ? later(now, 2 * plan_.cut_stage) : never;
+    running_ = true;
+    tell(CutStage::started, now, out);
+  } else {
+    alarm_at_ = alarmed() ? never : std::min(alarm_at_, later(now, patience));
+  }
+  repeat_at_ = later(now, plan_.cut_stage);
+  write_off(now, out);
+  ask(now, out);
+  if (source_down_) open_contactor(now, out);
+}
+
+void CutChain::link(drivers::InstrumentId instrument, bool up, Instant now, Outbox& out) {
+  if (instrument == plan_.source.instrument) {
+    source_down_ = !up;
+    if (!running_) return;
+    if (up) {
+      write_off(now, out);
+      ask(now, out);
+    } else {
+      open_contactor(now, out);
+    }
+  } else if (plan_.contactor && instrument == plan_.contactor->instrument && up && running_ &&
+             opening_) {
+    opening_ = false;
+    open_contactor(now, out);
+  }
+}
+
+bool CutChain::write_off(Instant now, Outbox& out) {
+  const bool forgotten = now >= later(off_at_, forget_after_ * plan_.cut_stage);
+  if (forgotten) offs_pending_ = 0;
+  if (offs_pending_ >= offs_outstanding_) return false;
+  if (out.order(channel_, Purpose::cut, plan_.source, Verb::output_off, 0, true) == 0) return false;
+  ++offs_pending_;
+  off_at_ = now;
+  return true;
+}
+
+void CutChain::write_zero(Outbox& out) {
+  out.order(channel_, Purpose::cut, plan_.source, Verb::set_current, 0, true);
+  out.order(channel_, Purpose::cut, plan_.source, Verb::set_voltage, 0, true);
+}
+
+void CutChain::ask(Instant now, Outbox& out) {
+  ask_at_ = later(now, plan_.every);
+  if (now >= later(asked_at_, forget_after_ * plan_.cut_stage)) questions_pending_ = 0;
+  if (questions_pending_ > 0) return;
+  asked_at_ = now;
+  const auto question = [&](const Terminal& at, Verb verb) {
+    if (out.order(channel_, Purpose::cut, at, verb) != 0) ++questions_pending_;
+  };
+  question(plan_.source, Verb::measure_current);
+  if (separate_ammeter_) question(plan_.ammeter, Verb::measure_current);
+  if (plan_.abilities.reads_output) question(plan_.source, Verb::read_output);
+}
+
+void CutChain::open_contactor(Instant now, Outbox& out) {
+  if (!plan_.contactor || opening_ || record_.contactor_open != never) return;
+  if (out.order(channel_, Purpose::cut, *plan_.contactor, Verb::open_switch, 0, true) == 0) return;
+  opening_ = true;
+  tell(CutStage::opening, now, out);
+}
+
+void CutChain::see(const Outcome& outcome, Instant now, Outbox& out) {
+  const bool own = channel_of(outcome.order.ticket) == channel_ &&
+                   purpose_of(outcome.order.ticket) == Purpose::cut;
+  if (own) see_own(outcome, now, out);
+  if (!running_) return;
+  see_evidence(outcome);
+  weigh(now, out);
+}
+
+void CutChain::see_own(const Outcome& outcome, Instant now, Outbox& out) {
+  switch (outcome.order.verb) {
+    case Verb::output_off:
+      offs_pending_ = std::max(0, offs_pending_ - 1);
+      if (running_) see_off(outcome, now, out);
+      return;
+    case Verb::measure_current:
+    case Verb::read_output:
+      questions_pending_ = std::max(0, questions_pending_ - 1);
+      return;
+    case Verb::open_switch:
+      if (outcome.ending == Ending::done) {
+        reach(CutStage::contactor_open, record_.contactor_open, outcome.answered, out);
+      } else {
+        opening_ = false;  // ordered again with the next repeat
+        ++opens_failed_;
+        open_at_ = later(now, plan_.cut_stage);
+      }
+      return;
+    default:
+      return;  // setpoints to zero: what counts is the current that is measured
+  }
+}
+
+void CutChain::see_off(const Outcome& outcome, Instant now, Outbox& out) {
+  const bool written = outcome.ending != Ending::link_down && outcome.ending != Ending::refused &&
+                       outcome.ending != Ending::absent;
+  if (written) {
+    reach(CutStage::off_written, record_.off_written, std::max(outcome.asked, record_.started),
+          out);
+  }
+  if (outcome.ending == Ending::done) {
+    off_done_ = true;
+  } else {
+    // The order has failed: nothing to wait for in this stage.
+    open_contactor(now, out);
+  }
+}
+
+void CutChain::see_evidence(const Outcome& outcome) {
+  if (outcome.ending != Ending::done || outcome.asked < record_.started) return;
+  const Evidence evidence{outcome.asked, outcome.value, true};
+  const auto at = [&](const Terminal& terminal) {
+    return outcome.order.instrument == terminal.instrument &&
+           outcome.order.channel == terminal.channel;
+  };
+  if (outcome.order.verb == Verb::read_output && at(plan_.source)) output_ = evidence;
+  if (outcome.order.verb != Verb::measure_current) return;
+  if (at(plan_.source)) source_current_ = evidence;
+  if (separate_ammeter_ && at(plan_.ammeter)) meter_current_ = evidence;
+}
+
+bool CutChain::after_off(const Evidence& evidence) const {
+  return evidence.known && record_.off_written != never && evidence.asked >= record_.off_written;
+}
+
+bool CutChain::stopped(const Evidence& current, Instant since) const {
+  return current.known && since != never && current.asked >= since &&
+         std::abs(current.value) <= plan_.off_current.value();
+}
+
+bool CutChain::output_still_on() const { return after_off(output_) && output_.value != 0; }
+
+void CutChain::weigh(Instant now, Outbox& out) {
+  if (verified()) return;
+  // The order is proved by the instrument's conversation; a later answer of the output overrules
+  // it.
+  const bool off = after_off(output_) ? output_.value == 0 : off_done_;
+  if (off) reach(CutStage::off_confirmed, record_.off_confirmed, now, out);
+  const bool no_current = stopped(source_current_, record_.off_written) &&
+                          (!separate_ammeter_ || stopped(meter_current_, record_.off_written));
+  if (no_current) reach(CutStage::current_stopped, record_.current_stopped, now, out);
+  if (off && no_current) {
+    open_contactor(now, out);
+    reach(CutStage::verified, record_.verified, now, out);
+  } else if (separate_ammeter_ && stopped(meter_current_, record_.contactor_open) &&
+             !output_still_on() &&
+             (!after_off(source_current_) || stopped(source_current_, record_.off_written))) {
+    record_.by_contactor = true;
+    reach(CutStage::current_stopped, record_.current_stopped, now, out);
+    reach(CutStage::verified_by_contactor, record_.verified, now, out);
+  }
+}
+
+void CutChain::turn(Instant now, Outbox& out) {
+  if (!running_) return;
+  if (verified()) {
+    see_contactor_open(now, out);
+    return;
+  }
+  if (now >= open_at_) {
+    open_at_ = never;
+    open_contactor(now, out);
+  }
+  if (now >= repeat_at_) {
+    repeat_at_ = later(now, plan_.cut_stage);
+    if (write_off(now, out)) write_zero(out);
+    if (repeated_) open_contactor(now, out);
+    if (!repeated_) tell(CutStage::repeated, now, out);
+    repeated_ = true;
+  }
+  if (now >= alarm_at_) {
+    alarm_at_ = never;
+    reach(CutStage::alarmed, record_.alarmed, now, out);
+  }
+  if (now >= ask_at_) ask(now, out);
+}
+
+// Current has stopped; what remains is the contactor, which is given up with an alarm.
+void CutChain::see_contactor_open(Instant now, Outbox& out) {
+  if (!plan_.contactor || record_.contactor_open != never) {
+    running_ = false;
+  } else if (opens_failed_ >= opens_most_ ||
+             now >= later(record_.verified, forget_after_ * plan_.cut_stage)) {
+    reach(CutStage::alarmed, record_.alarmed, now, out);
+    running_ = false;
+  } else if (!opening_ && now >= open_at_) {
+    open_contactor(now, out);
+  }
+}
+
+drivers::Instant CutChain::wake() const {
+  if (!running_) return never;
+  if (verified()) {
+    if (!plan_.contactor || record_.contactor_open != never) return record_.verified;
+    const Instant given_up = later(record_.verified, forget_after_ * plan_.cut_stage);
+    return opening_ ? given_up : std::min(open_at_, given_up);
+  }
+  return std::min({open_at_, repeat_at_, alarm_at_, ask_at_});
+}
+
+void CutChain::reach(CutStage stage, Instant& at, Instant now, Outbox& out) {
+  if (at != never) return;
+  at = now;
+  tell(stage, now, out);
+}
+
+void CutChain::tell(CutStage stage, Instant now, Outbox& out) {
+  if (!announce_) return;
+  Event event;
+  event.kind = Event::Kind::cut_stage;
+  event.channel = channel_;
+  event.at = now;
+  event.cut_stage = static_cast<std::uint8_t>(stage);
+  out.event(event);
+}
+
+}  // namespace chargewright::safety

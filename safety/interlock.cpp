@@ -1,0 +1,314 @@
+#include "safety/interlock.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "safety/rules.h"
+
+namespace chargewright::safety {
+namespace {
+
+using drivers::Ending;
+using drivers::Instant;
+using drivers::Measurand;
+using drivers::never;
+using drivers::Outcome;
+using drivers::Reading;
+using drivers::Validity;
+using drivers::Verb;
+
+bool at(const Outcome& outcome, const Terminal& terminal) {
+  return outcome.order.instrument == terminal.instrument &&
+         outcome.order.channel == terminal.channel;
+}
+
+// Beyond what any bench of this kind can show: an open thermocouple or resistance sensor, a range
+// overflow sent as a number (common practice, no source). Such a reading is no measurement.
+bool plausible(const Reading& reading) {
+  switch (reading.measurand) {
+    case Measurand::voltage:
+      return std::abs(reading.value) <= 2000.0;
+    case Measurand::current:
+      return std::abs(reading.value) <= 5000.0;
+    case Measurand::temperature:
+      return reading.value >= -100.0 && reading.value <= 500.0;
+  }
+  return false;
+}
+
+void take(Sensed& sensed, const Reading& reading) {
+  if (reading.validity == Validity::absent) return;  // no answer: it ages, and goes stale
+  Validity validity = reading.validity;
+  if (validity == Validity::valid && !std::isfinite(reading.value)) {
+    validity = std::isnan(reading.value) ? Validity::not_a_number : Validity::infinite;
+  } else if (validity == Validity::valid && !plausible(reading)) {
+    validity = Validity::infinite;
+  }
+  sensed.newest = validity;
+  if (validity == Validity::valid) sensed.good = reading;
+}
+
+void take(ReadBack& back, const Outcome& outcome) {
+  if (outcome.ending != Ending::done) return;  // it ages, and goes stale
+  back = {true, outcome.value, outcome.asked};
+}
+
+Reading shown(const Sensed& sensed) {
+  Reading reading = sensed.good;
+  if (sensed.newest != Validity::absent) reading.validity = sensed.newest;
+  return reading;
+}
+
+}  // namespace
+
+Interlock::Interlock(const ChannelPlan& plan, std::uint8_t channel)
+    : facts_(plan), channel_(channel) {
+  began_.fill(never);
+  const auto talk_with = [&](const Terminal& terminal) {
+    const auto known =
+        std::find_if(facts_.talks.begin(), facts_.talks.end(),
+                     [&](const Talk& talk) { return talk.instrument == terminal.instrument; });
+    if (known == facts_.talks.end()) facts_.talks.push_back({.instrument = terminal.instrument});
+  };
+  talk_with(plan.source);
+  talk_with(plan.voltmeter);
+  talk_with(plan.ammeter);
+  for (const Terminal& thermometer : plan.thermometers) talk_with(thermometer);
+  if (plan.contactor) talk_with(*plan.contactor);
+}
+
+void Interlock::enforce(const Limits& limits, Instant now) {
+  facts_.limits = limits;
+  facts_.limits_known = true;
+  facts_.mode = Mode::enforcing;
+  facts_.enforced_at = now;
+  facts_.step_at = now;
+  facts_.heartbeat_at = now;
+  facts_.tally.begin(now);
+  facts_.cell_pair = StuckPair{};
+  facts_.source_pair = StuckPair{};
+  for (StuckThermometer& stuck : facts_.stuck_thermometers) stuck.forget();
+  began_.fill(never);
+  step_ = 0;
+  forget_reports();
+}
+
+void Interlock::watch_only(Instant now) {
+  facts_.tally.output(false, now);
+  facts_.mode = Mode::watching;
+}
+
+void Interlock::see_talk(const Outcome& outcome) {
+  for (Talk& talk : facts_.talks) {
+    if (talk.instrument != outcome.order.instrument) continue;
+    switch (outcome.ending) {
+      case Ending::timed_out:
+        if (talk.timeouts < 0xFF) ++talk.timeouts;
+        return;
+      case Ending::link_down:
+        if (!talk.down) talk.down_since = outcome.answered;
+        talk.down = true;
+        return;
+      case Ending::refused:
+      case Ending::absent:
+        return;  // our own bounds, or our own dialect: says nothing about the conversation
+      case Ending::done:
+      case Ending::disproved:
+      case Ending::device_error:
+      case Ending::unparsable:
+      case Ending::not_a_number:
+      case Ending::infinite:
+        talk.timeouts = 0;
+        talk.down = false;
+        return;
+    }
+  }
+}
+
+void Interlock::link(drivers::InstrumentId instrument, bool up, Instant now) {
+  for (Talk& talk : facts_.talks) {
+    if (talk.instrument != instrument) continue;
+    if (!up && !talk.down) talk.down_since = now;
+    talk.down = !up;
+    if (up) talk.timeouts = 0;
+  }
+}
+
+void Interlock::see(const Outcome& outcome) {
+  see_talk(outcome);
+  const ChannelPlan& plan = facts_.plan;
+  switch (outcome.order.verb) {
+    case Verb::measure_voltage:
+      if (at(outcome, plan.voltmeter)) take(facts_.cell_voltage, reading_of(outcome));
+      if (facts_.separate_voltmeter && at(outcome, plan.source)) {
+        take(facts_.source_voltage, reading_of(outcome));
+      }
+      return;
+    case Verb::measure_current:
+      if (at(outcome, plan.ammeter)) {
+        take(facts_.cell_current, reading_of(outcome));
+        see_current(facts_.cell_current, facts_.cell_voltage, facts_.cell_pair);
+      }
+      if (facts_.separate_ammeter && at(outcome, plan.source)) {
+        take(facts_.source_current, reading_of(outcome));
+      }
+      if ((facts_.separate_ammeter || facts_.separate_voltmeter) && at(outcome, plan.source)) {
+        const Sensed& current =
+            facts_.separate_ammeter ? facts_.source_current : facts_.cell_current;
+        const Sensed& voltage =
+            facts_.separate_voltmeter ? facts_.source_voltage : facts_.cell_voltage;
+        const bool flowing =
+            facts_.expected.output_on && std::abs(current.value()) > plan.off_current.value();
+        facts_.source_pair.see(voltage.value(), current.value(), facts_.tally.charge_in().value(),
+                               flowing, current.good.answered);
+      }
+      return;
+    case Verb::measure_temperature:
+      for (std::size_t k = 0; k < plan.thermometers.size(); ++k) {
+        if (!at(outcome, plan.thermometers[k])) continue;
+        Sensed& sensed = facts_.temperatures[k];
+        const Instant before = sensed.good.answered;
+        take(sensed, reading_of(outcome));
+        if (!sensed.usable() || sensed.good.answered == before) continue;
+        facts_.rises[k].see(sensed.value(), sensed.good.answered);
+        const double heavy = facts_.limits.current_above
+                                 ? 0.5 * facts_.limits.current_above->value.value()
+                                 : HUGE_VAL;
+        facts_.stuck_thermometers[k].see(
+            sensed.value(), facts_.expected.output_on ? facts_.cell_current.value() : 0.0, heavy,
+            plan.stuck_after, sensed.good.answered);
+      }
+      return;
+    case Verb::read_voltage_setpoint:
+      if (at(outcome, plan.source)) take(facts_.voltage_setpoint, outcome);
+      return;
+    case Verb::read_current_setpoint:
+      if (at(outcome, plan.source)) take(facts_.current_setpoint, outcome);
+      return;
+    case Verb::read_output:
+      if (at(outcome, plan.source)) take(facts_.output, outcome);
+      return;
+    case Verb::read_protection:
+      if (at(outcome, plan.source)) take(facts_.protection, outcome);
+      return;
+    case Verb::identify:
+    case Verb::drain_errors:
+    case Verb::set_voltage:
+    case Verb::set_current:
+    case Verb::output_on:
+    case Verb::output_off:
+    case Verb::set_over_voltage:
+    case Verb::set_over_current:
+    case Verb::clear_protection:
+    case Verb::read_regulation:
+    case Verb::open_switch:
+    case Verb::close_switch:
+    case Verb::read_switch:
+      return;
+  }
+}
+
+void Interlock::see_current(const Sensed& current, const Sensed& voltage, StuckPair& pair) {
+  if (!current.usable() || !voltage.usable()) return;
+  const bool on = facts_.expected.output_on;
+  const bool flowing = std::abs(current.value()) > facts_.plan.off_current.value();
+  // With the output off, what a meter shows below "current stopped" is its own offset: integrated
+  // over hours of rest it would feign charge.
+  if (facts_.mode == Mode::enforcing && (on || flowing)) {
+    facts_.tally.add(current.good.answered, current.good.current(), voltage.good.voltage());
+  }
+  pair.see(voltage.value(), current.value(), facts_.tally.charge_in().value(), on && flowing,
+           current.good.answered);
+}
+
+void Interlock::expect(const Expected& expected) {
+  Expected& now = facts_.expected;
+  if (expected.since != never && expected.output_on != now.output_on) {
+    facts_.tally.output(expected.output_on, expected.since);
+  } else if (expected.since != never && now.since == never) {
+    facts_.tally.output(expected.output_on, expected.since);
+  }
+  if (expected.setpoints_since != never && expected.setpoints_since != now.setpoints_since &&
+      expected.output_on && expected.since < expected.setpoints_since) {
+    facts_.tally.break_at(expected.setpoints_since);
+  }
+  now = expected;
+}
+
+void Interlock::step_began(std::uint16_t step, Instant now) {
+  if (step == step_) return;
+  step_ = step;
+  facts_.step_at = now;
+}
+
+void Interlock::sequencer_alive(Instant now) { facts_.heartbeat_at = now; }
+
+void Interlock::operator_wants_cut(Instant now) {
+  report({.cause = Cause::operator_cut, .channel = channel_, .at = now});
+}
+
+void Interlock::internal_fault(Instant now) {
+  report({.cause = Cause::guard_internal, .channel = channel_, .at = now});
+}
+
+void Interlock::report(const Fault& fault) {
+  const auto index = static_cast<std::size_t>(fault.cause);
+  if (index >= cause_count || reported_.test(index)) return;
+  reported_.set(index);
+  found_[index] = fault;
+  found_[index].channel = channel_;
+}
+
+void Interlock::forget_reports() { reported_.reset(); }
+
+Verdict Interlock::judge(Instant now) {
+  Verdict verdict;
+  wake_ = never;
+  for (std::size_t k = 0; k < cause_count; ++k) {
+    const Rule& rule = rules[k];
+    if (reported_.test(k)) {
+      verdict.present.set(k);
+      continue;
+    }
+    Finding found;
+    if (rule.during == During::always || facts_.mode == Mode::enforcing) {
+      found = rule.find(facts_, now);
+    }
+    if (!found.present) {
+      began_[k] = never;
+      wake_ = std::min(wake_, found.due);
+      continue;
+    }
+    if (began_[k] == never) began_[k] = now;
+    const Instant trips_at = drivers::later(began_[k], found.on_delay);
+    if (now < trips_at) {
+      wake_ = std::min(wake_, trips_at);
+      continue;
+    }
+    verdict.present.set(k);
+    found_[k] = {.cause = rule.cause,
+                 .channel = channel_,
+                 .sensor = found.sensor,
+                 .origin = found.origin,
+                 .measured = found.measured,
+                 .limit = found.limit,
+                 .at = now};
+  }
+  for (std::size_t k = 0; k < cause_count; ++k) {
+    if (!verdict.present.test(k)) continue;
+    verdict.worst = found_[k];
+    break;
+  }
+  return verdict;
+}
+
+drivers::Reading Interlock::voltage() const { return shown(facts_.cell_voltage); }
+drivers::Reading Interlock::current() const { return shown(facts_.cell_current); }
+drivers::Reading Interlock::temperature(std::size_t sensor) const {
+  return shown(facts_.temperatures[sensor]);
+}
+drivers::Reading Interlock::source_voltage() const {
+  return shown(facts_.separate_voltmeter ? facts_.source_voltage : facts_.cell_voltage);
+}
+
+}  // namespace chargewright::safety

@@ -1,0 +1,57 @@
+#pragma once
+// Where the guard puts its orders and events for the shell to take: bounded, never blocking. The
+// ticket of an order says which channel asked and for what purpose, so that its outcome finds the
+// way back.
+
+#include "drivers/order.h"
+#include "drivers/ring.h"
+#include "safety/guard.h"
+
+namespace chargewright::safety {
+
+enum class Purpose : std::uint8_t { reading, readback, permissive, cut, steering, clearing };
+
+inline constexpr std::uint8_t channel_of(std::uint32_t ticket) {
+  return static_cast<std::uint8_t>(ticket >> 28);
+}
+inline constexpr Purpose purpose_of(std::uint32_t ticket) {
+  return static_cast<Purpose>((ticket >> 24) & 0xF);
+}
+static_assert(max_channels <= 16, "a ticket has 4 bits for the channel");
+
+class Outbox {
+ public:
+  // The ticket given to the order; 0 when the queue is full (an order is never 0).
+  std::uint32_t order(std::uint8_t channel, Purpose purpose, const Terminal& at, drivers::Verb verb,
+                      double value = 0, bool urgent = false) {
+    sequence_ = (sequence_ + 1) & 0xFF'FFFF;
+    if (sequence_ == 0) sequence_ = 1;
+    drivers::Order order;
+    order.ticket = (static_cast<std::uint32_t>(channel) << 28) |
+                   (static_cast<std::uint32_t>(purpose) << 24) | sequence_;
+    order.instrument = at.instrument;
+    order.channel = at.channel;
+    order.verb = verb;
+    order.urgent = urgent;
+    order.value = value;
+    const bool taken = urgent ? urgent_.push(order) : orders_.push(order);
+    return taken ? order.ticket : 0;
+  }
+  bool take_order(drivers::Order& order) { return urgent_.pop(order) || orders_.pop(order); }
+
+  // Events that nobody takes are lost and counted: a record may lose them, a cut may not wait.
+  void event(const Event& event) {
+    if (!events_.push(event)) ++events_lost_;
+  }
+  bool take_event(Event& event) { return events_.pop(event); }
+  [[nodiscard]] std::uint32_t events_lost() const { return events_lost_; }
+
+ private:
+  drivers::Ring<drivers::Order, 256> urgent_;
+  drivers::Ring<drivers::Order, 512> orders_;
+  drivers::Ring<Event, 1024> events_;
+  std::uint32_t sequence_ = 0;
+  std::uint32_t events_lost_ = 0;
+};
+
+}  // namespace chargewright::safety

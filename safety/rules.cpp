@@ -1,0 +1,461 @@
+#include "safety/rules.h"
+
+#include <algorithm>
+
+namespace chargewright::safety {
+namespace {
+
+using drivers::Duration;
+using drivers::in_seconds;
+using drivers::Instant;
+using drivers::Validity;
+
+constexpr std::uint8_t code(Subject subject) { return static_cast<std::uint8_t>(subject); }
+
+template <class Q>
+Finding beyond(const Limit<Q>& limit, double measured, double at, std::uint8_t sensor) {
+  return {.present = true,
+          .sensor = sensor,
+          .origin = static_cast<std::uint8_t>(limit.origin),
+          .on_delay = limit.on_delay,
+          .measured = measured,
+          .limit = at};
+}
+
+// Reported by the guard (Interlock::report), never measured.
+Finding only_reported(const Facts&, Instant) { return {}; }
+
+// ---- limits (S2) --------------------------------------------------------------------------------
+
+bool energised_reading(const Facts& f, const Sensed& sensed) {
+  return f.expected.output_on && sensed.usable() && sensed.good.asked >= f.expected.since &&
+         sensed.good.asked >= f.expected.setpoints_since;
+}
+
+// What the leads drop, at most, at the present current; none when the circuit is open.
+double lead_drop(const Facts& f) {
+  return std::max(0.0, f.cell_current.value()) * f.plan.loop_resistance.value();
+}
+
+Finding voltage_high(const Facts& f, Instant) {
+  if (!f.limits.voltage_above) return {};
+  const auto& limit = *f.limits.voltage_above;
+  const double highest = limit.value.value();
+  if (f.cell_voltage.usable() && !(f.cell_voltage.value() <= highest)) {
+    return beyond(limit, f.cell_voltage.value(), highest, code(Subject::cell_voltage));
+  }
+  // A voltmeter whose leads fell off the cell reads nothing of what the source does: the source's
+  // own reading may exceed the limit by what the leads drop, and no more.
+  if (f.separate_voltmeter && energised_reading(f, f.source_voltage) &&
+      energised_reading(f, f.cell_current)) {
+    const double at_source = highest + lead_drop(f) + f.plan.voltage_disagreement.value();
+    if (!(f.source_voltage.value() <= at_source)) {
+      return beyond(limit, f.source_voltage.value(), at_source, code(Subject::source_voltage));
+    }
+  }
+  return {};
+}
+
+Finding voltage_low(const Facts& f, Instant) {
+  if (!f.limits.voltage_below) return {};
+  const auto& limit = *f.limits.voltage_below;
+  const double lowest = limit.value.value();
+  if (f.cell_voltage.usable() && !(f.cell_voltage.value() >= lowest)) {
+    return beyond(limit, f.cell_voltage.value(), lowest, code(Subject::cell_voltage));
+  }
+  return {};
+}
+
+// The cell's ammeter, and the source's own where it is another one.
+Finding current_high(const Facts& f, Instant) {
+  if (!f.limits.current_above) return {};
+  const auto& limit = *f.limits.current_above;
+  const double highest = limit.value.value();
+  if (f.cell_current.usable() && !(f.cell_current.value() <= highest)) {
+    return beyond(limit, f.cell_current.value(), highest, code(Subject::cell_current));
+  }
+  if (f.separate_ammeter && f.source_current.usable() && !(f.source_current.value() <= highest)) {
+    return beyond(limit, f.source_current.value(), highest, code(Subject::source_current));
+  }
+  return {};
+}
+
+Finding current_reverse(const Facts& f, Instant) {
+  if (!f.limits.current_reverse) return {};
+  const auto& limit = *f.limits.current_reverse;
+  const double most = limit.value.value();
+  if (f.cell_current.usable() && !(-f.cell_current.value() <= most)) {
+    return beyond(limit, -f.cell_current.value(), most, code(Subject::cell_current));
+  }
+  if (f.separate_ammeter && f.source_current.usable() && !(-f.source_current.value() <= most)) {
+    return beyond(limit, -f.source_current.value(), most, code(Subject::source_current));
+  }
+  return {};
+}
+
+Finding power_high(const Facts& f, Instant) {
+  if (!f.limits.power_above || !f.cell_voltage.usable() || !f.cell_current.usable()) return {};
+  const auto& limit = *f.limits.power_above;
+  const double power = f.cell_voltage.value() * f.cell_current.value();
+  if (power <= limit.value.value()) return {};
+  return beyond(limit, power, limit.value.value(), code(Subject::pair));
+}
+
+Finding temperature_high(const Facts& f, Instant) {
+  if (!f.limits.temperature_above) return {};
+  const auto& limit = *f.limits.temperature_above;
+  const double highest = limit.value.value();
+  Finding found;
+  for (std::size_t k = 0; k < f.thermometers(); ++k) {
+    const Sensed& sensor = f.temperatures[k];
+    if (!sensor.usable() || sensor.value() <= highest) continue;
+    if (!found.present || sensor.value() > found.measured) {
+      found = beyond(limit, sensor.value(), highest, static_cast<std::uint8_t>(k));
+    }
+  }
+  return found;
+}
+
+Finding temperature_low(const Facts& f, Instant) {
+  if (!f.limits.temperature_below) return {};
+  const auto& limit = *f.limits.temperature_below;
+  const double lowest = limit.value.value();
+  Finding found;
+  for (std::size_t k = 0; k < f.thermometers(); ++k) {
+    const Sensed& sensor = f.temperatures[k];
+    if (!sensor.usable() || sensor.value() >= lowest) continue;
+    if (!found.present || sensor.value() < found.measured) {
+      found = beyond(limit, sensor.value(), lowest, static_cast<std::uint8_t>(k));
+    }
+  }
+  return found;
+}
+
+// Known from 30 s of readings on (safety/rise.h); until then temperature_high alone stands.
+Finding temperature_rising(const Facts& f, Instant) {
+  if (!f.limits.temperature_rising) return {};
+  const auto& limit = *f.limits.temperature_rising;
+  const double steepest = limit.value.value();
+  Finding found;
+  for (std::size_t k = 0; k < f.thermometers(); ++k) {
+    const Rise& rise = f.rises[k];
+    if (!rise.known() || rise.kelvins_per_second() <= steepest) continue;
+    if (!found.present || rise.kelvins_per_second() > found.measured) {
+      found = beyond(limit, rise.kelvins_per_second(), steepest, static_cast<std::uint8_t>(k));
+    }
+  }
+  return found;
+}
+
+// Charge that a gap in the readings made uncertain counts as passed.
+Finding charge_high(const Facts& f, Instant) {
+  if (!f.limits.charge_above) return {};
+  const auto& limit = *f.limits.charge_above;
+  const double charge = f.tally.charge_in().value() + f.tally.uncertain().value();
+  if (charge <= limit.value.value()) return {};
+  return beyond(limit, charge, limit.value.value(), code(Subject::none));
+}
+
+Finding energy_high(const Facts& f, Instant) {
+  if (!f.limits.energy_above) return {};
+  const auto& limit = *f.limits.energy_above;
+  const double volts = std::max(0.0, f.cell_voltage.value());
+  const double energy = f.tally.energy_in().value() + f.tally.uncertain().value() * volts;
+  if (energy <= limit.value.value()) return {};
+  return beyond(limit, energy, limit.value.value(), code(Subject::none));
+}
+
+Finding time_limit(const std::optional<Limit<Duration>>& limit, Duration passed, bool running,
+                   Instant now) {
+  if (!limit) return {};
+  if (passed > limit->value) {
+    return beyond(*limit, in_seconds(passed), in_seconds(limit->value), code(Subject::none));
+  }
+  Finding found;
+  if (running) found.due = drivers::later(now, limit->value - passed + Duration{1});
+  return found;
+}
+
+Finding run_time(const Facts& f, Instant now) {
+  return time_limit(f.limits.run_time, f.tally.on_time(now), f.expected.output_on, now);
+}
+
+Finding step_time(const Facts& f, Instant now) {
+  return time_limit(f.limits.step_time, now - f.step_at, true, now);
+}
+
+// ---- unknown is not safe (S2, S3) ---------------------------------------------------------------
+
+Finding unusable(const Facts& f, const Sensed& sensed, std::uint8_t sensor) {
+  if (sensed.newest == Validity::valid || sensed.newest == Validity::absent) return {};
+  // "Not a number" and "infinite" are what the instrument says; one garbled answer may be the line.
+  return {.present = true,
+          .sensor = sensor,
+          .on_delay = sensed.newest == Validity::unparsable ? f.ages.glitch : Duration::zero()};
+}
+
+Finding reading_unusable(const Facts& f, Instant) {
+  Finding worst;
+  const auto consider = [&](const Sensed& sensed, std::uint8_t sensor) {
+    const Finding found = unusable(f, sensed, sensor);
+    if (found.present && (!worst.present || found.on_delay < worst.on_delay)) worst = found;
+  };
+  for (std::size_t k = 0; k < f.thermometers(); ++k) {
+    consider(f.temperatures[k], static_cast<std::uint8_t>(k));
+  }
+  if (f.mode == Mode::watching) return f.limits_known ? worst : Finding{};
+  consider(f.cell_voltage, code(Subject::cell_voltage));
+  consider(f.cell_current, code(Subject::cell_current));
+  if (f.separate_voltmeter) consider(f.source_voltage, code(Subject::source_voltage));
+  if (f.separate_ammeter) consider(f.source_current, code(Subject::source_current));
+  return worst;
+}
+
+// Keeps the oldest of what is beyond its age, or the first that will be.
+class Oldest {
+ public:
+  explicit Oldest(Instant now) : now_(now) {}
+  void consider(bool ever, Instant asked, Duration allowed, std::uint8_t sensor) {
+    const Duration age = ever ? now_ - asked : Duration::max();
+    if (age <= allowed) {
+      found_.due = std::min(found_.due, drivers::later(asked, allowed + Duration{1}));
+      return;
+    }
+    const double seconds = ever ? in_seconds(age) : HUGE_VAL;
+    if (found_.present && seconds <= found_.measured) return;
+    found_.present = true;
+    found_.sensor = sensor;
+    found_.measured = seconds;
+    found_.limit = in_seconds(allowed);
+  }
+  void consider(const Sensed& sensed, Duration allowed, std::uint8_t sensor) {
+    consider(sensed.good.valid(), sensed.good.asked, allowed, sensor);
+  }
+  [[nodiscard]] const Finding& found() const { return found_; }
+
+ private:
+  Instant now_;
+  Finding found_;
+};
+
+Finding reading_stale(const Facts& f, Instant now) {
+  const bool watching = f.mode == Mode::watching;
+  if (watching && !f.limits_known) return {};
+  Oldest oldest(now);
+  const Duration allowed = watching ? f.ages.watched_reading : f.ages.reading;
+  for (std::size_t k = 0; k < f.thermometers(); ++k) {
+    oldest.consider(f.temperatures[k], allowed, static_cast<std::uint8_t>(k));
+  }
+  if (watching) return oldest.found();
+  oldest.consider(f.cell_voltage, allowed, code(Subject::cell_voltage));
+  oldest.consider(f.cell_current, allowed, code(Subject::cell_current));
+  if (f.separate_voltmeter) {
+    oldest.consider(f.source_voltage, allowed, code(Subject::source_voltage));
+  }
+  if (f.separate_ammeter) {
+    oldest.consider(f.source_current, allowed, code(Subject::source_current));
+  }
+  // A readback from before the run is as good as one from its beginning: the permissives proved it.
+  const auto readback = [&](bool has, const ReadBack& back, Subject subject) {
+    if (!has) return;
+    oldest.consider(true, back.ever ? std::max(back.asked, f.enforced_at) : f.enforced_at,
+                    f.ages.readback, code(subject));
+  };
+  const SourceAbilities& can = f.plan.abilities;
+  readback(can.reads_output, f.output, Subject::output);
+  readback(can.reads_protection, f.protection, Subject::protection);
+  readback(can.reads_setpoints, f.voltage_setpoint, Subject::voltage_setpoint);
+  readback(can.reads_setpoints, f.current_setpoint, Subject::current_setpoint);
+  return oldest.found();
+}
+
+constexpr std::uint8_t timeouts_most = 3;  // in a row; common practice, no source
+
+Finding conversation_failing(const Facts& f, Instant) {
+  Finding worst;
+  for (const Talk& talk : f.talks) {
+    if (f.mode == Mode::watching) {
+      const bool thermometer =
+          std::any_of(f.plan.thermometers.begin(), f.plan.thermometers.end(),
+                      [&](const Terminal& t) { return t.instrument == talk.instrument; });
+      if (!f.limits_known || !thermometer) continue;
+    }
+    if (talk.timeouts >= timeouts_most) {
+      return {.present = true,
+              .measured = static_cast<double>(talk.instrument),
+              .limit = timeouts_most};
+    }
+    if (talk.down) {
+      worst = {.present = true,
+               .on_delay = f.ages.glitch,
+               .measured = static_cast<double>(talk.instrument)};
+    }
+  }
+  return worst;
+}
+
+// ---- health (S3) --------------------------------------------------------------------------------
+
+Finding protection_tripped(const Facts& f, Instant) {
+  if (!f.protection.ever || f.protection.asked < f.enforced_at || f.protection.value == 0) {
+    return {};
+  }
+  return {.present = true, .sensor = code(Subject::protection), .measured = f.protection.value};
+}
+
+Finding output_on_unbidden(const Facts& f, Instant) {
+  if (f.expected.output_on || f.expected.since == drivers::never) return {};
+  if (f.output.ever && f.output.asked >= f.expected.since && f.output.value != 0) {
+    return {.present = true, .sensor = code(Subject::output), .measured = f.output.value};
+  }
+  // Current into the cell after the output had time to fall: an output stage that does not obey.
+  const Instant settled = drivers::later(f.expected.since, f.plan.cut_stage);
+  const double off = f.plan.off_current.value();
+  if (f.cell_current.usable() && f.cell_current.good.asked >= settled &&
+      !(f.cell_current.value() <= off)) {
+    return {.present = true,
+            .sensor = code(Subject::cell_current),
+            .on_delay = f.ages.glitch,
+            .measured = f.cell_current.value(),
+            .limit = off};
+  }
+  return {};
+}
+
+Finding output_off_unbidden(const Facts& f, Instant) {
+  if (!f.expected.output_on || f.expected.since == drivers::never) return {};
+  if (!f.output.ever || f.output.asked < f.expected.since || f.output.value != 0) return {};
+  return {.present = true, .sensor = code(Subject::output), .on_delay = f.ages.protection_first};
+}
+
+Finding setpoint_changed(const Facts& f, Instant) {
+  const Expected& e = f.expected;
+  if (e.setpoints_since == drivers::never) return {};
+  const auto changed = [&](const ReadBack& back, double written, double tolerance,
+                           Subject subject) -> Finding {
+    if (!back.ever || back.asked < e.setpoints_since) return {};
+    if (std::abs(back.value - written) <= tolerance) return {};
+    return {.present = true, .sensor = code(subject), .measured = back.value, .limit = written};
+  };
+  const Finding voltage =
+      changed(f.voltage_setpoint, e.voltage_setpoint.value(),
+              f.plan.setpoint_voltage_tolerance.value(), Subject::voltage_setpoint);
+  if (voltage.present) return voltage;
+  return changed(f.current_setpoint, e.current_setpoint.value(),
+                 f.plan.setpoint_current_tolerance.value(), Subject::current_setpoint);
+}
+
+// Leads are never as long as their worst estimate says, nor joints as good: half as much again.
+constexpr double drop_allowance = 1.5;  // common practice, no source
+
+Finding readings_disagree(const Facts& f, Instant now) {
+  const auto fresh = [&](const Sensed& s) {
+    return energised_reading(f, s) && s.fresh(now, f.ages.reading);
+  };
+  if (f.separate_voltmeter && fresh(f.source_voltage) && fresh(f.cell_voltage) &&
+      fresh(f.cell_current)) {
+    const double across_leads = f.source_voltage.value() - f.cell_voltage.value();
+    const double drop = f.cell_current.value() * f.plan.loop_resistance.value() * drop_allowance;
+    const double band = f.plan.voltage_disagreement.value();
+    const double lowest = std::min(0.0, drop) - band;
+    const double highest = std::max(0.0, drop) + band;
+    if (!(across_leads >= lowest && across_leads <= highest)) {
+      return {.present = true,
+              .sensor = code(Subject::source_voltage),
+              .on_delay = f.plan.disagree_delay,
+              .measured = f.source_voltage.value(),
+              .limit = f.cell_voltage.value()};
+    }
+  }
+  if (f.separate_ammeter && fresh(f.source_current) && fresh(f.cell_current)) {
+    const double difference = f.cell_current.value() - f.source_current.value();
+    if (!(std::abs(difference) <= f.plan.current_disagreement.value())) {
+      return {.present = true,
+              .sensor = code(Subject::cell_current),
+              .on_delay = f.plan.disagree_delay,
+              .measured = f.source_current.value(),
+              .limit = f.cell_current.value()};
+    }
+  }
+  return {};
+}
+
+Finding sensor_stuck(const Facts& f, Instant) {
+  if (!f.expected.output_on) return {};
+  const double charge_least =
+      f.limits.charge_above ? stuck_charge_share * f.limits.charge_above->value.value() : 0.0;
+  const auto stuck = [&](const StuckPair& pair) {
+    return pair.unchanged() > f.plan.stuck_after && pair.charge() >= charge_least;
+  };
+  const auto found = [&](Duration unchanged, Duration allowed, std::uint8_t sensor) {
+    return Finding{.present = true,
+                   .sensor = sensor,
+                   .measured = in_seconds(unchanged),
+                   .limit = in_seconds(allowed)};
+  };
+  if (stuck(f.cell_pair)) {
+    return found(f.cell_pair.unchanged(), f.plan.stuck_after, code(Subject::pair));
+  }
+  if ((f.separate_voltmeter || f.separate_ammeter) && stuck(f.source_pair)) {
+    return found(f.source_pair.unchanged(), f.plan.stuck_after, code(Subject::source_voltage));
+  }
+  const Duration still = stuck_thermometer_factor * f.plan.stuck_after;
+  for (std::size_t k = 0; k < f.thermometers(); ++k) {
+    if (f.stuck_thermometers[k].unmoved() > still) {
+      return found(f.stuck_thermometers[k].unmoved(), still, static_cast<std::uint8_t>(k));
+    }
+  }
+  return {};
+}
+
+Finding sequencer_late(const Facts& f, Instant now) {
+  const Duration silent = now - f.heartbeat_at;
+  if (silent > f.plan.heartbeat) {
+    return {.present = true, .measured = in_seconds(silent), .limit = in_seconds(f.plan.heartbeat)};
+  }
+  Finding found;
+  found.due = drivers::later(f.heartbeat_at, f.plan.heartbeat + Duration{1});
+  return found;
+}
+
+constexpr std::array<Rule, cause_count> table_of_rules{{
+    {Cause::operator_cut, During::always, Clearing::person, only_reported},
+    {Cause::guard_internal, During::always, Clearing::person, only_reported},
+    {Cause::voltage_high, During::run, Clearing::voltage_within, voltage_high},
+    {Cause::temperature_high, During::always, Clearing::temperature_within, temperature_high},
+    {Cause::temperature_rising, During::always, Clearing::temperature_within, temperature_rising},
+    {Cause::current_high, During::run, Clearing::person, current_high},
+    {Cause::current_reverse, During::run, Clearing::person, current_reverse},
+    {Cause::power_high, During::run, Clearing::person, power_high},
+    {Cause::voltage_low, During::run, Clearing::person, voltage_low},
+    {Cause::temperature_low, During::run, Clearing::temperature_within, temperature_low},
+    {Cause::charge_high, During::run, Clearing::person, charge_high},
+    {Cause::energy_high, During::run, Clearing::person, energy_high},
+    {Cause::run_time, During::run, Clearing::person, run_time},
+    {Cause::step_time, During::run, Clearing::person, step_time},
+    {Cause::reading_unusable, During::always, Clearing::sensor_fresh, reading_unusable},
+    {Cause::reading_stale, During::always, Clearing::sensor_fresh, reading_stale},
+    {Cause::conversation_failing, During::always, Clearing::talk_restored, conversation_failing},
+    {Cause::protection_tripped, During::run, Clearing::person, protection_tripped},
+    {Cause::output_on_unbidden, During::always, Clearing::output_off, output_on_unbidden},
+    {Cause::output_off_unbidden, During::run, Clearing::person, output_off_unbidden},
+    {Cause::setpoint_changed, During::run, Clearing::person, setpoint_changed},
+    {Cause::readings_disagree, During::run, Clearing::person, readings_disagree},
+    {Cause::sensor_stuck, During::run, Clearing::person, sensor_stuck},
+    {Cause::sequencer_late, During::run, Clearing::person, sequencer_late},
+}};
+
+constexpr bool every_cause_has_its_row() {
+  for (std::size_t k = 0; k < cause_count; ++k) {
+    if (static_cast<std::size_t>(table_of_rules[k].cause) != k) return false;
+    if (table_of_rules[k].find == nullptr) return false;
+  }
+  return true;
+}
+static_assert(every_cause_has_its_row());
+
+}  // namespace
+
+const std::array<Rule, cause_count> rules = table_of_rules;
+
+}  // namespace chargewright::safety

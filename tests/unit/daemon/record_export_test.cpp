@@ -1,0 +1,108 @@
+#include <gtest/gtest.h>
+
+#include <clocale>
+
+#include "daemon/record/record.h"
+#include "tests/unit/daemon/record_story.h"
+
+namespace chargewright::daemon {
+namespace {
+
+namespace fs = std::filesystem;
+
+// Two seconds of charging at 2 A, a lost current reading, and a second step.
+std::string recorded(const story::Folder& folder) {
+  const auto writer = RecordWriter::create(folder.path, story::header()).value();
+  const auto add = [&](const auto&... what) { EXPECT_TRUE(writer->add(what...)); };
+  add(story::step(0), story::at(0));
+  add(story::output(true, 0));
+  add(story::degrees(20.5, 0.1));
+  add(story::volts(3.6, 0.5));
+  add(story::amperes(2, 1));
+  add(story::volts(3.6, 1));
+  add(story::reading(drivers::Measurand::voltage, 3.75, 1, 0, true));  // at the source
+  add(story::amperes(2, 2));
+  add(story::volts(3.7, 2));
+  add(story::volts(3.71, 3));
+  add(story::step(1, 2), story::at(3.5));
+  safety::Event lost = story::amperes(0, 4);
+  lost.reading.validity = drivers::Validity::not_a_number;
+  add(lost);
+  add(story::volts(3.72, 4));
+  EXPECT_TRUE(writer->end({}));
+  return writer->path();
+}
+
+// Open Battery Data Format, preferred labels. 2 A for 1 s is 0.000555... Ah; the energy is that
+// times the mean of the voltages known at both moments, 3.6 V.
+TEST(Export, writes_the_open_battery_data_format) {
+  const story::Folder folder;
+  const std::string to = folder.path + "/run.bdf.csv";
+  const auto exported = export_record(recorded(folder), ExportFormat::bdf, to);
+  ASSERT_TRUE(exported) << describe(exported.error());
+  EXPECT_EQ(story::text_of(to),
+            "Test Time / s,Voltage / V,Current / A,Unix Time / s,Cycle Count / 1,Step Count / 1,"
+            "Surface Temperature T1 / degC,Charging Capacity / Ah,Discharging Capacity / Ah,"
+            "Charging Energy / Wh,Discharging Energy / Wh\n"
+            "0.5,3.6,,1750000000.5,1,1,20.5,0,0,0,0\n"
+            "1,3.6,2,1750000001,1,1,20.5,0,0,0,0\n"
+            "2,3.7,2,1750000002,1,1,20.5,0.0005555555555555556,0,0.002,0\n"
+            "3,3.71,2,1750000003,1,1,,0.0005555555555555556,0,0.002,0\n"
+            "4,3.72,,1750000004,3,2,,0.0005555555555555556,0,0.002,0\n");
+}
+
+TEST(Export, writes_every_reading_as_plain_csv) {
+  const story::Folder folder;
+  const std::string to = folder.path + "/run.csv";
+  ASSERT_TRUE(export_record(recorded(folder), ExportFormat::csv, to));
+  const std::string text = story::text_of(to);
+  EXPECT_EQ(text.substr(0, text.find('\n')),
+            "time_s,unix_time_s,asked_s,quantity,unit,value,validity,instrument,input,terminals,"
+            "step");
+  EXPECT_NE(text.find("\n0.1,1750000000.1,0.09,temperature,degC,20.5,valid,"
+                      "\"probe, \"\"inner\"\"\",0,cell,1\n"),
+            std::string::npos)
+      << text;
+  EXPECT_NE(text.find("\n1,1750000001,0.99,voltage,V,3.75,valid,supply,0,source,1\n"),
+            std::string::npos);
+  EXPECT_NE(text.find("\n4,1750000004,3.99,current,A,,not-a-number,supply,0,cell,2\n"),
+            std::string::npos);
+}
+
+TEST(Export, writes_points_as_decimal_marks_whatever_the_locale) {
+  const story::Folder folder;
+  const std::string record = recorded(folder);
+  const std::string to = folder.path + "/run.csv";
+  for (const char* name : {"de_DE.UTF-8", "fr_FR.UTF-8", "C"}) {
+    if (std::setlocale(LC_ALL, name) == nullptr) continue;
+    ASSERT_TRUE(export_record(record, ExportFormat::bdf, to));
+    std::setlocale(LC_ALL, "C");
+    EXPECT_NE(story::text_of(to).find("\n1,3.6,2,"), std::string::npos);
+  }
+}
+
+TEST(Export, leaves_the_old_file_where_it_cannot_write_the_new_one) {
+  const story::Folder folder;
+  const std::string record = recorded(folder);
+  EXPECT_TRUE(export_record(record, ExportFormat::bdf, folder.path + "/none/run.csv").has_error());
+  const std::string to = folder.path + "/run.csv";
+  std::ofstream(to) << "old";
+  std::ofstream(folder.path + "/bad.run") << "no record";
+  EXPECT_TRUE(export_record(folder.path + "/bad.run", ExportFormat::bdf, to).has_error());
+  EXPECT_EQ(story::text_of(to), "old");
+  ASSERT_TRUE(export_record(record, ExportFormat::bdf, to));
+  EXPECT_NE(story::text_of(to), "old");
+  EXPECT_EQ(std::distance(fs::directory_iterator(folder.path), {}), 3);  // nothing temporary
+}
+
+TEST(Export, of_a_run_without_readings_has_only_its_heading) {
+  const story::Folder folder;
+  const auto writer = RecordWriter::create(folder.path, story::header()).value();
+  const std::string to = folder.path + "/run.csv";
+  ASSERT_TRUE(export_record(writer->path(), ExportFormat::bdf, to));
+  const std::string text = story::text_of(to);
+  EXPECT_EQ(std::count(text.begin(), text.end(), '\n'), 1);
+}
+
+}  // namespace
+}  // namespace chargewright::daemon

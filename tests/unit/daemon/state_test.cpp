@@ -1,0 +1,245 @@
+// What survives a restart (S5): trips, markers of armed runs, approvals; and that damage of any of
+// them is noticed. A kill between two writes is played by the files that it would leave.
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <filesystem>
+#include <fstream>
+#include <limits>
+
+#include "daemon/state/disk.h"
+#include "daemon/state/lock.h"
+#include "daemon/state/store.h"
+
+namespace chargewright::daemon {
+namespace {
+
+namespace fs = std::filesystem;
+using namespace drivers::literals;
+
+class State : public testing::Test {
+ protected:
+  State() {
+    std::string name = (fs::temp_directory_path() / "chargewright-state-XXXXXX").string();
+    folder_ = ::mkdtemp(name.data());
+  }
+  ~State() override { fs::remove_all(folder_); }
+
+  std::unique_ptr<StateStore> open() {
+    return std::move(StateStore::open(folder_, "hut-bench", {"left", "right"}, now_).value());
+  }
+  [[nodiscard]] std::string file(const std::string& name) const {
+    return folder_ + "/hut-bench/" + name;
+  }
+  static std::string read(const std::string& path) { return read_file(path).value().value(); }
+  static void write(const std::string& path, const std::string& text) {
+    std::ofstream(path, std::ios::binary) << text;
+  }
+
+  std::string folder_;
+  const WallTime now_ = wall_time(1'790'000'000.25);
+};
+
+safety::Fault too_hot() {
+  return {.cause = safety::Cause::temperature_high,
+          .channel = 1,
+          .sensor = 0,
+          .origin = static_cast<std::uint8_t>(safety::Origin::policy),
+          .measured = 61.53125,
+          .limit = 60,
+          .at = {}};
+}
+
+safety::Limits some_limits() {
+  safety::Limits limits;
+  limits.voltage_above = {{.value = 4.24_V, .origin = safety::Origin::profile, .on_delay = {}}};
+  limits.voltage_below = {{.value = 2.5_V, .origin = safety::Origin::cell, .on_delay = {}}};
+  limits.current_above = {
+      {.value = 7.92_A, .origin = safety::Origin::wiring, .on_delay = std::chrono::seconds(2)}};
+  limits.temperature_rising = {{.value = drivers::kelvins_per_second(2.0 / 60),
+                                .origin = safety::Origin::profile,
+                                .on_delay = {}}};
+  limits.run_time = {
+      {.value = std::chrono::minutes(90), .origin = safety::Origin::policy, .on_delay = {}}};
+  return limits;
+}
+
+TEST_F(State, a_trip_survives_a_restart_until_a_person_acknowledges_it) {  // S5
+  ASSERT_TRUE(open()->latch(1, {.fault = too_hot(), .at = now_, .interrupted = false, .run = "r"}));
+
+  auto next_life = open();
+  EXPECT_FALSE(next_life->trip(0));
+  const auto trip = next_life->trip(1);
+  ASSERT_TRUE(trip);
+  EXPECT_EQ(trip->fault.cause, safety::Cause::temperature_high);
+  EXPECT_EQ(trip->fault.measured, 61.53125);
+  EXPECT_EQ(trip->fault.origin, static_cast<std::uint8_t>(safety::Origin::policy));
+  EXPECT_EQ(trip->at, now_);
+  EXPECT_EQ(trip->run, "r");
+  ASSERT_TRUE(next_life->acknowledge(1));
+  EXPECT_FALSE(open()->trip(1));
+}
+
+TEST_F(State, a_trip_on_a_reading_that_is_no_number_survives_as_such) {  // S5
+  safety::Fault fault = too_hot();
+  fault.cause = safety::Cause::reading_unusable;
+  fault.measured = std::numeric_limits<double>::quiet_NaN();
+  ASSERT_TRUE(open()->latch(0, {.fault = fault, .at = now_, .interrupted = false, .run = ""}));
+  EXPECT_TRUE(std::isnan(open()->trip(0)->fault.measured));
+}
+
+TEST_F(State, a_marker_found_at_start_is_latched_as_a_trip) {  // S5 S9
+  ASSERT_TRUE(open()->mark_energised(
+      0, {.since = now_, .run = "run-7", .profile = "refill", .cell = "hut-radio-24"}));
+
+  auto next_life = open();
+  const auto trip = next_life->trip(0);
+  ASSERT_TRUE(trip);
+  EXPECT_TRUE(trip->interrupted);
+  EXPECT_EQ(trip->run, "run-7");
+  EXPECT_FALSE(next_life->energised(0));
+  ASSERT_TRUE(next_life->acknowledge(0));
+  EXPECT_FALSE(open()->trip(0));
+}
+
+TEST_F(State, a_marker_removed_in_good_order_leaves_nothing_behind) {
+  auto store = open();
+  ASSERT_TRUE(store->mark_energised(0, {.since = now_, .run = "r", .profile = "p", .cell = "c"}));
+  ASSERT_TRUE(store->unmark_energised(0));
+  EXPECT_FALSE(open()->trip(0));
+}
+
+TEST_F(State, a_trip_of_the_interlock_is_not_replaced_by_an_interruption) {
+  // Killed after the trip was written and before the marker went.
+  auto store = open();
+  ASSERT_TRUE(store->mark_energised(1, {.since = now_, .run = "r", .profile = "p", .cell = "c"}));
+  ASSERT_TRUE(store->latch(1, {.fault = too_hot(), .at = now_, .interrupted = false, .run = "r"}));
+  const auto trip = open()->trip(1);
+  ASSERT_TRUE(trip);
+  EXPECT_FALSE(trip->interrupted);
+  EXPECT_EQ(trip->fault.cause, safety::Cause::temperature_high);
+}
+
+TEST_F(State, a_kill_while_writing_leaves_the_former_file_in_force) {
+  ASSERT_TRUE(open()->latch(1, {.fault = too_hot(), .at = now_, .interrupted = false, .run = "r"}));
+  const std::string whole = read(file("trip-right.json"));
+  for (std::size_t written = 0; written <= whole.size(); ++written) {
+    write(file("trip-right.json.new"), whole.substr(0, written));
+    auto store = open();
+    ASSERT_TRUE(store->trip(1)) << written;
+    EXPECT_TRUE(store->damage().empty()) << written;
+  }
+}
+
+TEST_F(State, every_truncation_of_any_file_is_damage_or_the_whole_truth) {
+  auto store = open();
+  ASSERT_TRUE(store->latch(1, {.fault = too_hot(), .at = now_, .interrupted = false, .run = "r"}));
+  ASSERT_TRUE(store->approve(
+      {.profile = "refill", .cell = "c", .limits = some_limits(), .by_uid = 7, .at = now_}));
+  for (const char* name : {"trip-right.json", "approvals.json"}) {
+    const std::string whole = read(file(name));
+    for (std::size_t kept = 0; kept < whole.size() - 1; ++kept) {  // the last byte is the newline
+      write(file(name), whole.substr(0, kept));
+      EXPECT_FALSE(open()->damage().empty()) << name << " cut to " << kept << " bytes";
+    }
+    write(file(name), whole);
+    EXPECT_TRUE(open()->damage().empty()) << name;
+  }
+}
+
+TEST_F(State, damage_names_the_file) {
+  open();
+  write(file("trip-left.json"), "{\"fault\":{\"cause\":\"gremlins\"}}");
+  const auto damage = open()->damage();
+  ASSERT_EQ(damage.size(), 1U);
+  EXPECT_EQ(damage[0].place.file, file("trip-left.json"));
+}
+
+TEST_F(State, damage_of_a_marker_is_damage_too) {
+  open();
+  write(file("energised-left.json"), "");
+  EXPECT_FALSE(open()->damage().empty());
+}
+
+TEST_F(State, approved_limits_come_back_exactly) {
+  ASSERT_TRUE(open()->approve({.profile = "refill",
+                               .cell = "hut-radio-24",
+                               .limits = some_limits(),
+                               .by_uid = 1000,
+                               .at = now_}));
+  auto store = open();
+  EXPECT_FALSE(store->approval("refill", "another cell"));
+  const auto approval = store->approval("refill", "hut-radio-24");
+  ASSERT_TRUE(approval);
+  EXPECT_TRUE(safety::no_looser(approval->limits, some_limits()));
+  EXPECT_TRUE(safety::no_looser(some_limits(), approval->limits));
+  EXPECT_EQ(approval->limits.voltage_above->value, 4.24_V);
+  EXPECT_EQ(approval->limits.current_above->on_delay, std::chrono::seconds(2));
+  EXPECT_EQ(approval->limits.current_above->origin, safety::Origin::wiring);
+  EXPECT_FALSE(approval->limits.power_above);
+  EXPECT_EQ(approval->by_uid, 1000U);
+}
+
+TEST_F(State, an_approval_replaces_the_former_one_of_the_same_profile_and_cell) {
+  auto store = open();
+  safety::Limits tighter = some_limits();
+  tighter.voltage_above->value = 4.21_V;
+  ASSERT_TRUE(store->approve(
+      {.profile = "p", .cell = "c", .limits = some_limits(), .by_uid = 1, .at = now_}));
+  ASSERT_TRUE(
+      store->approve({.profile = "p", .cell = "c", .limits = tighter, .by_uid = 1, .at = now_}));
+  EXPECT_EQ(open()->approval("p", "c")->limits.voltage_above->value, 4.21_V);
+}
+
+TEST_F(State, cautions_are_accepted_once_per_bench) {
+  EXPECT_FALSE(open()->cautions_accepted());
+  ASSERT_TRUE(open()->accept_cautions(1000, now_));
+  EXPECT_TRUE(open()->cautions_accepted());
+}
+
+TEST_F(State, a_folder_that_cannot_be_written_is_found_at_once) {
+  write(folder_ + "/in-the-way", "");
+  EXPECT_FALSE(StateStore::open(folder_ + "/in-the-way", "hut-bench", {"left"}, now_));
+}
+
+TEST_F(State, two_daemons_cannot_hold_one_bench) {
+  auto first = Lock::of_bench(folder_, "hut-bench");
+  ASSERT_TRUE(first);
+  EXPECT_FALSE(Lock::of_bench(folder_, "hut-bench"));
+  EXPECT_TRUE(Lock::of_bench(folder_, "valley-bench"));
+  { const Lock gone = std::move(*first); }
+  EXPECT_TRUE(Lock::of_bench(folder_, "hut-bench"));
+}
+
+TEST_F(State, two_benches_cannot_hold_one_link_whatever_their_state_folder) {
+  const drivers::LinkAddress link =
+      drivers::TcpAddress{.host = "LOCALHOST.example", .port = 59'871};
+  const drivers::LinkAddress same =
+      drivers::TcpAddress{.host = "localhost.example", .port = 59'871};
+  const drivers::LinkAddress other =
+      drivers::TcpAddress{.host = "localhost.example", .port = 59'872};
+  auto first = lock_bench(folder_, "a", {link});
+  ASSERT_TRUE(first);
+  const auto second = lock_bench(folder_ + "/elsewhere", "b", {other, same});
+  ASSERT_FALSE(second);
+  EXPECT_NE(second.error().cause.find("59871"), std::string::npos);
+  first->clear();
+  EXPECT_TRUE(lock_bench(folder_ + "/elsewhere", "b", {other, same}));
+}
+
+TEST_F(State, a_serial_device_is_one_link_under_all_its_names) {
+  write(folder_ + "/ttyReal", "");
+  fs::create_symlink(folder_ + "/ttyReal", folder_ + "/by-id");
+  const auto held = Lock::of_link(drivers::SerialAddress{.device = folder_ + "/ttyReal"});
+  ASSERT_TRUE(held);
+  EXPECT_FALSE(Lock::of_link(drivers::SerialAddress{.device = folder_ + "/by-id"}));
+}
+
+TEST(FileName, holds_nothing_that_a_path_would_read) {
+  EXPECT_EQ(file_name_of("left-1_b"), "left-1_b");
+  EXPECT_EQ(file_name_of("../x"), "%2E%2E%2Fx");
+}
+
+}  // namespace
+}  // namespace chargewright::daemon
