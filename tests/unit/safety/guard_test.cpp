@@ -144,7 +144,7 @@ TEST(Guard, refuses_setpoints_beyond_the_gate_and_leaves_the_output_as_it_was) {
 }
 
 TEST(Guard, finishes_with_the_output_verified_off_and_the_contactor_open) {  // S8
-  GuardStory story({.contactor = true});
+  GuardStory story(Fittings{.contactor = true});
   story.charge_on();
   ASSERT_EQ(story.state(), State::energised);
   EXPECT_TRUE(story.bench.contactor_closed);
