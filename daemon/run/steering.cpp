@@ -57,7 +57,8 @@ void Steering::see(const safety::ChannelSnapshot& snapshot) {
     voltage_seen_ = voltage.answered;
     at_cell_ = voltage.voltage();
     at_cell_known_ = true;
-    if (leads_ && snapshot.current.valid() && snapshot.output_on) {
+    if (leads_ && snapshot.current.valid() &&
+        snapshot.state == safety::State::energised) {
       leads_->see(at_cell_, snapshot.current.current());
       set_voltage();
     }
@@ -118,7 +119,7 @@ bool Steering::take_moved() { return std::exchange(moved_, false); }
 
 Binding Steering::binding(const safety::ChannelSnapshot& snapshot) const {
   return judge_binding(
-      {.output_on = snapshot.output_on && snapshot.state == safety::State::energised,
+      {.output_on = snapshot.state == safety::State::energised,
        .at_cell = snapshot.voltage.voltage(),
        .current = snapshot.current.current(),
        .voltage_ceiling = ceilings_.voltage,
