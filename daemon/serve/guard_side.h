@@ -14,6 +14,7 @@ class GuardSide : public GuardPort {
  public:
   // From one thread alone, the pump's.
   virtual bool take_event(safety::Event& event) = 0;
+  virtual std::uint64_t events_lost() = 0;  // so many did not fit since the start
   // Instrument, its *IDN? answer; empty where it has not answered.
   virtual std::vector<std::pair<std::string, std::string>> identities() = 0;
 };

@@ -70,6 +70,8 @@ Supervisor::Supervisor(Parts parts, std::function<void(const std::string& why)> 
       recorder_(parts_.runs_folder,
                 [this](std::uint8_t channel, const drivers::Failure& failure) {
                   // What is not recorded does not run (S10).
+                  // The record's last commit comes after the threads that could still be told.
+                  if (ended_) return parts_.log(LogLevel::critical, describe(failure));
                   run_thread_.fail(channel);
                   pump_.tell(LogLevel::critical, {{"kind", "record-failed"},
                                                   {"channel", parts_.bench.channels[channel].name},
@@ -82,14 +84,23 @@ Supervisor::Supervisor(Parts parts, std::function<void(const std::string& why)> 
              .channels = channel_names(parts_.bench),
              .instruments = instrument_names(parts_.bench),
              .wall = parts_.wall,
-             .log = parts_.log}),
+             .log = parts_.log,
+             .events_lost =
+                 [this] {
+                   for (std::uint8_t i = 0; i < parts_.bench.channels.size(); ++i) {
+                     run_thread_.fail(i);
+                   }
+                 }}),
       run_thread_(
           parts_.guard, tick_of(parts_.plant, parts_.speed),
           [this](const Progress& progress, drivers::Instant at) { pump_.progress(progress, at); }) {
   pump_.start(std::move(died));
 }
 
-Supervisor::~Supervisor() { pump_.stop(); }
+Supervisor::~Supervisor() {
+  pump_.stop();
+  ended_ = true;
+}
 
 void Supervisor::shut_down(std::chrono::milliseconds within) {
   shutting_down_ = true;
