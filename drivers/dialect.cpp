@@ -5,101 +5,11 @@
 #include <filesystem>
 #include <tuple>
 
+#include "drivers/dialect_words.h"
 #include "drivers/quantity_text.h"
-#include "drivers/scpi/number.h"
 
 namespace chargewright::drivers {
 namespace {
-
-enum class Nature : std::uint8_t {
-  question,  // ask
-  command,   // send
-  proved,    // send, then prove
-};
-
-struct VerbRow {
-  std::string_view key;
-  Nature nature;
-  char unit;  // 'V', 'A', 'T' for temperature, 0 for none
-  Expect expect;
-};
-
-// In the order of Verb.
-constexpr std::array<VerbRow, verb_count> verb_rows{{
-    {"identify", Nature::question, 0, Expect::identity},
-    {"drain-errors", Nature::question, 0, Expect::error},
-    {"set-voltage", Nature::proved, 'V', Expect::proof},
-    {"set-current", Nature::proved, 'A', Expect::proof},
-    {"read-voltage-setpoint", Nature::question, 'V', Expect::number},
-    {"read-current-setpoint", Nature::question, 'A', Expect::number},
-    {"output-on", Nature::proved, 0, Expect::proof},
-    {"output-off", Nature::proved, 0, Expect::proof},
-    {"read-output", Nature::question, 0, Expect::boolean},
-    {"set-over-voltage", Nature::proved, 'V', Expect::proof},
-    {"set-over-current", Nature::proved, 'A', Expect::proof},
-    {"read-protection", Nature::question, 0, Expect::integer},
-    {"clear-protection", Nature::command, 0, Expect::number},
-    {"read-regulation", Nature::question, 0, Expect::integer},
-    {"measure-voltage", Nature::question, 'V', Expect::number},
-    {"measure-current", Nature::question, 'A', Expect::number},
-    {"measure-temperature", Nature::question, 'T', Expect::number},
-    {"open-switch", Nature::proved, 0, Expect::proof},
-    {"close-switch", Nature::proved, 0, Expect::proof},
-    {"read-switch", Nature::question, 0, Expect::boolean},
-}};
-
-// What each role must spell, or say `absent` to.
-struct RoleRow {
-  std::string_view key;
-  std::vector<Verb> verbs;
-};
-const std::vector<RoleRow>& role_rows() {
-  static const std::vector<RoleRow> rows{
-      {"source",
-       {Verb::identify, Verb::drain_errors, Verb::set_voltage, Verb::set_current,
-        Verb::read_voltage_setpoint, Verb::read_current_setpoint, Verb::output_on, Verb::output_off,
-        Verb::read_output, Verb::set_over_voltage, Verb::set_over_current, Verb::read_protection,
-        Verb::clear_protection, Verb::read_regulation, Verb::measure_voltage,
-        Verb::measure_current}},
-      {"meter", {Verb::identify, Verb::drain_errors, Verb::measure_voltage, Verb::measure_current}},
-      {"thermometer", {Verb::identify, Verb::drain_errors, Verb::measure_temperature}},
-      {"switch",
-       {Verb::identify, Verb::drain_errors, Verb::open_switch, Verb::close_switch,
-        Verb::read_switch}},
-  };
-  return rows;
-}
-
-// Units in which an answer may come.
-struct UnitRow {
-  std::string_view name;
-  char dimension;
-  double scale;
-  double offset;
-};
-constexpr UnitRow unit_rows[] = {
-    {"V", 'V', 1, 0},       {"mV", 'V', 1e-3, 0},
-    {"A", 'A', 1, 0},       {"mA", 'A', 1e-3, 0},
-    {"degC", 'T', 1, 0},    {"°C", 'T', 1, 0},
-    {"K", 'T', 1, -273.15}, {"degF", 'T', 5.0 / 9, -160.0 / 9},
-};
-
-// Words for the numbers that drivers/order.h gives to read-regulation and read-protection.
-struct MeaningRow {
-  std::string_view word;
-  Verb verb;
-  int value;
-};
-constexpr MeaningRow meaning_rows[] = {
-    {"unknown", Verb::read_regulation, 0},
-    {"constant-voltage", Verb::read_regulation, 1},
-    {"constant-current", Verb::read_regulation, 2},
-    {"none", Verb::read_protection, 0},
-    {"over-voltage", Verb::read_protection, 1},
-    {"over-current", Verb::read_protection, 2},
-    {"both", Verb::read_protection, 3},
-    {"other", Verb::read_protection, 4},
-};
 
 Failure failure(std::string cause, std::string advice = {}) {
   return {.place = {}, .cause = std::move(cause), .advice = std::move(advice)};
@@ -338,7 +248,7 @@ void Loader::read_resync(Mapping& file) {
 }
 
 void Loader::read_verb(Mapping& file, Verb verb) {
-  const VerbRow& row = verb_rows[static_cast<std::size_t>(verb)];
+  const VerbRow& row = verb_rows()[static_cast<std::size_t>(verb)];
   const Node* node = file.take(row.key);
   if (node == nullptr) return;
   stated_[static_cast<std::size_t>(verb)] = true;
@@ -379,15 +289,14 @@ void Loader::read_verb(Mapping& file, Verb verb) {
 }
 
 void Loader::read_ask(Mapping& fields, const Node& at, Verb verb, Ask& ask) {
-  const VerbRow& row = verb_rows[static_cast<std::size_t>(verb)];
+  const VerbRow& row = verb_rows()[static_cast<std::size_t>(verb)];
   ask.expect = row.expect;
   if (const Node* node = fields.take("unit")) {
     const std::string* text = word(fields, node);
-    const auto* unit =
-        std::find_if(std::begin(unit_rows), std::end(unit_rows), [&](const UnitRow& r) {
-          return text != nullptr && r.name == *text && r.dimension == row.unit;
-        });
-    if (text != nullptr && unit == std::end(unit_rows)) {
+    const auto unit = std::find_if(unit_rows().begin(), unit_rows().end(), [&](const UnitRow& r) {
+      return text != nullptr && r.name == *text && r.dimension == row.unit;
+    });
+    if (text != nullptr && unit == unit_rows().end()) {
       fields.complain(*node, "unit `" + *text + "` does not fit `" + std::string(row.key) + "`",
                       row.unit == 'V'   ? "write V or mV"
                       : row.unit == 'A' ? "write A or mA"
@@ -515,12 +424,12 @@ void Loader::read_bits(Mapping& fields, const Node& node, Verb verb, Ask& ask) {
     }
     if (const Node* means = row.need("means")) {
       if (const std::string* text = word(row, means)) {
-        const auto* meaning =
-            std::find_if(std::begin(meaning_rows), std::end(meaning_rows),
+        const auto meaning =
+            std::find_if(meaning_rows().begin(), meaning_rows().end(),
                          [&](const MeaningRow& r) { return r.verb == verb && r.word == *text; });
-        if (meaning == std::end(meaning_rows)) {
+        if (meaning == meaning_rows().end()) {
           std::string known;
-          for (const MeaningRow& r : meaning_rows) {
+          for (const MeaningRow& r : meaning_rows()) {
             if (r.verb == verb) known += (known.empty() ? "" : ", ") + std::string(r.word);
           }
           row.complain(*means, "unknown meaning `" + *text + "`", "known are " + known);
@@ -573,8 +482,6 @@ void Loader::check_roles() {
 }
 
 }  // namespace
-
-std::string_view key_of(Verb verb) { return verb_rows[static_cast<std::size_t>(verb)].key; }
 
 Checked<Dialect> load_dialect(std::string_view name, const std::vector<std::string>& folders) {
   Failures problems;

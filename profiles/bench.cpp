@@ -327,7 +327,7 @@ class Reader {
 
   template <class T>
   std::optional<T> positive(Mapping& fields, std::string_view key) {
-    const auto value = quantity<T>(fields, key, Presence::optional);
+    auto value = quantity<T>(fields, key, Presence::optional);
     if (value && !(value->value() > 0)) {
       fields.complain(*fields.take(key), '`' + std::string(key) + "` must be more than nothing");
       return std::nullopt;
@@ -337,7 +337,7 @@ class Reader {
 
   std::optional<Duration> between(Mapping& fields, std::string_view key, Duration least,
                                   Duration most) {
-    const auto value = quantity<Duration>(fields, key, Presence::optional);
+    auto value = quantity<Duration>(fields, key, Presence::optional);
     if (value && (*value < least || *value > most)) {
       fields.complain(*fields.take(key), '`' + std::string(key) + "` must be from " +
                                              drivers::to_text(least) + " to " +

@@ -99,7 +99,7 @@ class Reader {
  private:
   template <class T>
   std::optional<T> positive(Mapping& mapping, std::string_view key, Presence presence) {
-    const auto value = quantity<T>(mapping, key, presence);
+    auto value = quantity<T>(mapping, key, presence);
     if (value && !(value->value() > 0)) {
       mapping.complain(*mapping.take(key), '`' + std::string(key) + "` must be more than nothing");
       return std::nullopt;
@@ -186,6 +186,7 @@ class Reader {
   }
 
   void read_capacity(Mapping& mapping) {
+    cell.capacity = ampere_hours(1);  // to go on with, where the file's own cannot be had
     const Node* capacity = mapping.take("capacity");
     const Node* capacitance = mapping.take("capacitance");
     if (capacity != nullptr && capacitance != nullptr) {
@@ -198,17 +199,16 @@ class Reader {
       return;
     }
     if (capacitance == nullptr) {
-      cell.capacity = positive<Coulombs>(mapping, "capacity", Presence::needed)
-                          .value_or(ampere_hours(1));  // only to go on with
+      cell.capacity =
+          positive<Coulombs>(mapping, "capacity", Presence::needed).value_or(cell.capacity);
       cell.places.capacity = place_of(mapping, "capacity");
       return;
     }
     cell.capacitance = positive<Farads>(mapping, "capacitance", Presence::needed);
     cell.places.capacity = place_of(mapping, "capacitance");
-    if (cell.capacitance && has_voltage_) {
+    if (cell.capacitance && has_voltage_ && cell.voltage.full > cell.voltage.empty) {
       cell.capacity = *cell.capacitance * (cell.voltage.full - cell.voltage.empty);
     }
-    if (!(cell.capacity.value() > 0)) cell.capacity = ampere_hours(1);  // told of elsewhere
   }
 
   std::optional<Amperes> current(Mapping& fields, std::string_view key, Presence presence) {

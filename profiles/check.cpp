@@ -84,9 +84,9 @@ class Checker {
     const std::size_t there = channel_.thermometers.size();
     if (policy_.thermometers > there) {
       problem(channel_.place,
-              "channel `" + channel_.name + "` has " + std::to_string(there) +
-                  " thermometers, but the policy wants " + std::to_string(policy_.thermometers) +
-                  " at the cell",
+              "the policy wants " + std::to_string(policy_.thermometers) +
+                  " thermometers at the cell, but channel `" + channel_.name + "` has " +
+                  std::to_string(there),
               "add `temperature: [INSTRUMENT/INPUT]` to the channel");
     }
     if (there > 0) return;

@@ -70,14 +70,14 @@ Condition resolve(const Condition& condition, drivers::Coulombs capacity);
 std::string describe(const Condition& condition);  // "current <= 120 mA for 5 s"
 
 struct Measured {
-  std::optional<drivers::Volts> voltage;
-  std::optional<drivers::Amperes> current;
-  std::optional<drivers::Celsius> temperature;
-  std::optional<drivers::Coulombs> charge;
-  std::optional<drivers::Joules> energy;
-  std::optional<drivers::Watts> power;
-  std::optional<drivers::Duration> step_time;
-  std::optional<drivers::Duration> run_time;
+  std::optional<drivers::Volts> voltage{};
+  std::optional<drivers::Amperes> current{};
+  std::optional<drivers::Celsius> temperature{};
+  std::optional<drivers::Coulombs> charge{};
+  std::optional<drivers::Joules> energy{};
+  std::optional<drivers::Watts> power{};
+  std::optional<drivers::Duration> step_time{};
+  std::optional<drivers::Duration> run_time{};
 };
 
 // Judges one resolved condition through one step. Plain code; one thread; no allocation in see().

@@ -223,11 +223,7 @@ void Interlock::see_current(const Sensed& current, const Sensed& voltage, StuckP
 
 void Interlock::expect(const Expected& expected) {
   Expected& now = facts_.expected;
-  if (expected.since != never && expected.output_on != now.output_on) {
-    facts_.tally.output(expected.output_on, expected.since);
-  } else if (expected.since != never && now.since == never) {
-    facts_.tally.output(expected.output_on, expected.since);
-  }
+  if (expected.since != never) facts_.tally.output(expected.output_on, expected.since);
   if (expected.setpoints_since != never && expected.setpoints_since != now.setpoints_since &&
       expected.output_on && expected.since < expected.setpoints_since) {
     facts_.tally.break_at(expected.setpoints_since);

@@ -89,6 +89,10 @@ constexpr Words words_of(Refusal refusal) {
       return {"took-too-long",
               "the checks before energising did not end in time; check the links and the "
               "instruments' deadlines"};
+    case Refusal::not_simulated:
+      return {"not-simulated",
+              "the clock is sped up, and not every instrument has identified itself as simulated; "
+              "start the daemon without a speed factor"};
   }
   return {"invalid", "not a refusal"};
 }

@@ -4,6 +4,8 @@
 #include <cmath>
 #include <limits>
 
+#include "daemon/state/limit_list.h"
+
 namespace chargewright::daemon {
 namespace {
 
@@ -98,34 +100,17 @@ Q quantity_of(double x) {
   }
 }
 
-// One list of the limits, for both directions: a limit forgotten here would be silently loosened.
-template <class L, class F>
-void for_each_limit(L& limits, F&& visit) {
-  visit("voltage-above", limits.voltage_above);
-  visit("voltage-below", limits.voltage_below);
-  visit("current-above", limits.current_above);
-  visit("current-reverse", limits.current_reverse);
-  visit("power-above", limits.power_above);
-  visit("temperature-above", limits.temperature_above);
-  visit("temperature-below", limits.temperature_below);
-  visit("temperature-rising", limits.temperature_rising);
-  visit("charge-above", limits.charge_above);
-  visit("energy-above", limits.energy_above);
-  visit("run-time", limits.run_time);
-  visit("step-time", limits.step_time);
-}
-
 Limits limits_of(const object& json) {
   Limits limits;
   std::size_t known = 0;
-  for_each_limit(limits, [&]<class Q>(std::string_view key, std::optional<Limit<Q>>& limit) {
+  for_each_limit([&]<class Q>(std::string_view key, std::optional<Limit<Q>> Limits::*place) {
     const value* found = json.if_contains(key);
     if (found == nullptr) return;
     ++known;
     const object& facts = as_object(*found);
-    limit = Limit<Q>{.value = quantity_of<Q>(finite(facts, "value")),
-                     .origin = origin_named(text(facts, "origin")),
-                     .on_delay = quantity_of<drivers::Duration>(finite(facts, "on-delay"))};
+    limits.*place = Limit<Q>{.value = quantity_of<Q>(finite(facts, "value")),
+                             .origin = origin_named(text(facts, "origin")),
+                             .on_delay = quantity_of<drivers::Duration>(finite(facts, "on-delay"))};
   });
   if (known != json.size()) throw Misshapen{"there is a limit of an unknown name"};
   return limits;
@@ -164,7 +149,8 @@ object to_json(const safety::Fault& fault) {
 
 object to_json(const Limits& limits) {
   object json;
-  for_each_limit(limits, [&]<class Q>(std::string_view key, const std::optional<Limit<Q>>& limit) {
+  for_each_limit([&]<class Q>(std::string_view key, std::optional<Limit<Q>> Limits::*place) {
+    const auto& limit = limits.*place;
     if (!limit) return;
     json[key] = object{{"value", number(plain(limit->value))},
                        {"origin", key_of(limit->origin)},

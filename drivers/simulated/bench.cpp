@@ -245,6 +245,15 @@ void Bench::set_switch(InstrumentId device, std::uint8_t channel, bool closed) {
   settle(at);
 }
 
+void Bench::place_cell(std::size_t circuit, double state_of_charge) {
+  Cell& cell = circuits_[circuit].cell();
+  Cell::State state = cell.state();
+  state.q = Cell(model_.circuits[circuit].cell, state_of_charge).charge().value();
+  state.v1 = state.v2 = 0;
+  cell.put(state);
+  settle(circuit);
+}
+
 double Bench::true_measure(InstrumentId device, std::uint8_t channel, Measurand measurand) const {
   const Device& d = devices_[device];
   const auto& model = model_.devices[device];

@@ -80,6 +80,9 @@ class Bench {
   [[nodiscard]] std::optional<double> measure(InstrumentId device, std::uint8_t channel,
                                               Measurand measurand) const;
 
+  // A rested cell at this state of charge takes the place of the one in the circuit, as warm as it.
+  void place_cell(std::size_t circuit, double state_of_charge);
+
   [[nodiscard]] const std::vector<Circuit>& circuits() const { return circuits_; }
   [[nodiscard]] Circuit& circuit(std::size_t index) { return circuits_[index]; }
   [[nodiscard]] const Circuit& circuit(std::size_t index) const { return circuits_[index]; }

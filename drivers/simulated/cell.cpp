@@ -118,9 +118,15 @@ void Cell::find_segment() {
   ocv_v_ = line.v0 + (state_.q - line.q0) * line.slope;
 }
 
+// On a grid of 0.02 K, so that the factors of a step stay good while the temperature creeps: a
+// resistance is then within 0.03 % of its own, and still depends on nothing but the temperature.
 void Cell::scale_resistances() {
+  constexpr double grid_k = 0.02;
+  const double at = std::nearbyint(state_.t / grid_k);
+  if (at == scaled_at_) return;
+  scaled_at_ = at;
   const double factor =
-      arrhenius_ > 0 ? std::exp(arrhenius_ * (1 / (state_.t + zero_celsius_k) - 1 / reference_k))
+      arrhenius_ > 0 ? std::exp(arrhenius_ * (1 / (at * grid_k + zero_celsius_k) - 1 / reference_k))
                      : 1;
   r0_ = r0_ref_ * factor;
   r1_ = r1_ref_ * factor;

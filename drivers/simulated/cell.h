@@ -89,6 +89,7 @@ class Cell {
   double r0_ref_ = 0, r1_ref_ = 0, r2_ref_ = 0;
   double r0_ = 0, r1_ = 0, r2_ = 0;  // at this temperature
   double arrhenius_ = 0, heat_capacity_ = 1, cooling_ = 0, ambient_ = 20;
+  double scaled_at_ = -1e9;  // the temperature, in steps of the grid
   State state_;
   double ocv_v_ = 0;
   Steps steps_;

@@ -1,0 +1,176 @@
+#include "daemon/cli/command_line.h"
+
+#include <CLI/CLI.hpp>
+#include <cstdlib>
+#include <filesystem>
+#include <iostream>
+#include <map>
+
+namespace chargewright::daemon {
+namespace {
+
+namespace fs = std::filesystem;
+
+// Where a packaged daemon listens: its own place, or the only instance's.
+std::string usual_socket() {
+  const std::string usual = "/run/chargewright/control";
+  std::error_code ignored;
+  if (fs::exists(usual, ignored)) return usual;
+  std::vector<std::string> instances;
+  for (const auto& entry : fs::directory_iterator("/run/chargewright", ignored)) {
+    const auto socket = entry.path() / "control";
+    if (fs::exists(socket, ignored)) instances.push_back(socket.string());
+  }
+  return instances.size() == 1 ? instances.front() : usual;
+}
+
+void add_files(CLI::App& verb, CommandLine& line) {
+  verb.add_option("profile", line.profile, "the profile's file")->required();
+  verb.add_option("--cell", line.cell, "the cell's file; else the one that the profile names");
+}
+
+void add_bench(CLI::App& verb, CommandLine& line) {
+  verb.add_option("--bench", line.bench, "the bench's file")->required();
+  verb.add_option("--policy", line.policy, "the site's policy file")
+      ->default_str("/etc/chargewright/policy.yaml");
+  verb.add_option("--dialects", line.dialects, "a folder with dialects, looked through first");
+}
+
+void add_channel(CLI::App& verb, CommandLine& line) {
+  verb.add_option("--channel", line.channel, "which channel, where the bench has several");
+}
+
+// The data beside this program: `share` of its own prefix, or the tree it was built in.
+fs::path own_prefix() {
+  std::error_code ignored;
+  const fs::path program = fs::read_symlink("/proc/self/exe", ignored);
+  return program.parent_path().parent_path();
+}
+
+std::vector<std::string> data_folders(const char* variable, const std::string& name,
+                                      const std::string& in_tree) {
+  std::vector<std::string> folders;
+  if (const char* set = std::getenv(variable); set != nullptr && *set != '\0') {
+    folders.emplace_back(set);
+  }
+  folders.push_back("/etc/chargewright/" + name);
+  const fs::path prefix = own_prefix();
+  for (const fs::path& folder :
+       {prefix / "share/chargewright" / name, fs::path("/usr/share/chargewright") / name,
+        prefix.parent_path().parent_path() / in_tree}) {
+    folders.push_back(folder.string());
+  }
+  return folders;
+}
+
+}  // namespace
+
+ParsedCommandLine parse_command_line(int count, const char* const* words) {
+  CommandLine line;
+  CLI::App app{
+      "Runs charge profiles on programmable supplies, with an interlock that cuts on any limit.\n"
+      "Exit codes: 0 done, 1 usage or own fault, 2 bad input, 3 stopped, 4 tripped, 5 refused,\n"
+      "6 could not connect, 7 failed.",
+      "chargewright"};
+  app.set_version_flag("--version", "chargewright " CHARGEWRIGHT_VERSION);
+  app.require_subcommand(1);
+  app.fallthrough();
+  app.add_option("--socket", line.socket, "the daemon's control socket")
+      ->envname("CHARGEWRIGHT_SOCKET");
+
+  std::map<const CLI::App*, CliVerb> verbs;
+  const auto verb = [&](CliVerb which, const char* name, const char* what) -> CLI::App& {
+    CLI::App* sub = app.add_subcommand(name, what);
+    verbs[sub] = which;
+    return *sub;
+  };
+  const auto reads = [&](CLI::App& sub) { sub.add_flag("--json", line.json, "print JSON"); };
+
+  CLI::App& check =
+      verb(CliVerb::check, "check", "explain and check files; no instrument is touched");
+  add_files(check, line);
+  add_bench(check, line);
+  add_channel(check, line);
+  reads(check);
+
+  CLI::App& rehearse =
+      verb(CliVerb::rehearse, "rehearse", "run a profile on the simulated bench, in virtual time");
+  add_files(rehearse, line);
+  add_bench(rehearse, line);
+  add_channel(rehearse, line);
+  rehearse.add_option("--from", line.start_charge, "state of charge at the start, 0 to 1")
+      ->check(CLI::Range(0.0, 1.0));
+  rehearse.add_option("--ambient", line.ambient_degc, "temperature around the cell, degC")
+      ->check(CLI::Range(-60.0, 100.0));
+  reads(rehearse);
+
+  CLI::App& start = verb(CliVerb::start, "start", "start a run");
+  add_files(start, line);
+  add_channel(start, line);
+  start.add_flag("--accept-cautions", line.accept_cautions,
+                 "the usual cautions were read and are accepted");
+  start.add_flag("--watch", line.watch,
+                 "follow the run to its end; the exit code tells its outcome");
+
+  add_channel(verb(CliVerb::stop, "stop", "end a run in good order, output off"), line);
+
+  CLI::App& cut = verb(CliVerb::cut, "cut", "everything off, now; works without the daemon too");
+  add_channel(cut, line);
+  cut.add_flag("--direct", line.direct, "do not ask the daemon: talk to the instruments");
+  cut.add_option("--bench", line.bench, "the bench's file, for a direct cut");
+  cut.add_option("--dialects", line.dialects, "a folder with dialects, looked through first");
+  cut.add_option("--within", line.cut_within_s, "seconds after which a direct cut gives up")
+      ->check(CLI::Range(0.1, 60.0));
+
+  add_channel(verb(CliVerb::acknowledge, "acknowledge",
+                   "a latched trip was looked into; allow starts again"),
+              line);
+
+  CLI::App& approve =
+      verb(CliVerb::approve, "approve", "approve the limits of a profile for a cell");
+  add_files(approve, line);
+  add_channel(approve, line);
+  approve.add_flag("--yes", line.yes, "the difference was looked at; do not ask");
+
+  CLI::App& watch = verb(CliVerb::watch, "watch", "live view of a channel (q leaves, c cuts)");
+  add_channel(watch, line);
+  reads(watch);
+
+  reads(verb(CliVerb::runs, "runs", "the runs on record"));
+
+  CLI::App& exported = verb(CliVerb::export_run, "export", "write the readings of a run to a file");
+  exported.add_option("run", line.run, "which run, as `runs` names it")->required();
+  exported.add_option("--format", line.format, "bdf (Open Battery Data Format) or csv")
+      ->check(CLI::IsMember({"bdf", "csv"}));
+  exported.add_option("-o,--output", line.output, "the file to write; else standard output");
+
+  try {
+    app.parse(count, words);
+  } catch (const CLI::ParseError& end) {
+    // 0: help or version were asked for.
+    const int code = app.exit(end, std::cout, std::cerr);
+    return {.command = {}, .exit_code = code == 0 ? ExitCode::done : ExitCode::usage};
+  }
+  line.verb = verbs.at(app.get_subcommands().front());
+  if (line.socket.empty()) line.socket = usual_socket();
+  if (line.policy.empty()) line.policy = "/etc/chargewright/policy.yaml";
+  if (line.verb == CliVerb::cut && line.direct && line.bench.empty()) {
+    std::cerr << "a direct cut needs --bench: which instruments are there?\n";
+    return {.command = {}, .exit_code = ExitCode::usage};
+  }
+  return {.command = std::move(line), .exit_code = ExitCode::done};
+}
+
+std::vector<std::string> dialect_folders(const std::vector<std::string>& given) {
+  std::vector<std::string> folders = given;
+  for (auto& folder : data_folders("CHARGEWRIGHT_DIALECTS", "dialects", "drivers/dialects")) {
+    folders.push_back(std::move(folder));
+  }
+  return folders;
+}
+
+std::vector<std::string> cell_folders() {
+  return data_folders("CHARGEWRIGHT_CELLS", "cells", "profiles/cells");
+}
+
+}  // namespace chargewright::daemon

@@ -1,0 +1,63 @@
+#pragma once
+// The arguments of `chargewright`, read and checked; nothing is done here. CLI11 stays in the body.
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "daemon/cli/exit_code.h"
+
+namespace chargewright::daemon {
+
+enum class CliVerb : std::uint8_t {
+  check,
+  rehearse,
+  start,
+  stop,
+  cut,
+  acknowledge,
+  approve,
+  watch,
+  runs,
+  export_run,
+};
+
+struct CommandLine {
+  CliVerb verb = CliVerb::check;
+  std::string socket;
+  bool json = false;
+
+  std::string profile;  // files
+  std::string cell;
+  std::string bench;
+  std::string policy;
+  std::vector<std::string> dialects;  // folders, looked through first
+
+  std::string channel;  // empty: the only one there is
+  bool accept_cautions = false;
+  bool yes = false;
+  bool watch = false;
+  bool direct = false;
+  double cut_within_s = 5;
+  double start_charge = 0;  // rehearse: state of charge of the cell at the start, 0 to 1
+  std::optional<double> ambient_degc;
+
+  std::string run;
+  std::string format = "bdf";
+  std::string output;
+};
+
+// Either what to do, or how the program ends at once (help, version, a slip: already printed).
+struct ParsedCommandLine {
+  std::optional<CommandLine> command;
+  ExitCode exit_code = ExitCode::done;
+};
+ParsedCommandLine parse_command_line(int count, const char* const* words);
+
+// Folders with dialects when none is given: $CHARGEWRIGHT_DIALECTS, /etc, and where this program
+// was installed (or built).
+std::vector<std::string> dialect_folders(const std::vector<std::string>& given);
+std::vector<std::string> cell_folders();
+
+}  // namespace chargewright::daemon

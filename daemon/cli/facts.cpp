@@ -1,0 +1,74 @@
+#include "daemon/cli/facts.h"
+
+#include <array>
+#include <boost/json.hpp>
+#include <charconv>
+#include <cmath>
+#include <ctime>
+
+namespace chargewright::daemon {
+
+using boost::json::object;
+using boost::json::value;
+
+const object* object_in(const object& from, std::string_view key) {
+  const value* found = from.if_contains(key);
+  return found != nullptr ? found->if_object() : nullptr;
+}
+
+const boost::json::array* array_in(const object& from, std::string_view key) {
+  const value* found = from.if_contains(key);
+  return found != nullptr ? found->if_array() : nullptr;
+}
+
+std::optional<double> number_in(const object& from, std::string_view key) {
+  const value* found = from.if_contains(key);
+  if (found == nullptr || !found->is_number()) return {};
+  return found->to_number<double>();
+}
+
+std::string text_in(const object& from, std::string_view key) {
+  const value* found = from.if_contains(key);
+  return found != nullptr && found->is_string() ? std::string{found->get_string()} : std::string{};
+}
+
+bool flag_in(const object& from, std::string_view key) {
+  const value* found = from.if_contains(key);
+  return found != nullptr && found->is_bool() && found->get_bool();
+}
+
+std::string quantity_text(std::optional<double> value, int digits, std::string_view unit) {
+  std::string text = "-";
+  if (value && std::isfinite(*value) && std::abs(*value) < 1e12) {
+    std::array<char, 64> digits_text;
+    const auto end = std::to_chars(digits_text.data(), digits_text.data() + digits_text.size(),
+                                   *value, std::chars_format::fixed, digits);
+    text.assign(digits_text.data(), end.ptr);
+  }
+  return unit.empty() ? text : text + ' ' + std::string{unit};
+}
+
+std::string temperature_text(std::optional<double> celsius) {
+  return quantity_text(celsius, 1, "°C");
+}
+
+std::string span_text(std::optional<double> seconds) {
+  if (!seconds || !std::isfinite(*seconds) || *seconds < 0 || *seconds > 1e9) return "-";
+  const auto whole = static_cast<long>(std::llround(*seconds));
+  if (whole < 60) return std::to_string(whole) + " s";
+  if (whole < 600) return std::to_string(whole / 60) + " min " + std::to_string(whole % 60) + " s";
+  if (whole < 3600) return std::to_string((whole + 30) / 60) + " min";
+  return std::to_string(whole / 3600) + " h " + std::to_string(whole % 3600 / 60) + " min";
+}
+
+std::string moment_text(std::optional<double> unix_time_s) {
+  if (!unix_time_s || std::abs(*unix_time_s) > 1e11) return "-";
+  const auto at = static_cast<std::time_t>(*unix_time_s);
+  std::tm local{};
+  std::array<char, 32> text{};
+  if (::localtime_r(&at, &local) == nullptr) return "-";
+  const auto size = std::strftime(text.data(), text.size(), "%Y-%m-%d %H:%M:%S", &local);
+  return {text.data(), size};
+}
+
+}  // namespace chargewright::daemon

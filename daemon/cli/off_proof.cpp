@@ -1,0 +1,188 @@
+#include "daemon/cli/off_proof.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "drivers/quantity_text.h"
+
+namespace chargewright::daemon {
+
+using drivers::Ending;
+using drivers::Order;
+using drivers::Verb;
+
+OffProof::OffProof(const profiles::Bench& bench, const std::vector<drivers::Dialect>& dialects)
+    : bench_(bench), dialects_(dialects), up_(bench.instruments.size(), false) {
+  for (const auto& facts : bench.channels) {
+    Channel channel;
+    channel.off_current_a = facts.off_current.value();
+    channel.off = task(Verb::output_off, facts.source);
+    if (facts.contactor) channel.contactor = task(Verb::open_switch, *facts.contactor);
+    if (dialects[facts.ammeter.instrument].has(Verb::measure_current)) {
+      channel.current = task(Verb::measure_current, facts.ammeter);
+    }
+    channels_.push_back(channel);
+  }
+}
+
+// Two channels may share a terminal: what is to be done there is done once.
+std::size_t OffProof::task(Verb verb, const safety::Terminal& at) {
+  for (std::size_t i = 0; i < tasks_.size(); ++i) {
+    if (tasks_[i].verb == verb && tasks_[i].at == at) return i;
+  }
+  tasks_.push_back({.verb = verb, .at = at});
+  return tasks_.size() - 1;
+}
+
+void OffProof::link_changed(drivers::InstrumentId instrument, bool up) {
+  up_.at(instrument) = up;
+  if (up) return;
+  for (Task& task : tasks_) {
+    if (task.at.instrument == instrument && task.stage == Stage::asked) task.stage = Stage::waiting;
+  }
+}
+
+void OffProof::see(const drivers::Outcome& outcome) {
+  const std::size_t index = outcome.order.ticket;
+  if (index >= tasks_.size() || tasks_[index].stage != Stage::asked) return;
+  Task& task = tasks_[index];
+  task.ending = outcome.ending;
+  task.value = outcome.value;
+  if (outcome.ending == Ending::done) {
+    const bool is_read_back = dialects_[task.at.instrument][task.verb].ask.has_value();
+    task.stage = is_read_back ? Stage::proved : Stage::done;
+  } else if (outcome.ending == Ending::absent || --task.left <= 0) {
+    task.stage = Stage::failed;
+  } else {
+    task.stage = Stage::waiting;
+  }
+  // A current that still flows is looked at again: an output takes its time to fall.
+  if (task.verb != Verb::measure_current || task.stage == Stage::waiting) return;
+  for (const Channel& channel : channels_) {
+    if (channel.current == index && !no_current(channel) && --task.left > 0) {
+      task.stage = Stage::waiting;
+    }
+  }
+}
+
+bool OffProof::take_order(Order& order) {
+  for (std::size_t i = 0; i < tasks_.size(); ++i) {
+    Task& task = tasks_[i];
+    if (task.stage != Stage::waiting || !up_[task.at.instrument]) continue;
+    const bool measures = task.verb == Verb::measure_current;
+    if (measures && !may_measure(i)) continue;
+    task.stage = Stage::asked;
+    order = {.ticket = static_cast<std::uint32_t>(i),
+             .instrument = task.at.instrument,
+             .channel = task.at.channel,
+             .verb = task.verb,
+             .urgent = !measures,
+             .value = 0};
+    return true;
+  }
+  return false;
+}
+
+bool OffProof::path_is_open(const Channel& channel) const {
+  const auto acted = [this](std::size_t i) {
+    return i != none && (tasks_[i].stage == Stage::done || tasks_[i].stage == Stage::proved);
+  };
+  const auto proved = [this](std::size_t i) {
+    return i != none && tasks_[i].stage == Stage::proved;
+  };
+  if (proved(channel.off) || proved(channel.contactor)) return true;
+  // Done but without a readback: only a measured current can prove it.
+  return channel.current != none && (acted(channel.off) || acted(channel.contactor));
+}
+
+// A current says something once the path should be open.
+bool OffProof::may_measure(std::size_t task) const {
+  return std::ranges::any_of(channels_, [&](const Channel& channel) {
+    return channel.current == task && path_is_open(channel);
+  });
+}
+
+bool OffProof::no_current(const Channel& channel) const {
+  const Task& task = tasks_[channel.current];
+  return task.stage == Stage::proved && std::isfinite(task.value) &&
+         std::abs(task.value) <= channel.off_current_a;
+}
+
+bool OffProof::is_needed(drivers::InstrumentId instrument) const {
+  return std::ranges::any_of(
+      tasks_, [instrument](const Task& task) { return task.at.instrument == instrument; });
+}
+
+bool OffProof::is_off(std::size_t index) const {
+  const Channel& channel = channels_.at(index);
+  return path_is_open(channel) && (channel.current == none || no_current(channel));
+}
+
+bool OffProof::all_off() const {
+  for (std::size_t i = 0; i < channels_.size(); ++i) {
+    if (!is_off(i)) return false;
+  }
+  // A contactor that answers is opened too; one that does not answer does not undo the proof.
+  return std::ranges::none_of(tasks_, [this](const Task& task) {
+    return task.verb == Verb::open_switch && up_[task.at.instrument] &&
+           (task.stage == Stage::waiting || task.stage == Stage::asked);
+  });
+}
+
+std::string OffProof::words(const Task& task) const {
+  if (task.stage == Stage::waiting && !up_[task.at.instrument]) return "not reached";
+  if (task.stage == Stage::proved && task.verb == Verb::measure_current) {
+    return drivers::to_text(drivers::amperes(task.value));
+  }
+  switch (task.stage) {
+    case Stage::proved:
+      return "done, read back";
+    case Stage::done:
+      return "done, cannot be read back";
+    case Stage::waiting:
+    case Stage::asked:
+      if (task.verb == Verb::measure_current) return "not measured";
+      break;
+    case Stage::failed:
+      break;
+  }
+  switch (task.ending) {
+    case Ending::disproved:
+      return "sent, but read back otherwise";
+    case Ending::device_error:
+      return "the instrument reports an error";
+    case Ending::unparsable:
+    case Ending::not_a_number:
+    case Ending::infinite:
+      return "its answer cannot be read";
+    case Ending::absent:
+      return "its dialect has no word for it";
+    case Ending::done:
+    case Ending::timed_out:
+    case Ending::link_down:
+    case Ending::refused:
+      break;
+  }
+  return "no answer";
+}
+
+std::vector<std::string> OffProof::report() const {
+  std::vector<std::string> lines;
+  for (const Task& task : tasks_) {
+    const auto& instrument = bench_.instruments[task.at.instrument];
+    std::string line = instrument.name;
+    if (task.at.channel != 0) line += '/' + std::to_string(task.at.channel);
+    line += " (" + instrument.link_text + "): ";
+    line += task.verb == Verb::output_off    ? "output off: "
+            : task.verb == Verb::open_switch ? "contactor open: "
+                                             : "current: ";
+    lines.push_back(line + words(task));
+  }
+  for (std::size_t i = 0; i < channels_.size(); ++i) {
+    lines.push_back("channel " + bench_.channels[i].name +
+                    (is_off(i) ? ": off, verified" : ": NOT verified off"));
+  }
+  return lines;
+}
+
+}  // namespace chargewright::daemon

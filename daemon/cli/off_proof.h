@@ -1,0 +1,62 @@
+#pragma once
+// Brings the outputs of a bench to off without a daemon, and knows when that is proved (S4): output
+// off read back, or the contactor read back open, and no current where a current can be measured.
+// Plain code: outcomes in, orders out. Orders that fail are repeated, a bounded number of times.
+
+#include <string>
+#include <vector>
+
+#include "drivers/dialect.h"
+#include "drivers/order.h"
+#include "profiles/bench.h"
+
+namespace chargewright::daemon {
+
+class OffProof {
+ public:
+  // `dialects` by InstrumentId.
+  OffProof(const profiles::Bench& bench, const std::vector<drivers::Dialect>& dialects);
+
+  void link_changed(drivers::InstrumentId instrument, bool up);
+  void see(const drivers::Outcome& outcome);
+  [[nodiscard]] bool take_order(drivers::Order& order);
+
+  [[nodiscard]] bool is_needed(drivers::InstrumentId instrument) const;
+  [[nodiscard]] bool is_off(std::size_t channel) const;
+  [[nodiscard]] bool all_off() const;
+  // One line for each thing that was to be done, and what came of it.
+  [[nodiscard]] std::vector<std::string> report() const;
+
+ private:
+  enum class Stage : std::uint8_t { waiting, asked, done, proved, failed };
+  // One thing to do at one terminal.
+  struct Task {
+    drivers::Verb verb = drivers::Verb::output_off;
+    safety::Terminal at;
+    Stage stage = Stage::waiting;
+    drivers::Ending ending = drivers::Ending::link_down;
+    double value = 0;
+    int left = 50;  // tries
+  };
+  struct Channel {
+    std::size_t off = 0;  // indices into tasks_
+    std::size_t current = none;
+    std::size_t contactor = none;
+    double off_current_a = 0;
+  };
+  static constexpr std::size_t none = static_cast<std::size_t>(-1);
+
+  std::size_t task(drivers::Verb verb, const safety::Terminal& at);
+  [[nodiscard]] bool path_is_open(const Channel& channel) const;
+  [[nodiscard]] bool may_measure(std::size_t task) const;
+  [[nodiscard]] bool no_current(const Channel& channel) const;
+  [[nodiscard]] std::string words(const Task& task) const;
+
+  const profiles::Bench& bench_;
+  const std::vector<drivers::Dialect>& dialects_;
+  std::vector<Task> tasks_;
+  std::vector<Channel> channels_;
+  std::vector<bool> up_;  // by InstrumentId
+};
+
+}  // namespace chargewright::daemon

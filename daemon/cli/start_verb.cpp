@@ -1,0 +1,136 @@
+#include <boost/json.hpp>
+#include <iostream>
+
+#include "daemon/cli/asking.h"
+#include "daemon/cli/facts.h"
+#include "daemon/cli/files.h"
+#include "daemon/cli/follow.h"
+#include "daemon/cli/terminal.h"
+#include "daemon/cli/verbs.h"
+
+namespace chargewright::daemon {
+namespace {
+
+using boost::json::object;
+
+// Arming takes as long as S1's checks do; the guard itself gives up long before this.
+constexpr double arming_within_s = 60;
+
+object body_of(const ProfileAndCell& files) {
+  return {{"profile", object{{"name", files.profile.file}, {"text", files.profile.text}}},
+          {"cell", object{{"name", files.cell.file}, {"text", files.cell.text}}}};
+}
+
+void print_list(const object& from, std::string_view key, std::ostream& out) {
+  const auto* list = array_in(from, key);
+  if (list == nullptr) return;
+  for (const auto& item : *list) {
+    if (item.is_string()) out << "  - " << std::string_view{item.get_string()} << '\n';
+  }
+}
+
+const object* error_in(const Reply& reply) {
+  const object* body = reply.json.if_object();
+  return body != nullptr ? object_in(*body, "error") : nullptr;
+}
+
+// Shows the cautions and wants a typed yes; false where nobody is there to type it.
+bool accepted_on_terminal(const Reply& reply) {
+  if (const object* error = error_in(reply)) {
+    std::cerr << "Before the first start on this bench, read and accept:\n";
+    print_list(*error, "cautions", std::cerr);
+  }
+  if (!standard_input_is_terminal()) {
+    std::cerr << "Accept them with --accept-cautions.\n";
+    return false;
+  }
+  return ask_on_terminal("Type yes to accept: ") == "yes";
+}
+
+ExitCode report_start(const Client& client, const std::string& channel, const std::string& run) {
+  const auto armed = await(client, channel, arming_within_s, [&run](const object& facts) {
+    const object* now = object_in(facts, "run");
+    return now != nullptr && text_in(*now, "id") == run && text_in(*now, "phase") != "arming";
+  });
+  if (!armed) return complain(armed.error(), ExitCode::could_not_connect);
+  if (!armed->has_value()) {
+    std::cerr << "the run is still arming; look with `watch`\n";
+    return ExitCode::refused;
+  }
+  const object& now = *object_in(**armed, "run");
+  const std::string phase = text_in(now, "phase");
+  if (phase == "refused") {
+    std::cerr << "refused: " << text_in(now, "refusal_description") << '\n';
+    return ExitCode::refused;
+  }
+  std::cout << "run " << run << " on " << channel << ": " << phase << '\n';
+  if (phase == "tripped") std::cerr << "tripped: " << text_in(now, "trip") << '\n';
+  return flag_in(now, "over") ? exit_code_of_phase(phase) : ExitCode::done;
+}
+
+}  // namespace
+
+ExitCode start_verb(const CommandLine& line) {
+  const auto files = load_profile_and_cell(line);
+  if (!files) return complain(files.error(), ExitCode::bad_input);
+  const Client client{line.socket};
+  const auto chosen = choose_channel(client, line);
+  if (const auto* code = std::get_if<ExitCode>(&chosen)) return *code;
+  const auto& channel = std::get<std::string>(chosen);
+
+  object body = body_of(*files);
+  body["accept_cautions"] = line.accept_cautions;
+  const std::string target = channel_path(channel, "start");
+  auto reply = client.post(target, body, std::chrono::seconds(30));
+  if (!reply) return complain(reply.error(), ExitCode::could_not_connect);
+  if (kind_of(*reply) == "cautions") {
+    if (!accepted_on_terminal(*reply)) return ExitCode::refused;
+    body["accept_cautions"] = true;
+    reply = client.post(target, body, std::chrono::seconds(30));
+    if (!reply) return complain(reply.error(), ExitCode::could_not_connect);
+  }
+  if (!reply->ok()) {
+    const ExitCode code = complain(*reply);
+    if (const object* error = error_in(*reply)) print_list(*error, "differences", std::cerr);
+    return code;
+  }
+  const std::string run = text_in(reply->json.as_object(), "run");
+  if (line.watch) return follow(client, channel, run, false);
+  return report_start(client, channel, run);
+}
+
+ExitCode approve_verb(const CommandLine& line) {
+  const auto files = load_profile_and_cell(line);
+  if (!files) return complain(files.error(), ExitCode::bad_input);
+  const Client client{line.socket};
+  const auto chosen = choose_channel(client, line);
+  if (const auto* code = std::get_if<ExitCode>(&chosen)) return *code;
+
+  object body = body_of(*files);
+  body["channel"] = std::get<std::string>(chosen);
+  body["commit"] = false;
+  auto reply = client.post("/v1/approve", body, std::chrono::seconds(30));
+  if (!reply) return complain(reply.error(), ExitCode::could_not_connect);
+  if (!reply->ok()) return complain(*reply);
+  const object& shown = reply->json.as_object();
+  std::cout << "Limits of " << files->profile.name << " on " << files->cell.name << ":\n";
+  print_list(shown, "limits", std::cout);
+  std::cout << (flag_in(shown, "approved_before") ? "Against those last approved:\n"
+                                                  : "None were approved before.\n");
+  print_list(shown, "differences", std::cout);
+  if (!line.yes) {
+    if (!standard_input_is_terminal()) {
+      std::cerr << "Approve them with --yes.\n";
+      return ExitCode::refused;
+    }
+    if (ask_on_terminal("Type yes to approve: ") != "yes") return ExitCode::refused;
+  }
+  body["commit"] = true;
+  reply = client.post("/v1/approve", body, std::chrono::seconds(30));
+  if (!reply) return complain(reply.error(), ExitCode::could_not_connect);
+  if (!reply->ok()) return complain(*reply);
+  std::cout << "approved\n";
+  return ExitCode::done;
+}
+
+}  // namespace chargewright::daemon

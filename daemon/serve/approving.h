@@ -1,0 +1,21 @@
+#pragma once
+// Editing a limit is a decision: how the limits of a run differ from those that a person approved
+// last, and whether it may start with them. Tightening needs no approval; loosening, and the first
+// use of a profile on a cell, do. Plain code.
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "safety/limits.h"
+
+namespace chargewright::daemon {
+
+// Nothing approved before: every limit wants a look.
+bool needs_approval(const safety::Limits& now, const std::optional<safety::Limits>& approved);
+
+// "voltage-above: 4.240 V approved, 4.250 V now (looser)", for those that differ.
+std::vector<std::string> differences(const safety::Limits& now,
+                                     const std::optional<safety::Limits>& approved);
+
+}  // namespace chargewright::daemon

@@ -1,0 +1,268 @@
+#include "daemon/serve/event_pump.h"
+
+#include <pthread.h>
+
+#include <algorithm>
+#include <boost/json.hpp>
+
+#include "daemon/record/words.h"
+
+namespace chargewright::daemon {
+namespace {
+
+using Kind = safety::Event::Kind;
+using boost::json::object;
+
+constexpr std::chrono::milliseconds pause{5};
+constexpr std::size_t answers_max = 64;
+constexpr std::size_t told_max = 10'000;
+
+LogLevel level_of(Kind kind) {
+  switch (kind) {
+    case Kind::alarm:
+    case Kind::tripped:
+      return LogLevel::critical;
+    case Kind::refused:
+    case Kind::cause_present:
+    case Kind::instrument_error:
+      return LogLevel::warning;
+    default:
+      return LogLevel::info;
+  }
+}
+
+// Verified off, by the guard's own table.
+bool is_verified_off(safety::State state) {
+  return state == safety::State::off || state == safety::State::tripped;
+}
+
+RecordEnd end_of(const Progress& progress, const safety::ChannelSnapshot& channel, WallTime at) {
+  RecordEnd end{.phase = progress.phase, .at = at};
+  if (progress.phase == Phase::refused) return end;  // the tallies are still the run's before
+  end.charge_in_ah = channel.charge_in / 3600;
+  end.charge_out_ah = channel.charge_out / 3600;
+  end.energy_in_wh = channel.energy_in / 3600;
+  end.energy_out_wh = channel.energy_out / 3600;
+  end.on_time_s = drivers::in_seconds(channel.on_time);
+  return end;
+}
+
+}  // namespace
+
+EventPump::EventPump(Parts parts) : parts_(std::move(parts)) {}
+
+EventPump::~EventPump() { stop(); }
+
+void EventPump::start(std::function<void(const std::string& why)> died) {
+  died_ = std::move(died);
+  thread_ = std::thread([this] { work(); });
+  pthread_setname_np(thread_.native_handle(), "events");
+}
+
+void EventPump::stop() {
+  {
+    const std::lock_guard lock{mutex_};
+    ending_ = true;
+  }
+  news_.notify_all();
+  if (thread_.joinable()) thread_.join();
+}
+
+void EventPump::work() {
+  try {
+    for (bool ending = false; !ending;) {
+      {
+        std::unique_lock lock{mutex_};
+        news_.wait_for(lock, pause, [this] { return ending_ || !told_.empty(); });
+        ending = ending_;
+      }
+      turn();
+    }
+  } catch (const std::exception& mistake) {
+    died_(mistake.what());
+  }
+}
+
+void EventPump::turn() {
+  // In this order: what progress says was caused by events that are in the guard's queue already,
+  // and so was what the snapshot shows. When a run is closed, all that led there is recorded.
+  take_progress();
+  if (anything_ends()) parts_.guard.snapshot(snapshot_);
+  if (take_events()) close_runs();
+  look_for_losses();
+}
+
+// Only a disk that stood still for many seconds leads here. A trip may be among what was lost.
+void EventPump::look_for_losses() {
+  const std::uint64_t lost = parts_.guard.events_lost();
+  if (lost == lost_) return;
+  lost_ = lost;
+  parts_.guard.snapshot(snapshot_);
+  for (std::size_t i = 0; i < parts_.channels.size(); ++i) {
+    safety::Event event;
+    event.kind = Kind::tripped;
+    event.channel = static_cast<std::uint8_t>(i);
+    event.fault = snapshot_.channel[i].trip;
+    if (event.fault.cause != safety::Cause::none) persist(event);
+  }
+  tell(LogLevel::critical, {{"kind", "events-lost"}, {"events", lost}});
+  parts_.events_lost();
+}
+
+bool EventPump::anything_ends() const {
+  return std::ranges::any_of(channels_, [](const Channel& c) { return c.ending || c.closing; });
+}
+
+// False: there are more.
+bool EventPump::take_events() {
+  constexpr int at_once = 4096;  // then the rest is looked after too
+  safety::Event event;
+  for (int taken = 0; taken < at_once; ++taken) {
+    if (!parts_.guard.take_event(event)) return true;
+    handle(event);
+  }
+  return false;
+}
+
+void EventPump::handle(const safety::Event& event) {
+  if (event.channel >= parts_.channels.size()) return;
+  persist(event);
+  (void)parts_.recorder.offer(event);  // a full queue fails the record, which tells its owner
+  if (event.kind == Kind::acknowledged || event.kind == Kind::refused) {
+    const std::lock_guard lock{mutex_};
+    if (answers_.size() == answers_max) answers_.erase(answers_.begin());
+    answers_.push_back(event);
+  }
+  if (event.kind != Kind::reading) publish(event);
+  if (event.kind == Kind::acknowledged || event.kind == Kind::refused) news_.notify_all();
+}
+
+void EventPump::persist(const safety::Event& event) {
+  drivers::Result<void> kept;
+  const auto latched = parts_.state.trip(event.channel);
+  // A trip of a former life is told again when its output was proved off anew; the first stands.
+  const bool again = latched && latched->fault.cause == event.fault.cause;
+  if (event.kind == Kind::tripped && !again) {
+    kept = parts_.state.latch(event.channel, {.fault = event.fault,
+                                              .at = parts_.wall(),
+                                              .interrupted = false,
+                                              .run = run_id_of(event.channel)});
+  } else if (event.kind == Kind::acknowledged) {
+    kept = parts_.state.acknowledge(event.channel);
+  }
+  if (!kept) {
+    tell(LogLevel::critical, {{"kind", "state-failed"}, {"description", describe(kept.error())}});
+  }
+}
+
+void EventPump::publish(const safety::Event& event) {
+  auto json = event_json(event, parts_.channels[event.channel], parts_.instruments);
+  if (!json) return;
+  Channel& channel = channels_[event.channel];
+  if (event.kind == Kind::cause_present && !channel.cut_began) channel.cut_began = event.fault.at;
+  if (event.kind == Kind::cut_stage && channel.cut_began) {
+    (*json)["after_ms"] = drivers::in_seconds(event.at - *channel.cut_began) * 1000;
+  }
+  if (event.kind == Kind::tripped) channel.cut_began.reset();
+  tell(level_of(event.kind), std::move(*json));
+}
+
+void EventPump::tell(LogLevel level, object event) {
+  event["at"] = unix_time(parts_.wall());
+  parts_.log(level, boost::json::serialize(event));
+  parts_.backlog.publish(std::move(event));
+}
+
+void EventPump::take_progress() {
+  std::vector<Told> told;
+  {
+    const std::lock_guard lock{mutex_};
+    told.swap(told_);
+  }
+  for (const Told& item : told) {
+    Channel& channel = channels_[item.progress.channel];
+    (void)parts_.recorder.offer(item.progress, item.at);
+    RunFacts facts;
+    {
+      const std::lock_guard lock{mutex_};
+      if (!channel.run) continue;
+      facts = *channel.run;
+    }
+    facts.progress = item.progress;
+    object json = progress_json(facts, parts_.channels[item.progress.channel], item.at);
+    parts_.backlog.publish(std::move(json));
+    if (is_over(item.progress.phase)) channel.ending = item.progress;
+  }
+}
+
+void EventPump::close_runs() {
+  for (std::size_t i = 0; i < parts_.channels.size(); ++i) {
+    Channel& channel = channels_[i];
+    const auto id = static_cast<std::uint8_t>(i);
+    if (channel.ending) {
+      if (!is_verified_off(snapshot_.channel[i].state)) continue;
+      const RecordEnd end = end_of(*channel.ending, snapshot_.channel[i], parts_.wall());
+      if (parts_.recorder.is_open(id) && !parts_.recorder.end(id, end)) continue;
+      channel.ending.reset();
+      channel.closing = true;
+    }
+    if (!channel.closing || parts_.recorder.is_open(id)) continue;
+    channel.closing = false;
+    if (!parts_.recorder.failed(id)) {
+      if (auto gone = parts_.state.unmark_energised(i); !gone) {
+        tell(LogLevel::critical,
+             {{"kind", "state-failed"}, {"description", describe(gone.error())}});
+      }
+    }
+    const std::lock_guard lock{mutex_};
+    channel.busy = false;
+  }
+}
+
+std::string EventPump::run_id_of(std::uint8_t channel) const {
+  const std::lock_guard lock{mutex_};
+  const Channel& facts = channels_[channel];
+  return facts.run && facts.busy ? facts.run->id : std::string{};
+}
+
+void EventPump::begin_run(std::uint8_t channel, const RunFacts& run) {
+  const std::lock_guard lock{mutex_};
+  channels_.at(channel).run = run;
+  channels_.at(channel).busy = true;
+}
+
+void EventPump::progress(const Progress& progress, drivers::Instant at) {
+  {
+    const std::lock_guard lock{mutex_};
+    if (progress.channel >= parts_.channels.size()) return;
+    if (auto& run = channels_[progress.channel].run) run->progress = progress;
+    // A pump that is that far behind is stuck in the disk: only an end is still worth a place.
+    if (told_.size() < told_max || is_over(progress.phase)) told_.push_back({progress, at});
+  }
+  news_.notify_all();
+}
+
+std::optional<RunFacts> EventPump::run(std::uint8_t channel) const {
+  const std::lock_guard lock{mutex_};
+  return channels_.at(channel).run;
+}
+
+bool EventPump::is_busy(std::uint8_t channel) const {
+  const std::lock_guard lock{mutex_};
+  return channels_.at(channel).busy;
+}
+
+std::optional<safety::Event> EventPump::await_answer(std::uint32_t number,
+                                                     std::chrono::milliseconds wait) {
+  std::optional<safety::Event> found;
+  std::unique_lock lock{mutex_};
+  news_.wait_for(lock, wait, [&] {
+    for (const auto& answer : answers_) {
+      if (answer.number == number) found = answer;
+    }
+    return found.has_value() || ending_;
+  });
+  return found;
+}
+
+}  // namespace chargewright::daemon

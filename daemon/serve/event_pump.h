@@ -1,0 +1,106 @@
+#pragma once
+// The one consumer of the guard's events and the run thread's progress. In this order, so that a
+// crash at any moment is found by the next life: a trip is on the disk before anything else is done
+// with it (S5); then the record (S10); then whoever listens. A run's record is ended, and its
+// marker removed, only after the channel is verified off.
+//
+// turn() belongs to one thread (named `events`, or a test's); progress() and begin_run() come from
+// any.
+
+#include <array>
+#include <atomic>
+#include <condition_variable>
+#include <functional>
+#include <mutex>
+#include <optional>
+#include <string>
+#include <thread>
+#include <vector>
+
+#include "daemon/record/recorder.h"
+#include "daemon/serve/backlog.h"
+#include "daemon/serve/guard_side.h"
+#include "daemon/serve/shapes.h"
+#include "daemon/state/store.h"
+
+namespace chargewright::daemon {
+
+enum class LogLevel : std::uint8_t { info, warning, critical };
+using Log = std::function<void(LogLevel level, const std::string& text)>;
+
+class EventPump {
+ public:
+  struct Parts {
+    GuardSide& guard;
+    Recorder& recorder;
+    StateStore& state;
+    Backlog& backlog;
+    std::vector<std::string> channels;     // names
+    std::vector<std::string> instruments;  // names by InstrumentId
+    std::function<WallTime()> wall;
+    Log log;
+    // Events were lost before they could be recorded: what is not recorded does not run (S10).
+    std::function<void()> events_lost;
+  };
+  explicit EventPump(Parts parts);
+  ~EventPump();
+  EventPump(const EventPump&) = delete;
+  EventPump& operator=(const EventPump&) = delete;
+
+  // `died` is called, on the thread, when it ends by an exception.
+  void start(std::function<void(const std::string& why)> died);
+  void stop();  // after a last turn
+  void turn();
+
+  // A record was begun and the marker written; what happens on this channel belongs to it now.
+  void begin_run(std::uint8_t channel, const RunFacts& run);
+  void progress(const Progress& progress, drivers::Instant at);
+
+  // The run that the channel carries or carried last, with its latest progress.
+  [[nodiscard]] std::optional<RunFacts> run(std::uint8_t channel) const;
+  // A run that is not over, or whose record and marker are not closed yet.
+  [[nodiscard]] bool is_busy(std::uint8_t channel) const;
+  // The answer to the request of this number: acknowledged or refused.
+  [[nodiscard]] std::optional<safety::Event> await_answer(std::uint32_t number,
+                                                          std::chrono::milliseconds wait);
+
+  // An event of our own making for the log and whoever listens.
+  void tell(LogLevel level, boost::json::object event);
+
+ private:
+  struct Told {
+    Progress progress;
+    drivers::Instant at;
+  };
+  struct Channel {
+    std::optional<RunFacts> run;     // under mutex_
+    bool busy = false;               // under mutex_
+    std::optional<Progress> ending;  // the pump's own from here on
+    bool closing = false;
+    std::optional<drivers::Instant> cut_began;
+  };
+  bool take_events();
+  void handle(const safety::Event& event);
+  void persist(const safety::Event& event);
+  void publish(const safety::Event& event);
+  void look_for_losses();
+  void take_progress();
+  void close_runs();
+  [[nodiscard]] bool anything_ends() const;
+  [[nodiscard]] std::string run_id_of(std::uint8_t channel) const;
+  void work();
+
+  Parts parts_;
+  mutable std::mutex mutex_;
+  std::condition_variable news_;
+  std::array<Channel, safety::max_channels> channels_;
+  std::vector<Told> told_;              // under mutex_
+  std::vector<safety::Event> answers_;  // under mutex_; the last few
+  bool ending_ = false;                 // under mutex_
+  safety::Snapshot snapshot_;
+  std::uint64_t lost_ = 0;
+  std::function<void(const std::string&)> died_;
+  std::thread thread_;
+};
+
+}  // namespace chargewright::daemon

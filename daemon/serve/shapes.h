@@ -1,0 +1,50 @@
+#pragma once
+// The shapes in which the API tells facts (docs/api.md). Keys carry their unit; what is not known
+// is null, never zero. Plain code.
+
+#include <boost/json/value.hpp>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "daemon/record/record.h"
+#include "daemon/run/progress.h"
+#include "daemon/state/state_json.h"
+#include "safety/guard.h"
+
+namespace chargewright::daemon {
+
+// The run that a channel carries, or carried last.
+struct RunFacts {
+  std::string id;
+  std::string profile;
+  std::string cell;
+  std::vector<std::string> steps;  // names, by Progress::step_in_file
+  Progress progress{};
+};
+
+struct ChannelFacts {
+  std::string bench;
+  std::string name;
+  std::optional<RunFacts> run;
+  std::optional<LatchedTrip> trip;
+  std::vector<std::string> instruments;  // names, by InstrumentId
+  double speed = 1;
+};
+
+boost::json::object channel_json(const ChannelFacts& facts, const safety::ChannelSnapshot& channel,
+                                 drivers::Instant at);
+
+// One line of the event stream; nothing for what only the record keeps (each reading).
+std::optional<boost::json::object> event_json(const safety::Event& event,
+                                              const std::string& channel,
+                                              const std::vector<std::string>& instruments);
+boost::json::object progress_json(const RunFacts& run, const std::string& channel,
+                                  drivers::Instant at);
+
+boost::json::object run_json(const RecordSummary& summary);
+
+// The id of a run: its record's file name without the folder and `.run`.
+std::string run_id(const std::string& record_path);
+
+}  // namespace chargewright::daemon

@@ -1,0 +1,465 @@
+#include "daemon/serve/supervisor.h"
+
+#include <unistd.h>
+
+#include <algorithm>
+#include <boost/json.hpp>
+#include <filesystem>
+#include <thread>
+
+#include "daemon/plan/rehearse.h"
+#include "daemon/serve/approving.h"
+#include "daemon/serve/cautions.h"
+#include "daemon/serve/shapes.h"
+
+namespace chargewright::daemon {
+namespace {
+
+namespace fs = std::filesystem;
+using boost::json::array;
+using boost::json::object;
+
+std::vector<std::string> channel_names(const profiles::Bench& bench) {
+  std::vector<std::string> names;
+  for (const auto& channel : bench.channels) names.push_back(channel.name);
+  return names;
+}
+
+std::vector<std::string> instrument_names(const profiles::Bench& bench) {
+  std::vector<std::string> names;
+  for (const auto& instrument : bench.instruments) names.push_back(instrument.name);
+  return names;
+}
+
+// How often the sequencers look: often enough that several looks fit into a heartbeat and none of
+// the readings is missed, in real time.
+std::chrono::nanoseconds tick_of(const safety::Plant& plant, double speed) {
+  std::chrono::nanoseconds tick = std::chrono::milliseconds(50);
+  for (const auto& channel : plant.channels) {
+    tick = std::min({tick, channel.heartbeat / 5, channel.every / 2});
+  }
+  const auto real = std::chrono::nanoseconds{
+      static_cast<std::chrono::nanoseconds::rep>(static_cast<double>(tick.count()) / speed)};
+  return std::max<std::chrono::nanoseconds>(real, std::chrono::microseconds(500));
+}
+
+std::vector<std::string> step_names(const profiles::Procedure& procedure) {
+  std::vector<std::string> names;
+  for (const auto& step : procedure.steps) names.push_back(step.name);
+  return names;
+}
+
+object failure_json(const drivers::Failure& failure) {
+  return {{"file", failure.place.file}, {"cause", failure.cause}, {"advice", failure.advice}};
+}
+
+Denied own_fault(const drivers::Failure& failure) {
+  return {.denial = Denial::own_fault, .why = {.list = {failure}}, .facts = {}};
+}
+
+// A record's id is its file's name: anything that could lead elsewhere is none.
+bool is_run_id(const std::string& id) {
+  return !id.empty() && id.size() <= 250 && id.front() != '.' &&
+         id.find_first_of(std::string_view{"/\0", 2}) == std::string::npos;
+}
+
+}  // namespace
+
+Supervisor::Supervisor(Parts parts, std::function<void(const std::string& why)> died)
+    : parts_(std::move(parts)),
+      recorder_(parts_.runs_folder,
+                [this](std::uint8_t channel, const drivers::Failure& failure) {
+                  // What is not recorded does not run (S10).
+                  // The record's last commit comes after the threads that could still be told.
+                  if (ended_) return parts_.log(LogLevel::critical, describe(failure));
+                  run_thread_.fail(channel);
+                  pump_.tell(LogLevel::critical, {{"kind", "record-failed"},
+                                                  {"channel", parts_.bench.channels[channel].name},
+                                                  {"description", describe(failure)}});
+                }),
+      pump_({.guard = parts_.guard,
+             .recorder = recorder_,
+             .state = parts_.state,
+             .backlog = parts_.backlog,
+             .channels = channel_names(parts_.bench),
+             .instruments = instrument_names(parts_.bench),
+             .wall = parts_.wall,
+             .log = parts_.log,
+             .events_lost =
+                 [this] {
+                   for (std::uint8_t i = 0; i < parts_.bench.channels.size(); ++i) {
+                     run_thread_.fail(i);
+                   }
+                 }}),
+      run_thread_(
+          parts_.guard, tick_of(parts_.plant, parts_.speed),
+          [this](const Progress& progress, drivers::Instant at) { pump_.progress(progress, at); }) {
+  pump_.start(std::move(died));
+}
+
+Supervisor::~Supervisor() {
+  pump_.stop();
+  ended_ = true;
+}
+
+void Supervisor::shut_down(std::chrono::milliseconds within) {
+  shutting_down_ = true;
+  const auto deadline = std::chrono::steady_clock::now() + within;
+  const auto count = static_cast<std::uint8_t>(parts_.bench.channels.size());
+  for (std::uint8_t i = 0; i < count; ++i) run_thread_.stop(i);
+  const auto any_busy = [&] {
+    for (std::uint8_t i = 0; i < count; ++i) {
+      if (pump_.is_busy(i)) return true;
+    }
+    return false;
+  };
+  while (any_busy() && std::chrono::steady_clock::now() < deadline) {
+    std::this_thread::sleep_for(std::chrono::milliseconds(5));
+  }
+}
+
+safety::Snapshot Supervisor::look() {
+  safety::Snapshot snapshot;
+  parts_.guard.snapshot(snapshot);
+  return snapshot;
+}
+
+Answer<std::uint8_t> Supervisor::find(const std::string& channel) const {
+  const auto& channels = parts_.bench.channels;
+  const auto found = std::ranges::find(channels, channel, &profiles::BenchChannel::name);
+  if (found != channels.end()) return static_cast<std::uint8_t>(found - channels.begin());
+  std::string names;
+  for (const auto& known : channels) names += (names.empty() ? "" : ", ") + known.name;
+  return deny(Denial::unknown, "this bench has no channel `" + channel + "`",
+              "its channels are: " + names);
+}
+
+void Supervisor::operated(const std::string& what, const std::string& channel, const Person& by) {
+  object event{{"kind", "operated"}, {"what", what}, {"uid", by.uid}, {"pid", by.pid}};
+  if (!channel.empty()) event["channel"] = channel;
+  pump_.tell(LogLevel::info, std::move(event));
+}
+
+// ---- looking
+
+object Supervisor::bench() {
+  object json{
+      {"bench", parts_.bench.name},      {"file", parts_.bench.file},
+      {"policy", parts_.policy.file},    {"speed", parts_.speed},
+      {"version", CHARGEWRIGHT_VERSION}, {"cautions_accepted", parts_.state.cautions_accepted()}};
+  const auto identities = parts_.guard.identities();
+  array instruments;
+  for (const auto& instrument : parts_.bench.instruments) {
+    object facts{{"name", instrument.name},
+                 {"link", instrument.link_text},
+                 {"dialect", instrument.dialect},
+                 {"identity", ""}};
+    for (const auto& [name, identity] : identities) {
+      if (name == instrument.name) facts["identity"] = identity;
+    }
+    instruments.push_back(std::move(facts));
+  }
+  json["instruments"] = std::move(instruments);
+  array names;
+  for (const auto& channel : parts_.bench.channels) names.emplace_back(channel.name);
+  json["channels"] = std::move(names);
+  array damage;
+  for (const auto& failure : parts_.state.damage()) damage.push_back(failure_json(failure));
+  json["damage"] = std::move(damage);
+  return json;
+}
+
+object Supervisor::facts_of(std::uint8_t channel, const safety::Snapshot& snapshot) {
+  ChannelFacts facts{.bench = parts_.bench.name,
+                     .name = parts_.bench.channels[channel].name,
+                     .run = pump_.run(channel),
+                     .trip = parts_.state.trip(channel),
+                     .instruments = {},
+                     .speed = parts_.speed};
+  if (facts.run) {
+    if (const auto progress = run_thread_.progress(channel)) facts.run->progress = *progress;
+  }
+  return channel_json(facts, snapshot.channel[channel], snapshot.at);
+}
+
+array Supervisor::channels() {
+  const auto snapshot = look();
+  array json;
+  for (std::uint8_t i = 0; i < parts_.bench.channels.size(); ++i) {
+    json.push_back(facts_of(i, snapshot));
+  }
+  return json;
+}
+
+Answer<object> Supervisor::channel(const std::string& name) {
+  const auto channel = find(name);
+  if (!channel) return channel.error();
+  return facts_of(*channel, look());
+}
+
+// ---- operating
+
+Answer<object> Supervisor::cut(const std::optional<std::string>& name, const Person& by) {
+  std::uint8_t first = 0;
+  auto last = static_cast<std::uint8_t>(parts_.bench.channels.size());
+  if (name) {
+    const auto channel = find(*name);
+    if (!channel) return channel.error();
+    first = *channel;
+    last = static_cast<std::uint8_t>(first + 1);
+  }
+  bool asked = true;
+  for (std::uint8_t i = first; i < last; ++i) {
+    asked &= parts_.guard.request(
+        {.kind = safety::Request::Kind::cut, .channel = i, .number = next_number_++});
+  }
+  operated("cut", name.value_or(""), by);
+  if (asked) return object{{"cut", true}};
+  return deny(Denial::own_fault, "the guard does not take the request",
+              "use the supply's own switch, or `cut --direct`");
+}
+
+Answer<object> Supervisor::stop(const std::string& name, const Person& by) {
+  const auto channel = find(name);
+  if (!channel) return channel.error();
+  if (!run_thread_.stop(*channel)) return deny(Denial::refused, "no run is going on there");
+  operated("stop", name, by);
+  return object{{"stopping", true}};
+}
+
+Answer<object> Supervisor::acknowledge(const std::string& name, const Person& by) {
+  const auto channel = find(name);
+  if (!channel) return channel.error();
+  const std::lock_guard lock{starting_};
+  const std::uint32_t number = next_number_++;
+  operated("acknowledge", name, by);
+  if (!parts_.guard.request(
+          {.kind = safety::Request::Kind::acknowledge, .channel = *channel, .number = number})) {
+    return deny(Denial::unavailable, "the guard's queue is full", "try again");
+  }
+  const auto answer = pump_.await_answer(number, std::chrono::seconds(3));
+  if (!answer) return deny(Denial::own_fault, "the guard does not answer", "look at its log");
+  if (answer->kind == safety::Event::Kind::acknowledged) return object{{"acknowledged", true}};
+  if (answer->refusal == safety::Refusal::wrong_state) {
+    return deny(Denial::refused,
+                "no trip waits to be acknowledged on this channel, or its cut is "
+                "still going on",
+                "look at the channel's state");
+  }
+  return deny(Denial::refused, "the condition of the trip is still there",
+              std::string{describe(answer->refusal)});
+}
+
+std::optional<Denied> Supervisor::not_now(std::uint8_t channel,
+                                          const safety::ChannelSnapshot& state) const {
+  if (shutting_down_) return deny(Denial::unavailable, "the daemon is ending");
+  if (auto damage = parts_.state.damage(); !damage.empty()) {
+    return Denied{.denial = Denial::refused, .why = {.list = std::move(damage)}, .facts = {}};
+  }
+  if (pump_.is_busy(channel) || run_thread_.is_running(channel)) {
+    return deny(Denial::refused, "a run is going on there already", "stop it, or wait for its end");
+  }
+  if (const auto trip = parts_.state.trip(channel)) {
+    const std::string why = trip->interrupted
+                                ? "the daemon ended while a run was armed on this channel"
+                                : "a trip is latched: " + describe(trip->fault);
+    return deny(Denial::refused, why,
+                "find out why and look at the cell, then `chargewright acknowledge`");
+  }
+  if (state.state == safety::State::off) return {};
+  return deny(
+      Denial::refused,
+      "the channel is not verified off (its state is " + std::string{key_of(state.state)} + ")",
+      "see that its instruments answer");
+}
+
+std::optional<Denied> Supervisor::cautions_missing(bool accept, const Person& by) {
+  if (parts_.state.cautions_accepted()) return {};
+  if (!accept) {
+    Denied denied = deny(Denial::cautions, "the cautions were not accepted on this bench yet",
+                         "read them, and accept them with the start");
+    denied.facts["cautions"] = array(cautions.begin(), cautions.end());
+    return denied;
+  }
+  if (auto kept = parts_.state.accept_cautions(by.uid, parts_.wall()); !kept) {
+    return own_fault(kept.error());
+  }
+  operated("cautions accepted", "", by);
+  return {};
+}
+
+std::optional<Denied> Supervisor::unapproved(const PreparedRun& run) const {
+  const auto approval = parts_.state.approval(run.profile.name, run.cell.name);
+  const auto before = approval ? std::optional{approval->limits} : std::nullopt;
+  const auto& now = run.report.plan.limits;
+  if (!needs_approval(now, before)) return {};
+  Denied denied = deny(Denial::unapproved,
+                       before ? "limits are looser than those last approved"
+                              : "the limits of this profile were never approved for this cell",
+                       "look at them and approve them with `chargewright approve`");
+  const auto lines = differences(now, before);
+  denied.facts["differences"] = array(lines.begin(), lines.end());
+  return denied;
+}
+
+Answer<object> Supervisor::start(const std::string& name, const StartRequest& request,
+                                 const Person& by) {
+  const auto channel = find(name);
+  if (!channel) return channel.error();
+  const std::lock_guard lock{starting_};
+  const auto run = prepare(request.profile, request.cell, parts_.bench, *channel, parts_.policy);
+  if (!run) return run.error();
+  if (auto denied = not_now(*channel, look().channel[*channel])) return *denied;
+  if (auto denied = cautions_missing(request.accept_cautions, by)) return *denied;
+  if (auto denied = unapproved(*run)) return *denied;
+  auto begun = begin(*channel, *run);
+  if (begun) operated("start", name, by);
+  return begun;
+}
+
+// From here on a crash is found by the next life: the record is open, then the marker stands, then
+// the guard is asked to arm.
+Answer<object> Supervisor::begin(std::uint8_t channel, const PreparedRun& run) {
+  const auto now = look();
+  const auto path = recorder_.begin(channel, header_of(channel, run));
+  if (!path) return own_fault(path.error());
+  const std::string id = run_id(*path);
+  const Energised marker{
+      .since = parts_.wall(), .run = id, .profile = run.profile.name, .cell = run.cell.name};
+  RecordEnd refused{.phase = Phase::refused, .at = parts_.wall()};
+  if (auto marked = parts_.state.mark_energised(channel, marker); !marked) {
+    recorder_.end(channel, refused);
+    return own_fault(marked.error());
+  }
+  RunFacts facts{.id = id,
+                 .profile = run.profile.name,
+                 .cell = run.cell.name,
+                 .steps = step_names(run.report.procedure)};
+  facts.progress.channel = channel;
+  facts.progress.began = facts.progress.step_began = now.at;
+  pump_.begin_run(channel, facts);
+  if (auto started = run_thread_.start(setup_of(channel, run, now.channel[channel])); !started) {
+    facts.progress.phase = Phase::refused;
+    facts.progress.ended = now.at;
+    pump_.progress(facts.progress, now.at);  // closes record and marker in good order
+    return deny(Denial::refused, started.error().cause, started.error().advice);
+  }
+  return object{{"run", id}, {"channel", parts_.bench.channels[channel].name}};
+}
+
+RecordHeader Supervisor::header_of(std::uint8_t channel, const PreparedRun& run) {
+  RecordHeader header{.bench = parts_.bench.name,
+                      .channel = parts_.bench.channels[channel].name,
+                      .profile = run.profile.name,
+                      .cell = run.cell.name,
+                      .started = parts_.wall(),
+                      .began = parts_.guard.now(),
+                      .speed = parts_.speed,
+                      .files = parts_.files,
+                      .identities = parts_.guard.identities(),
+                      .instruments = instrument_names(parts_.bench),
+                      .steps = step_names(run.report.procedure),
+                      .version = CHARGEWRIGHT_VERSION};
+  header.files.push_back({"cell", run.cell.file, run.cell.text});
+  header.files.push_back({"profile", run.profile.file, run.profile.text});
+  return header;
+}
+
+Sequencer::Setup Supervisor::setup_of(std::uint8_t channel, const PreparedRun& run,
+                                      const safety::ChannelSnapshot& state) const {
+  Sequencer::Setup setup{.channel = channel,
+                         .channel_plan = parts_.plant.channels[channel],
+                         .run_plan = run.report.plan,
+                         .procedure = run.report.procedure,
+                         .expected = {}};
+  setup.run_plan.approved = true;  // unapproved() has seen to it
+  // For the time left, and nothing else: how long each step takes on the cell's model.
+  CellStart start;
+  if (state.voltage.valid()) start.voltage = state.voltage.voltage();
+  const Rehearsal rehearsal = rehearse({.bench = parts_.bench,
+                                        .channel = channel,
+                                        .cell = run.cell,
+                                        .procedure = run.report.procedure,
+                                        .plan = run.report.plan,
+                                        .start = start,
+                                        .abilities = parts_.plant.channels[channel].abilities,
+                                        .longest = std::chrono::hours(72)});
+  if (rehearsal.phase == Phase::done) {
+    for (const auto& step : rehearsal.steps) setup.expected.push_back(step.duration);
+  }
+  return setup;
+}
+
+Answer<object> Supervisor::approve(const std::string& name, const NamedText& profile,
+                                   const NamedText& cell, bool commit, const Person& by) {
+  const auto channel = find(name);
+  if (!channel) return channel.error();
+  const std::lock_guard lock{starting_};
+  const auto run = prepare(profile, cell, parts_.bench, *channel, parts_.policy);
+  if (!run) return run.error();
+  const auto approval = parts_.state.approval(run->profile.name, run->cell.name);
+  const auto before = approval ? std::optional{approval->limits} : std::nullopt;
+  const auto& now = run->report.plan.limits;
+  array limits;
+  for (const auto& line : run->report.lines) {
+    limits.emplace_back(line.quantity + ' ' + line.value + " (" + line.origin + ')');
+  }
+  const auto changed = differences(now, before);
+  object json{{"limits", std::move(limits)},
+              {"approved_before", before.has_value()},
+              {"differences", array(changed.begin(), changed.end())},
+              {"needs_approval", needs_approval(now, before)},
+              {"approved", commit}};
+  if (!commit) return json;
+  const Approval decision{.profile = run->profile.name,
+                          .cell = run->cell.name,
+                          .limits = now,
+                          .by_uid = by.uid,
+                          .at = parts_.wall()};
+  if (auto kept = parts_.state.approve(decision); !kept) return own_fault(kept.error());
+  operated("approve " + run->profile.name + " on " + run->cell.name, name, by);
+  return json;
+}
+
+// ---- records
+
+Answer<array> Supervisor::runs() {
+  std::vector<drivers::Failure> problems;
+  array json;
+  for (const auto& summary : list_records(parts_.runs_folder, problems)) {
+    json.push_back(run_json(summary));
+  }
+  for (const auto& problem : problems) json.push_back(object{{"problem", describe(problem)}});
+  return json;
+}
+
+Answer<std::string> Supervisor::path_of(const std::string& id) const {
+  std::error_code ignored;
+  const std::string path = parts_.runs_folder + '/' + id + ".run";
+  if (is_run_id(id) && fs::is_regular_file(path, ignored)) return path;
+  return deny(Denial::unknown, "there is no run `" + id + "`", "`chargewright runs` lists them");
+}
+
+Answer<object> Supervisor::run(const std::string& id) {
+  const auto path = path_of(id);
+  if (!path) return path.error();
+  const auto summary = summarise(*path);
+  if (!summary) return own_fault(summary.error());
+  return run_json(*summary);
+}
+
+Answer<std::string> Supervisor::export_run(const std::string& id, RecordFormat format) {
+  const auto path = path_of(id);
+  if (!path) return path.error();
+  std::error_code error;
+  const auto folder = fs::temp_directory_path(error);
+  if (error) return deny(Denial::own_fault, "there is no folder for temporary files");
+  const auto file = folder / ("chargewright-" + std::to_string(::getpid()) + '-' +
+                              std::to_string(next_number_++) + ".csv");
+  const auto written = export_record(
+      *path, format == RecordFormat::bdf ? ExportFormat::bdf : ExportFormat::csv, file.string());
+  if (!written) return own_fault(written.error());
+  return file.string();
+}
+
+}  // namespace chargewright::daemon

@@ -1,0 +1,83 @@
+#pragma once
+// What a client may ask, done: the real Operations. It joins the parts that do the work (guard, run
+// thread, recorder, state) and decides only whether a start may be tried at all; everything about
+// an output is the guard's. Safe from any thread.
+
+#include <atomic>
+#include <mutex>
+
+#include "daemon/record/recorder.h"
+#include "daemon/run/run_thread.h"
+#include "daemon/serve/event_pump.h"
+#include "daemon/serve/operations.h"
+#include "daemon/serve/preparing.h"
+#include "daemon/state/store.h"
+#include "profiles/bench.h"
+#include "profiles/policy.h"
+#include "safety/plant.h"
+
+namespace chargewright::daemon {
+
+class Supervisor : public Operations {
+ public:
+  struct Parts {
+    const profiles::Bench& bench;
+    const profiles::Policy& policy;
+    const safety::Plant& plant;
+    std::vector<RecordedFile> files;  // bench, policy, dialects: for every record
+    std::string runs_folder;
+    double speed = 1;
+    GuardSide& guard;
+    StateStore& state;
+    Backlog& backlog;
+    std::function<WallTime()> wall;
+    Log log;
+  };
+  // `died`: a thread of ours ended by an exception.
+  Supervisor(Parts parts, std::function<void(const std::string& why)> died);
+  ~Supervisor() override;
+
+  // No more starts; every run is stopped, and its end recorded, or the time is over.
+  void shut_down(std::chrono::milliseconds within);
+
+  boost::json::object bench() override;
+  boost::json::array channels() override;
+  Answer<boost::json::object> channel(const std::string& name) override;
+  Answer<boost::json::object> stop(const std::string& channel, const Person& by) override;
+  Answer<boost::json::object> cut(const std::optional<std::string>& channel,
+                                  const Person& by) override;
+  Answer<boost::json::object> start(const std::string& channel, const StartRequest& request,
+                                    const Person& by) override;
+  Answer<boost::json::object> acknowledge(const std::string& channel, const Person& by) override;
+  Answer<boost::json::object> approve(const std::string& channel, const NamedText& profile,
+                                      const NamedText& cell, bool commit,
+                                      const Person& by) override;
+  Answer<boost::json::array> runs() override;
+  Answer<boost::json::object> run(const std::string& id) override;
+  Answer<std::string> export_run(const std::string& id, RecordFormat format) override;
+
+ private:
+  Answer<std::uint8_t> find(const std::string& channel) const;
+  std::optional<Denied> not_now(std::uint8_t channel, const safety::ChannelSnapshot& state) const;
+  std::optional<Denied> cautions_missing(bool accept, const Person& by);
+  std::optional<Denied> unapproved(const PreparedRun& run) const;
+  Answer<boost::json::object> begin(std::uint8_t channel, const PreparedRun& run);
+  RecordHeader header_of(std::uint8_t channel, const PreparedRun& run);
+  Sequencer::Setup setup_of(std::uint8_t channel, const PreparedRun& run,
+                            const safety::ChannelSnapshot& state) const;
+  boost::json::object facts_of(std::uint8_t channel, const safety::Snapshot& snapshot);
+  Answer<std::string> path_of(const std::string& id) const;
+  void operated(const std::string& what, const std::string& channel, const Person& by);
+  safety::Snapshot look();
+
+  Parts parts_;
+  std::atomic<bool> shutting_down_ = false;
+  std::atomic<bool> ended_ = false;
+  std::atomic<std::uint32_t> next_number_ = 0x8000'0000;  // the sequencers count from 0
+  std::mutex starting_;  // one start, approval or the like at a time
+  Recorder recorder_;
+  EventPump pump_;
+  RunThread run_thread_;
+};
+
+}  // namespace chargewright::daemon

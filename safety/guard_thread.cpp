@@ -1,0 +1,497 @@
+#include "safety/guard_thread.h"
+
+#include <sys/eventfd.h>
+#include <sys/timerfd.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <atomic>
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/posix/stream_descriptor.hpp>
+#include <boost/lockfree/spsc_queue.hpp>
+#include <cmath>
+#include <mutex>
+#include <stdexcept>
+#include <system_error>
+#include <thread>
+
+#include "safety/published.h"
+
+namespace chargewright::safety {
+namespace {
+
+namespace asio = boost::asio;
+using drivers::Instant;
+using drivers::Order;
+using drivers::Outcome;
+using drivers::Verb;
+using namespace std::chrono_literals;
+using Real = std::chrono::steady_clock;
+
+constexpr std::size_t requests_most = 256;
+constexpr std::size_t events_most = 32'768;
+constexpr int rounds_most = 64;     // of moving orders and outcomes before looking at the links
+constexpr int exceptions_most = 3;  // in a row
+constexpr std::chrono::nanoseconds beat = 50ms;  // longest wait, so that beats() grows
+// The thread's own questions; channel 15 and a purpose that the guard does not have.
+constexpr std::uint32_t own_ticket = 0xFFFF'FFFF;
+
+int checked(int descriptor, const char* what) {
+  if (descriptor < 0) throw std::system_error(errno, std::generic_category(), what);
+  return descriptor;
+}
+
+// The scaled clock. With factor 1 an Instant is the system's monotonic time.
+class Clock {
+ public:
+  explicit Clock(double factor) : factor_(factor), began_(Real::now()) {}
+  [[nodiscard]] Instant now() const {
+    return Instant{began_.time_since_epoch()} + scaled(Real::now() - began_, factor_);
+  }
+  [[nodiscard]] std::chrono::nanoseconds until(Instant then) const {
+    if (then == drivers::never) return beat;
+    const Instant present = now();
+    if (then <= present) return 0ns;
+    return std::min<std::chrono::nanoseconds>(scaled(then - present, 1 / factor_), beat);
+  }
+
+ private:
+  static std::chrono::nanoseconds scaled(std::chrono::nanoseconds d, double factor) {
+    if (factor == 1) return d;
+    const double ns = static_cast<double>(d.count()) * factor;
+    return std::chrono::nanoseconds{ns < 9e18 ? static_cast<std::int64_t>(ns) : INT64_MAX};
+  }
+  double factor_;
+  Real::time_point began_;
+};
+
+}  // namespace
+
+class GuardThread::Loop {
+ public:
+  explicit Loop(GuardThreadSpec spec);
+  ~Loop();
+
+  void start();
+  bool stop();
+  bool request(const Request& request);
+
+  boost::lockfree::spsc_queue<Event, boost::lockfree::capacity<events_most>> events;
+  std::atomic<std::uint64_t> events_lost{0};
+  std::atomic<std::uint64_t> beats{0};
+  std::atomic<bool> alive{false};
+  Published<Snapshot> snapshot;
+  Published<std::array<InstrumentStatus, max_instruments>> status;
+  Published<std::array<char, 256>> death;
+  Clock clock;
+  std::size_t instrument_count;
+
+ private:
+  // One instrument with its link.
+  struct Line final : drivers::LinkUser {
+    Line(Loop& l, drivers::InstrumentSpec spec) : loop(l), instrument(std::move(spec)) {}
+    void link_up() override;
+    void link_down(const std::string& why) override;
+    void link_received(std::string_view bytes) override;
+    void flush();
+    [[nodiscard]] drivers::InstrumentId id() const { return instrument.spec().id; }
+
+    Loop& loop;
+    drivers::Instrument instrument;
+    std::unique_ptr<drivers::Link> link;
+    bool identified = false;
+    bool simulated = false;
+  };
+
+  void run();
+  void run_guarded();
+  void one_wait();
+  void pump();
+  bool move_once(Instant now);
+  void take_requests(Instant now);
+  void take_outcome(Line& line, const Outcome& outcome, Instant now);
+  void see_identity(Line& line, const Outcome& outcome, Instant now);
+  [[nodiscard]] bool speed_permitted() const;
+  void give_events(Instant now);
+  void publish(Instant now);
+  void push(const Event& event);
+  void await_wake();
+  void await_timer();
+  void set_timer(std::chrono::nanoseconds wait);
+  void last_resort(const char* why);
+  [[nodiscard]] Instant wake() const;
+
+  double speed_;
+  std::chrono::milliseconds stop_within_;
+  asio::io_context context_{1};
+  asio::posix::stream_descriptor wake_;
+  asio::posix::stream_descriptor timer_;
+  Plant plant_;
+  Guard guard_;
+  std::vector<std::unique_ptr<Line>> lines_;
+
+  std::mutex requesters_;  // among those who ask; the guard never takes it
+  boost::lockfree::spsc_queue<Request, boost::lockfree::capacity<requests_most>> requests_;
+  std::atomic<std::uint32_t> cuts_{0};  // one bit for each channel
+  std::atomic<bool> stopping_{false};
+  std::atomic<bool> all_off_{false};
+  bool shutting_down_ = false;
+  Real::time_point give_up_at_{};
+  Snapshot scratch_;
+  std::array<InstrumentStatus, max_instruments> status_scratch_{};
+  std::thread thread_;
+};
+
+// ---- links --------------------------------------------------------------------------------------
+
+void GuardThread::Loop::Line::link_up() {
+  const Instant now = loop.clock.now();
+  instrument.link_up(now);
+  loop.guard_.link_changed(id(), true, now);
+  identified = simulated = false;
+  instrument.order({.ticket = own_ticket, .instrument = id(), .verb = Verb::identify}, now);
+}
+
+void GuardThread::Loop::Line::link_down(const std::string&) {
+  const Instant now = loop.clock.now();
+  instrument.link_down(now);
+  loop.guard_.link_changed(id(), false, now);
+}
+
+void GuardThread::Loop::Line::link_received(std::string_view bytes) {
+  instrument.receive(bytes, loop.clock.now());
+}
+
+void GuardThread::Loop::Line::flush() {
+  const std::string_view bytes = instrument.to_write();
+  if (bytes.empty()) return;
+  const std::size_t count = bytes.size();
+  link->write(bytes);  // refused: the link goes down, and says so
+  instrument.written(count);
+}
+
+// ---- life ---------------------------------------------------------------------------------------
+
+GuardThread::Loop::Loop(GuardThreadSpec spec)
+    : clock(spec.speed),
+      instrument_count(spec.instruments.size()),
+      speed_(spec.speed),
+      stop_within_(spec.stop_within),
+      wake_(context_, checked(eventfd(0, EFD_NONBLOCK | EFD_CLOEXEC), "eventfd")),
+      timer_(context_,
+             checked(timerfd_create(CLOCK_MONOTONIC, TFD_NONBLOCK | TFD_CLOEXEC), "timerfd")),
+      plant_(spec.plant),
+      guard_(spec.plant) {
+  if (!(spec.speed > 0) || !std::isfinite(spec.speed)) {
+    throw std::invalid_argument("guard thread: the speed factor must be positive");
+  }
+  if (spec.instruments.size() != spec.links.size() || spec.instruments.size() > max_instruments) {
+    throw std::invalid_argument("guard thread: every instrument needs one link");
+  }
+  for (const Fault& trip : spec.trips) guard_.restore_trip(trip);
+  for (std::size_t k = 0; k < spec.instruments.size(); ++k) {
+    spec.instruments[k].id = static_cast<drivers::InstrumentId>(k);
+    lines_.push_back(std::make_unique<Line>(*this, std::move(spec.instruments[k])));
+    Line& line = *lines_.back();
+    line.link = spec.make_link ? spec.make_link(context_, spec.links[k], line)
+                               : drivers::make_link(context_, spec.links[k], line);
+  }
+}
+
+GuardThread::Loop::~Loop() { stop(); }
+
+void GuardThread::Loop::start() {
+  if (thread_.joinable()) return;
+  alive = true;
+  thread_ = std::thread([this] { run(); });
+}
+
+bool GuardThread::Loop::stop() {
+  if (!thread_.joinable()) return all_off_;
+  stopping_ = true;
+  const std::uint64_t one = 1;
+  [[maybe_unused]] const auto written = ::write(wake_.native_handle(), &one, sizeof one);
+  thread_.join();
+  return all_off_;
+}
+
+bool GuardThread::Loop::request(const Request& request) {
+  bool taken = true;
+  if (request.kind == Request::Kind::cut && request.channel < max_channels) {
+    cuts_.fetch_or(1U << request.channel);
+  } else {
+    const std::lock_guard lock(requesters_);
+    taken = requests_.push(request);
+  }
+  const std::uint64_t one = 1;
+  [[maybe_unused]] const auto written = ::write(wake_.native_handle(), &one, sizeof one);
+  return taken;
+}
+
+// ---- the loop -----------------------------------------------------------------------------------
+
+void GuardThread::Loop::run() {
+  int exceptions = 0;
+  bool started = false;
+  for (;;) {
+    try {
+      if (!started) {
+        started = true;
+        for (auto& line : lines_) line->link->start();
+        guard_.start(clock.now());
+        await_wake();
+        await_timer();
+      } else if (exceptions > 0) {
+        // What threw may have left anything: cut, and go on only to see the cut through.
+        guard_.internal_fault(clock.now());
+      }
+      run_guarded();
+      break;
+    } catch (const std::exception& e) {
+      if (++exceptions >= exceptions_most) {
+        last_resort(e.what());
+        break;
+      }
+    } catch (...) {
+      if (++exceptions >= exceptions_most) {
+        last_resort("an exception of unknown kind");
+        break;
+      }
+    }
+  }
+  for (auto& line : lines_) {
+    try {
+      line->link->stop();
+    } catch (...) {
+      continue;  // the other links still need closing
+    }
+  }
+  alive = false;
+}
+
+void GuardThread::Loop::run_guarded() {
+  for (;;) {
+    pump();
+    if (stopping_ && !shutting_down_) {
+      shutting_down_ = true;
+      give_up_at_ = Real::now() + stop_within_;
+      guard_.shut_down(clock.now());
+      pump();
+    }
+    if (shutting_down_) {
+      all_off_ = guard_.all_off();
+      if (all_off_ || Real::now() >= give_up_at_) return;
+    }
+    one_wait();
+    beats.fetch_add(1, std::memory_order_release);
+  }
+}
+
+void GuardThread::Loop::one_wait() {
+  set_timer(clock.until(wake()));
+  if (context_.stopped()) context_.restart();
+  context_.run_one();
+}
+
+Instant GuardThread::Loop::wake() const {
+  Instant first = guard_.wake();
+  for (const auto& line : lines_) first = std::min(first, line->instrument.wake());
+  return first;
+}
+
+void GuardThread::Loop::set_timer(std::chrono::nanoseconds wait) {
+  itimerspec when{};
+  const auto ns = std::max<std::int64_t>(wait.count(), 1);  // 0 would disarm it
+  when.it_value.tv_sec = static_cast<time_t>(ns / 1'000'000'000);
+  when.it_value.tv_nsec = static_cast<long>(ns % 1'000'000'000);
+  checked(timerfd_settime(timer_.native_handle(), 0, &when, nullptr), "timerfd_settime");
+}
+
+void GuardThread::Loop::await_timer() {
+  timer_.async_wait(
+      asio::posix::stream_descriptor::wait_read, [this](const boost::system::error_code& error) {
+        if (error) return;
+        std::uint64_t count = 0;
+        [[maybe_unused]] const auto got = ::read(timer_.native_handle(), &count, sizeof count);
+        await_timer();
+      });
+}
+
+void GuardThread::Loop::await_wake() {
+  wake_.async_wait(
+      asio::posix::stream_descriptor::wait_read, [this](const boost::system::error_code& error) {
+        if (error) return;
+        std::uint64_t count = 0;
+        [[maybe_unused]] const auto got = ::read(wake_.native_handle(), &count, sizeof count);
+        await_wake();
+      });
+}
+
+void GuardThread::Loop::pump() {
+  const Instant now = clock.now();
+  take_requests(now);
+  for (int round = 0; round < rounds_most && move_once(now); ++round) {
+  }
+  give_events(now);
+  publish(now);
+}
+
+// Outcomes to the guard, its orders to the instruments, their bytes to the links. True: something
+// moved, so that there may be more.
+bool GuardThread::Loop::move_once(Instant now) {
+  bool moved = false;
+  for (auto& line : lines_) {
+    if (line->instrument.wake() <= now) line->instrument.turn(now);
+    Outcome outcome;
+    while (line->instrument.take(outcome)) {
+      take_outcome(*line, outcome, now);
+      moved = true;
+    }
+  }
+  guard_.turn(now);
+  Order order;
+  while (guard_.take_order(order)) {
+    moved = true;
+    if (order.instrument >= lines_.size()) continue;
+    Line& line = *lines_[order.instrument];
+    line.instrument.order(order, now);
+    if (order.urgent) line.flush();  // the cut lane: at once (S4)
+  }
+  for (auto& line : lines_) {
+    line->instrument.turn(now);
+    line->flush();
+  }
+  return moved;
+}
+
+void GuardThread::Loop::take_requests(Instant now) {
+  const std::uint32_t cuts = cuts_.exchange(0);
+  for (std::uint8_t channel = 0; channel < max_channels; ++channel) {
+    if ((cuts & (1U << channel)) == 0) continue;
+    Request cut;
+    cut.kind = Request::Kind::cut;
+    cut.channel = channel;
+    guard_.request(cut, now);
+  }
+  Request request;
+  for (std::size_t k = 0; k < requests_most && requests_.pop(request); ++k) {
+    if (request.kind == Request::Kind::arm && !speed_permitted()) {
+      Event refused;
+      refused.kind = Event::Kind::refused;
+      refused.channel = request.channel;
+      refused.at = now;
+      refused.refusal = Refusal::not_simulated;
+      refused.number = request.number;
+      push(refused);
+      continue;
+    }
+    guard_.request(request, now);
+  }
+}
+
+bool GuardThread::Loop::speed_permitted() const {
+  return speed_ == 1 || std::all_of(lines_.begin(), lines_.end(), [](const auto& line) {
+           return line->identified && line->simulated;
+         });
+}
+
+void GuardThread::Loop::take_outcome(Line& line, const Outcome& outcome, Instant now) {
+  if (outcome.order.verb == Verb::identify) see_identity(line, outcome, now);
+  if (outcome.order.ticket == own_ticket) return;
+  guard_.see(outcome, now);
+  guard_.turn(now);
+}
+
+void GuardThread::Loop::see_identity(Line& line, const Outcome& outcome, Instant now) {
+  if (outcome.ending == drivers::Ending::link_down) return;
+  line.identified = true;
+  line.simulated = line.instrument.is_simulated();
+  InstrumentStatus& status = status_scratch_[line.id()];
+  const std::string_view said = line.instrument.identification();
+  status.identification.fill('\0');
+  said.copy(status.identification.data(), status.identification.size() - 1);
+  // Scaled time on a real instrument: every deadline would be wrong.
+  if (speed_ != 1 && !line.simulated && !said.empty()) guard_.internal_fault(now);
+}
+
+void GuardThread::Loop::push(const Event& event) {
+  if (!events.push(event)) events_lost.fetch_add(1, std::memory_order_relaxed);
+}
+
+void GuardThread::Loop::give_events(Instant) {
+  Event event;
+  while (guard_.take_event(event)) push(event);
+}
+
+void GuardThread::Loop::publish(Instant now) {
+  guard_.snapshot(scratch_, now);
+  snapshot.write(scratch_);
+  for (const auto& line : lines_) {
+    InstrumentStatus& into = status_scratch_[line->id()];
+    into.up = line->instrument.is_up();
+    into.simulated = line->simulated;
+    into.round_trip_worst = line->instrument.round_trip_worst();
+  }
+  status.write(status_scratch_);
+}
+
+// The loop cannot go on: off to every source and open to every contactor by the shortest way, then
+// the end. The watchdogs outside see that the beats have stopped.
+void GuardThread::Loop::last_resort(const char* why) {
+  std::array<char, 256> said{};
+  std::string_view(why).copy(said.data(), said.size() - 1);
+  death.write(said);
+  const auto order = [&](const Terminal& at, Verb verb) {
+    if (at.instrument >= lines_.size()) return;
+    try {
+      Line& line = *lines_[at.instrument];
+      line.instrument.order({.ticket = own_ticket,
+                             .instrument = at.instrument,
+                             .channel = at.channel,
+                             .verb = verb,
+                             .urgent = true},
+                            clock.now());
+      line.flush();
+    } catch (...) {
+      return;  // the other outputs still need their off
+    }
+  };
+  for (const ChannelPlan& channel : plant_.channels) order(channel.source, Verb::output_off);
+  for (const ChannelPlan& channel : plant_.channels) {
+    if (channel.contactor) order(*channel.contactor, Verb::open_switch);
+  }
+}
+
+// ---- the handle ---------------------------------------------------------------------------------
+
+GuardThread::GuardThread(GuardThreadSpec spec) : loop_(std::make_unique<Loop>(std::move(spec))) {}
+GuardThread::~GuardThread() = default;
+
+void GuardThread::start() { loop_->start(); }
+bool GuardThread::stop() { return loop_->stop(); }
+bool GuardThread::request(const Request& request) { return loop_->request(request); }
+bool GuardThread::take_event(Event& event) { return loop_->events.pop(event); }
+std::uint64_t GuardThread::events_lost() const { return loop_->events_lost; }
+std::uint64_t GuardThread::beats() const { return loop_->beats; }
+bool GuardThread::alive() const { return loop_->alive; }
+Instant GuardThread::now() const { return loop_->clock.now(); }
+
+Snapshot GuardThread::snapshot() const {
+  Snapshot copy;
+  loop_->snapshot.read(copy);
+  return copy;
+}
+
+std::vector<InstrumentStatus> GuardThread::instruments() const {
+  std::array<InstrumentStatus, max_instruments> copy;
+  loop_->status.read(copy);
+  return {copy.begin(), copy.begin() + static_cast<std::ptrdiff_t>(loop_->instrument_count)};
+}
+
+std::string GuardThread::death() const {
+  std::array<char, 256> said{};
+  loop_->death.read(said);
+  return said.data();
+}
+
+}  // namespace chargewright::safety

@@ -1,0 +1,79 @@
+#pragma once
+// The guard's thread: the shell around safety/guard.h on a real bench. It alone owns the links and
+// the instruments; it moves bytes, hands in the time, and publishes what came of it. Nothing else
+// happens on it: no disk, no log, no lock shared with others, no allocation of ours in steady
+// state. No exception leaves its loop: one becomes a fault of the guard, which cuts (S4).
+//
+// The speed factor scales the time that the deciding code is given. Any other than 1 is for
+// simulated benches: until every instrument has identified itself as simulated, arm is refused, and
+// one that turns out to be real later cuts.
+
+#include <array>
+#include <cstdint>
+#include <functional>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "drivers/instrument.h"
+#include "drivers/link.h"
+#include "safety/guard.h"
+
+namespace chargewright::safety {
+
+using LinkMaker = std::function<std::unique_ptr<drivers::Link>(
+    boost::asio::io_context&, const drivers::LinkAddress&, drivers::LinkUser&)>;
+
+struct GuardThreadSpec {
+  Plant plant;
+  std::vector<drivers::InstrumentSpec> instruments;  // their ids are their places here
+  std::vector<drivers::LinkAddress> links;           // one for each instrument
+  double speed = 1;
+  std::vector<Fault> trips;                     // latched by a former life of the daemon (S5)
+  LinkMaker make_link = {};                     // empty: drivers::make_link
+  std::chrono::milliseconds stop_within{5000};  // real time for outputs to be verified off
+};
+
+struct InstrumentStatus {
+  bool up = false;
+  bool simulated = false;
+  std::array<char, 256> identification{};  // last answer to *IDN?, ended by NUL
+  std::chrono::nanoseconds round_trip_worst{};
+};
+
+class GuardThread {
+ public:
+  explicit GuardThread(GuardThreadSpec spec);
+  ~GuardThread();  // stop()
+  GuardThread(const GuardThread&) = delete;
+  GuardThread& operator=(const GuardThread&) = delete;
+
+  void start();
+  // Outputs off first, then the links. False: not all verified off within the time.
+  bool stop();
+
+  // From any thread; never waits for the guard. False: the queue is full, nothing was taken. An
+  // operator's cut is always taken and overtakes what is queued.
+  bool request(const Request& request);
+  // From one thread. Events wait in a bounded queue; what does not fit is lost and counted.
+  bool take_event(Event& event);
+  [[nodiscard]] std::uint64_t events_lost() const;
+
+  // From any thread.
+  [[nodiscard]] Snapshot snapshot() const;
+  [[nodiscard]] std::vector<InstrumentStatus> instruments() const;
+  // Grows at least ten times a second while the guard lives; for the watchdog of the main thread.
+  [[nodiscard]] std::uint64_t beats() const;
+  // False once the loop has ended, or before start().
+  [[nodiscard]] bool alive() const;
+  // Why the loop ended by itself; empty while it has not.
+  [[nodiscard]] std::string death() const;
+  // The guard's time now, as in the events' instants.
+  [[nodiscard]] drivers::Instant now() const;
+
+ private:
+  class Loop;
+  std::unique_ptr<Loop> loop_;
+};
+
+}  // namespace chargewright::safety

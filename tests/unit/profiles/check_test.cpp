@@ -1,0 +1,318 @@
+#include "profiles/check.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <algorithm>
+
+namespace chargewright::profiles {
+namespace {
+
+using namespace drivers;
+using namespace drivers::literals;
+using namespace std::chrono_literals;
+using ::testing::ElementsAre;
+
+// Replaces one piece of a text; the piece must be there.
+std::string with(std::string text, const std::string& piece, const std::string& by) {
+  const std::size_t at = text.find(piece);
+  EXPECT_NE(at, std::string::npos) << piece;
+  return at == std::string::npos ? text : text.replace(at, piece.size(), by);
+}
+
+const std::string radio =
+    "cell: radio\nchemistry: li-ion-nmc\narrangement: 1s1p\ncapacity: 2 Ah\n"
+    "voltage: {empty: 3 V, full: 4.2 V, never-above: 4.25 V, never-below: 2.5 V}\n"
+    "current: {charge: 2 C, discharge: 2 C}\n"
+    "temperature: {charge: 5 degC to 45 degC, never-above: 60 degC}\n";
+const std::string hut =
+    "bench: hut\n"
+    "instruments:\n"
+    "  supply:\n"
+    "    {link: \"tcp://127.0.0.1:1\", dialect: s,\n"
+    "     ratings: {voltage: 20 V, current: 20 A, power: 200 W}}\n"
+    "  meter: {link: \"tcp://127.0.0.1:2\", dialect: m}\n"
+    "  probe: {link: \"tcp://127.0.0.1:3\", dialect: t}\n"
+    "channels:\n"
+    "  left:\n"
+    "    source: supply\n"
+    "    voltage: meter\n"
+    "    temperature: [probe]\n"
+    "    wiring: {resistance: 10 mohm, rated: 40 A}\n";
+const std::string refill =
+    "profile: refill\n"
+    "cell: radio\n"
+    "steps:\n"
+    "  - name: fill\n"
+    "    charge: {current: 2 C, voltage: 4.2 V, temperature: 43 degC}\n"
+    "    until: current <= C/20 for 5 s\n"
+    "limits:\n"
+    "  voltage: {above: 4.24 V}\n"
+    "  current: {above: 4.3 A}\n"
+    "  time: {above: 90 min}\n";
+
+struct Files {
+  std::string profile = refill;
+  std::string cell = radio;
+  std::string bench = hut;
+  std::string policy = "limits: {}\n";
+};
+
+CheckReport check(const Files& files) {
+  return check(read_profile(parse_document(files.profile, "p.yaml").value()).value(),
+               read_cell(parse_document(files.cell, "c.yaml").value()).value(),
+               read_bench(parse_document(files.bench, "b.yaml").value()).value(), 0,
+               read_policy(parse_document(files.policy, "policy.yaml").value()).value());
+}
+std::string problems(const Files& files) { return describe(Failures{check(files).problems}); }
+std::string notes(const Files& files) { return describe(Failures{check(files).notes}); }
+
+const LimitLine* line(const CheckReport& report, std::string_view quantity) {
+  const auto found = std::ranges::find(report.lines, quantity, &LimitLine::quantity);
+  return found == report.lines.end() ? nullptr : &*found;
+}
+
+TEST(Check, finds_nothing_wrong_with_a_sound_profile) {
+  EXPECT_EQ(problems({}), "");
+  EXPECT_EQ(notes({}), "");
+}
+
+// The sound files with one of them changed.
+Files profile_with(const std::string& piece, const std::string& by) {
+  Files files;
+  files.profile = with(files.profile, piece, by);
+  return files;
+}
+Files cell_with(const std::string& piece, const std::string& by) {
+  Files files;
+  files.cell = with(files.cell, piece, by);
+  return files;
+}
+Files bench_with(const std::string& piece, const std::string& by) {
+  Files files;
+  files.bench = with(files.bench, piece, by);
+  return files;
+}
+Files policy_of(const std::string& text) {
+  Files files;
+  files.policy = text;
+  return files;
+}
+
+TEST(Check, lets_the_tightest_origin_rule_each_limit_and_names_it) {  // S2
+  const CheckReport report =
+      check(policy_of("limits: {temperature: {above: 44 degC}, power: {above: 300 W}}\n"));
+  const auto expect = [&](std::string_view quantity, const char* value, const char* origin,
+                          const char* file, int at) {
+    const LimitLine* found = line(report, quantity);
+    ASSERT_NE(found, nullptr) << quantity;
+    EXPECT_EQ(found->value, value);
+    EXPECT_EQ(found->origin, origin);
+    EXPECT_EQ(found->place.file, file);
+    EXPECT_EQ(found->place.line, at);
+  };
+  expect("voltage-above", "4.240 V", "profile", "p.yaml", 8);
+  expect("voltage-below", "2.500 V", "cell", "c.yaml", 5);
+  expect("current-above", "4.3 A", "profile", "p.yaml", 9);
+  expect("current-reverse", "4 A", "cell", "c.yaml", 6);
+  expect("power-above", "200 W", "instrument", "b.yaml", 5);
+  expect("temperature-above", "44 °C", "policy", "policy.yaml", 1);
+  expect("temperature-below", "5 °C", "cell", "c.yaml", 7);
+  expect("charge-above", "2.4 Ah", "cell", "c.yaml", 4);  // 120 % of capacity
+  expect("run-time", "1 h 30 min", "profile", "p.yaml", 10);
+  EXPECT_EQ(line(report, "step-time"), nullptr);
+  EXPECT_THAT(line(report, "current-above")->tighter_than,
+              ElementsAre("cell 4.4 A", "wiring 40 A", "instrument 20 A"));
+  EXPECT_EQ(report.plan.limits.voltage_above->value, 4.24_V);
+  EXPECT_EQ(report.plan.limits.temperature_above->origin, safety::Origin::policy);
+}
+
+TEST(Check, never_lets_a_profile_loosen_what_another_says) {  // S2
+  const Files files = profile_with("above: 4.24 V", "above: 4.5 V, below: 1 V");
+  const CheckReport report = check(files);
+  EXPECT_EQ(report.plan.limits.voltage_above->value, 4.25_V);
+  EXPECT_EQ(report.plan.limits.voltage_below->value, 2.5_V);
+  EXPECT_EQ(problems(files), "");
+  EXPECT_EQ(notes(files),
+            "p.yaml:8:20: voltage-above 4.500 V has no effect: 4.250 V is tighter, and comes from "
+            "the cell\n"
+            "p.yaml:8:34: voltage-below 1.000 V has no effect: 2.500 V is tighter, and comes from "
+            "the cell");
+}
+
+TEST(Check, plans_what_the_guard_is_asked_to_enforce) {  // S1 S2
+  const CheckReport report = check(policy_of("unattended: {thermometers: 1}\n"));
+  const safety::RunPlan& plan = report.plan;
+  EXPECT_EQ(plan.full, 4.2_V);
+  EXPECT_DOUBLE_EQ(plan.lead_compensation_max.value(), 0.040);  // 4 A through 10 mohm
+  // Just above what the output may reach: 1 % of full, which is more than 30 mV.
+  EXPECT_DOUBLE_EQ(plan.over_voltage_protection.value(), 4.2 + 0.040 + 0.042);
+  EXPECT_EQ(plan.over_current_protection, 4.3_A);
+  EXPECT_EQ(plan.open_circuit_min, 2.5_V);
+  EXPECT_EQ(plan.open_circuit_max, 4.24_V);
+  EXPECT_EQ(plan.thermometers_needed, 1);
+  EXPECT_FALSE(plan.approved);  // a person's to say
+  EXPECT_EQ(safety::defect(plan.limits), "");
+}
+
+TEST(Check, makes_up_no_lead_drop_without_a_voltmeter_at_the_cell) {  // S2
+  EXPECT_EQ(check(bench_with("    voltage: meter\n", "")).plan.lead_compensation_max, volts(0));
+}
+
+TEST(Check, bounds_the_lead_compensation_whatever_the_leads_drop) {  // S2
+  EXPECT_DOUBLE_EQ(check(bench_with("10 mohm", "500 mohm")).plan.lead_compensation_max.value(),
+                   0.2);
+}
+
+TEST(Check, keeps_the_protection_of_the_source_within_its_rating) {
+  const Files files = bench_with("voltage: 20 V", "voltage: 4.25 V");
+  EXPECT_EQ(check(files).plan.over_voltage_protection, 4.25_V);
+  EXPECT_EQ(notes(files),
+            "b.yaml:5:15: the source is rated 4.250 V: its over-voltage protection is armed at "
+            "that, closer than usual to the 4.240 V that it may reach");
+}
+
+struct Case {
+  Files files;
+  const char* message;
+};
+
+TEST(Check, finds_each_problem_with_its_place_and_the_limit_it_meets) {
+  const std::vector<Case> table{
+      {profile_with("  time: {above: 90 min}\n", ""),
+       "p.yaml:7:1: no limit on the run time; add for example `time: {above: 90 min}` to `limits`"},
+      {profile_with("current: 2 C", "current: 4.1 A"),
+       "p.yaml:5:23: the current ceiling of step `fill` is 4.1 A, but the cell takes 4 A "
+       "(c.yaml:6); lower it"},
+      {profile_with("above: 4.3 A", "above: 4 A"),
+       "p.yaml:5:23: the current ceiling of step `fill` is 4 A, not below the limit 4 A (profile, "
+       "p.yaml:9); it would trip: lower the ceiling, or raise the limit where it is written"},
+      {bench_with("rated: 40 A", "rated: 3 A"),
+       "p.yaml:5:23: the current ceiling of step `fill` is 4 A, not below the limit 3 A (wiring, "
+       "b.yaml:13); it would trip: lower the ceiling, or raise the limit where it is written"},
+      {bench_with("current: 20 A", "current: 3 A"),
+       "p.yaml:5:23: the current ceiling of step `fill` is 4 A, not below the limit 3 A "
+       "(instrument, b.yaml:5); it would trip: lower the ceiling, or raise the limit where it is "
+       "written"},
+      {profile_with("voltage: 4.2 V", "voltage: 4.21 V"),
+       "p.yaml:5:37: the voltage ceiling of step `fill` is 4.210 V, but the cell is full at 4.200 "
+       "V "
+       "(c.yaml:5); lower it"},
+      {profile_with("above: 4.24 V", "above: 4.2 V"),
+       "p.yaml:5:37: the voltage ceiling of step `fill` is 4.200 V, not below the limit 4.200 V "
+       "(profile, p.yaml:8); it would trip: lower the ceiling, or raise the limit where it is "
+       "written"},
+      {profile_with("voltage: 4.2 V", "voltage: 2.4 V"),
+       "p.yaml:5:37: the voltage ceiling of step `fill` is 2.400 V, not above the limit 2.500 V "
+       "(cell, c.yaml:5)"},
+      {profile_with("voltage: 4.2 V", "voltage: 4.2 V, power: 200 W"),
+       "p.yaml:5:51: the power ceiling of step `fill` is 200 W, not below the limit 200 W "
+       "(instrument, b.yaml:5); it would trip: lower the ceiling, or raise the limit where it is "
+       "written"},
+      {profile_with("temperature: 43 degC", "temperature: 45 degC"),
+       "p.yaml:5:57: the temperature ceiling of step `fill` is 45 °C, not below the limit 45 °C "
+       "(cell, c.yaml:7); it would trip: lower the ceiling, or raise the limit where it is "
+       "written"},
+      {profile_with("above: 4.24 V", "above: 4.24 V, below: 4.24 V"),
+       "p.yaml:8:35: reversed limits: voltage-below 4.240 V (profile, p.yaml:8) is not below 4.240 "
+       "V (profile, p.yaml:8)\n"
+       "p.yaml:5:37: the voltage ceiling of step `fill` is 4.200 V, not above the limit 4.240 V "
+       "(profile, p.yaml:8)"},
+      {policy_of("limits: {temperature: {below: 50 degC}}\n"),
+       "policy.yaml:1:31: reversed limits: temperature-below 50 °C (policy, policy.yaml:1) is not "
+       "below 45 °C (cell, c.yaml:7)\n"
+       "p.yaml:5:57: the temperature ceiling of step `fill` is 43 °C, not above the limit 50 °C "
+       "(policy, policy.yaml:1)"},
+      {policy_of("unattended: {thermometers: 2}\n"),
+       "b.yaml:9:3: the policy wants 2 thermometers at the cell, but channel `left` has 1; add "
+       "`temperature: [INSTRUMENT/INPUT]` to the channel"},
+      {bench_with("    temperature: [probe]\n", ""),
+       "p.yaml:5:57: a ceiling on temperature, but channel `left` has no thermometer; add "
+       "`temperature: [INSTRUMENT/INPUT]` to the channel"},
+      {profile_with("current <= C/20 for 5 s", "voltage >= 4.21 V"),
+       "p.yaml:6:12: `voltage >= 4.210 V` of step `fill` is never met: its voltage ceiling is "
+       "4.200 "
+       "V"},
+      {profile_with("current <= C/20 for 5 s", "charge >= 2.4 Ah"),
+       "p.yaml:6:12: `charge >= 2.4 Ah` of step `fill` is never met: the limit 2.4 Ah (cell, "
+       "c.yaml:4) cuts first"},
+      {profile_with("current <= C/20 for 5 s", "time >= 2 h"),
+       "p.yaml:6:12: `time >= 2 h` of step `fill` is never met: the limit 1 h 30 min (profile, "
+       "p.yaml:10) cuts first"},
+      {profile_with("current <= C/20 for 5 s", "current >= 5 A"),
+       "p.yaml:6:12: `current >= 5 A` of step `fill` is never met: its current ceiling is 4 A"},
+  };
+  for (const Case& c : table) EXPECT_EQ(problems(c.files), c.message);
+}
+
+TEST(Check, looks_into_repeats) {
+  const Files files = profile_with(
+      "  - name: fill\n    charge: {current: 2 C, voltage: 4.2 V, temperature: 43 "
+      "degC}\n    until: current <= C/20 for 5 s\n",
+      "  - repeat:\n      times: 2\n      steps:\n        - name: deep\n          "
+      "charge: {current: 5 A, voltage: 4.2 V}\n          until: voltage >= 4 V\n");
+  EXPECT_EQ(problems(files),
+            "p.yaml:8:29: the current ceiling of step `deep` is 5 A, but the cell takes 4 A "
+            "(c.yaml:6); lower it");
+}
+
+TEST(Check, takes_temperature_limits_out_of_the_plan_aloud_where_nothing_measures_it) {
+  Files files = bench_with("    temperature: [probe]\n", "");
+  files.profile = with(files.profile, ", temperature: 43 degC", "");
+  EXPECT_EQ(problems(files), "");
+  EXPECT_EQ(notes(files),
+            "b.yaml:9:3: channel `left` has no thermometer: nothing watches the "
+            "cell's temperature");
+  EXPECT_FALSE(check(files).plan.limits.temperature_above.has_value());
+  files.profile = with(files.profile, "limits:\n", "limits:\n  temperature: {above: 40 degC}\n");
+  EXPECT_EQ(problems(files),
+            "p.yaml:8:24: a limit on temperature, but channel `left` has no thermometer; add "
+            "`temperature: [INSTRUMENT/INPUT]` to the channel");
+}
+
+TEST(Check, says_when_an_on_delay_stands_before_the_limit_of_another) {
+  EXPECT_EQ(notes(profile_with("above: 4.24 V", "above: {limit: 4.24 V, for: 200 ms}")),
+            "voltage-above is borne for 200 ms before the cut, also beyond 4.250 V of the cell\n"
+            "voltage-above is borne for 200 ms before the cut, also beyond 20.00 V of the "
+            "instrument");
+}
+
+TEST(Check, notes_an_end_that_is_met_at_once_and_wiring_without_a_rating) {
+  EXPECT_EQ(notes(profile_with("current <= C/20 for 5 s", "current <= 4 A")),
+            "p.yaml:6:12: `current <= 4 A` of step `fill` is met at once: its current ceiling is 4 "
+            "A");
+  EXPECT_EQ(notes(bench_with(", rated: 40 A", "")),
+            "b.yaml:13:13: the wiring has no `rated` current: nothing protects the leads");
+}
+
+TEST(Check, notes_a_ceiling_closer_to_its_limit_than_the_source_is_accurate) {
+  EXPECT_EQ(notes(bench_with("power: 200 W}", "power: 200 W}, accuracy: {current: 1 % + 300 mA}")),
+            "p.yaml:5:23: the current ceiling of step `fill` is 4 A, closer to the limit 4.3 A "
+            "(profile, p.yaml:9) than the source is accurate");
+}
+
+TEST(Check, cuts_at_what_the_cell_must_never_see_where_its_file_says_so) {  // S2
+  const Files files = cell_with("charge: 2 C,", "charge: 2 C, never-above: 4.1 A,");
+  EXPECT_EQ(check(files).plan.limits.current_above->value, 4.1_A);
+  EXPECT_EQ(check(files).plan.limits.current_above->origin, safety::Origin::cell);
+  EXPECT_EQ(notes(files),
+            "p.yaml:9:20: current-above 4.3 A has no effect: 4.1 A is tighter, and comes from the "
+            "cell");
+}
+
+TEST(Check, takes_a_limit_equal_to_the_cells_for_the_same) {
+  // 110 % of 2 C of 2 Ah is not quite 4.4 in binary.
+  EXPECT_EQ(notes(profile_with("above: 4.3 A", "above: 4.4 A")), "");
+  EXPECT_EQ(notes(profile_with("above: 4.3 A", "above: 2.2 C")), "");
+}
+
+TEST(Check, refuses_a_channel_that_is_not_there) {
+  EXPECT_EQ(check(read_profile(parse_document(refill, "p.yaml").value()).value(),
+                  read_cell(parse_document(radio, "c.yaml").value()).value(),
+                  read_bench(parse_document(hut, "b.yaml").value()).value(), 1, Policy{})
+                .problems.size(),
+            1U);
+}
+
+}  // namespace
+}  // namespace chargewright::profiles

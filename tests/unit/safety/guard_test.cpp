@@ -1,0 +1,350 @@
+// Stories of a guarded channel, stepped in virtual time (S1 to S6, S8).
+#include <gtest/gtest.h>
+
+#include "support.h"
+
+namespace chargewright::safety::testing {
+namespace {
+
+TEST(Guard, brings_an_output_that_was_left_on_to_off_before_anything_else) {  // S6
+  GuardStory story;
+  story.bench.output = true;
+  story.bench.voltage_setpoint = 4.2;
+  story.bench.current_setpoint = 1;
+  story.start();
+  EXPECT_EQ(story.bench.written.front().order.verb, Verb::output_off);
+  EXPECT_TRUE(story.bench.written.front().order.urgent);
+  ASSERT_TRUE(story.until(State::off));
+  EXPECT_FALSE(story.bench.output);
+}
+
+TEST(Guard, is_not_off_at_start_until_current_is_measured) {  // S4 S6
+  GuardStory story;
+  story.bench.says[{supply, Verb::measure_current}] = {Ending::done, 0.5};
+  story.start();
+  story.pass(2s);
+  EXPECT_EQ(story.state(), State::unknown);
+  EXPECT_FALSE(story.guard.all_off());
+}
+
+TEST(Guard, cuts_and_alarms_when_the_output_cannot_be_proved_off_at_start) {  // S4 S6
+  GuardStory story;
+  story.bench.misbehave[supply].mute = true;
+  story.start();
+  EXPECT_TRUE(story.until(State::cutting));
+  EXPECT_TRUE(story.happened(Event::Kind::alarm));
+  EXPECT_TRUE(story.channel().alarm);
+  EXPECT_EQ(story.trip(), Cause::conversation_failing);
+}
+
+TEST(Guard, charges_through_permissives_gate_and_proved_setpoints) {  // S1
+  GuardStory story;
+  story.charge_on();
+  ASSERT_EQ(story.state(), State::energised);
+  EXPECT_TRUE(story.bench.output);
+  EXPECT_DOUBLE_EQ(story.bench.voltage_setpoint, 4.20);
+  EXPECT_DOUBLE_EQ(story.bench.current_setpoint, 2.4);
+  EXPECT_DOUBLE_EQ(story.bench.ovp, 4.40);
+  EXPECT_DOUBLE_EQ(story.bench.ocp, 8.0);
+  EXPECT_NEAR(story.channel().current.value, 2.4, 1e-9);
+  // Protection and setpoints stood before the output went on.
+  const auto first = [&](Verb verb, double least) {
+    for (std::size_t k = 0; k < story.bench.written.size(); ++k) {
+      const Order& order = story.bench.written[k].order;
+      if (order.verb == verb && order.value >= least) return k;
+    }
+    return std::size_t{1'000'000};
+  };
+  EXPECT_LT(first(Verb::set_over_voltage, 4), first(Verb::output_on, 0));
+  EXPECT_LT(first(Verb::set_voltage, 4), first(Verb::output_on, 0));
+  EXPECT_LT(first(Verb::set_current, 2), first(Verb::output_on, 0));
+}
+
+TEST(Guard, stays_energised_while_all_readings_are_good) {
+  GuardStory story;
+  story.charge_on();
+  for (int minute = 0; minute < 20; ++minute) {
+    story.bench.inner_voltage += 0.01;
+    story.pass(60s);
+  }
+  EXPECT_EQ(story.state(), State::energised) << describe(story.channel().trip);
+}
+
+TEST(Guard, tallies_charge_and_energy_of_a_constant_current) {
+  GuardStory story;
+  story.charge_on();
+  story.pass(60s);
+  const ChannelSnapshot channel = story.channel();
+  const double seconds = drivers::in_seconds(channel.on_time);
+  EXPECT_NEAR(seconds, 60.5, 0.1);
+  EXPECT_NEAR(channel.charge_in, 2.4 * seconds, 2.4 * 0.11);  // up to the last reading
+  EXPECT_NEAR(channel.energy_in, channel.charge_in * (3.70 + 2.4 * 0.030), 1e-6);
+}
+
+TEST(Guard, rests_with_the_output_proved_off_and_charges_again) {  // S1
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::rest, 2);
+  ASSERT_TRUE(story.until(State::ready));
+  EXPECT_FALSE(story.bench.output);
+  story.pass(10s);
+  ASSERT_EQ(story.state(), State::ready) << describe(story.channel().trip);
+  story.ask(Request::Kind::charge, 3, 4.10_V, 1.0_A);
+  ASSERT_TRUE(story.until(State::energised));
+  story.pass(1s);
+  EXPECT_TRUE(story.bench.output);
+  EXPECT_DOUBLE_EQ(story.bench.current_setpoint, 1.0);
+}
+
+TEST(Guard, applies_the_newest_setpoints_when_asked_faster_than_it_can_prove) {
+  GuardStory story;
+  story.charge_on();
+  for (int k = 1; k <= 10; ++k) {
+    story.ask(Request::Kind::charge, 1, 4.20_V, drivers::amperes(1.0 + 0.1 * k));
+  }
+  story.pass(500ms);
+  EXPECT_NEAR(story.bench.current_setpoint, 2.0, 1e-12);
+  EXPECT_LE(story.bench.count(Verb::set_current), 1 + 1 + 2);
+  EXPECT_NEAR(story.last(Event::Kind::setpoints_set)->amperes, 2.0, 1e-12);
+}
+
+TEST(Guard, lowers_before_it_raises) {  // S2
+  GuardStory story;
+  story.charge_on();
+  story.bench.written.clear();
+  story.ask(Request::Kind::charge, 2, 4.25_V, 1.0_A);
+  story.pass(100ms);
+  std::vector<Verb> sets;
+  for (const auto& w : story.bench.written) {
+    if (w.order.verb == Verb::set_voltage || w.order.verb == Verb::set_current) {
+      sets.push_back(w.order.verb);
+    }
+  }
+  EXPECT_EQ(sets, (std::vector{Verb::set_current, Verb::set_voltage}));
+  story.bench.written.clear();
+  sets.clear();
+  story.ask(Request::Kind::charge, 3, 4.10_V, 2.0_A);
+  story.pass(100ms);
+  for (const auto& w : story.bench.written) {
+    if (w.order.verb == Verb::set_voltage || w.order.verb == Verb::set_current) {
+      sets.push_back(w.order.verb);
+    }
+  }
+  EXPECT_EQ(sets, (std::vector{Verb::set_voltage, Verb::set_current}));
+}
+
+TEST(Guard, refuses_setpoints_beyond_the_gate_and_leaves_the_output_as_it_was) {  // S2
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::charge, 1, 4.31_V, 2.4_A);
+  story.pass(500ms);
+  EXPECT_EQ(story.last_refusal(), Refusal::voltage_beyond_limit);
+  EXPECT_DOUBLE_EQ(story.bench.voltage_setpoint, 4.20);
+  EXPECT_EQ(story.state(), State::energised);
+}
+
+TEST(Guard, finishes_with_the_output_verified_off_and_the_contactor_open) {  // S8
+  GuardStory story(Fittings{.contactor = true});
+  story.charge_on();
+  ASSERT_EQ(story.state(), State::energised);
+  EXPECT_TRUE(story.bench.contactor_closed);
+  story.ask(Request::Kind::finish);
+  ASSERT_TRUE(story.until(State::off));
+  EXPECT_FALSE(story.bench.output);
+  EXPECT_FALSE(story.bench.contactor_closed);
+}
+
+TEST(Guard, trips_and_stays_tripped_until_acknowledged) {  // S4 S5
+  GuardStory story;
+  story.charge_on();
+  story.bench.celsius[0] = 48.1;
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_FALSE(story.bench.output);
+  EXPECT_EQ(story.trip(), Cause::temperature_high);
+  EXPECT_NEAR(story.channel().trip.measured, 48.1, 1e-9);
+  EXPECT_NEAR(story.channel().trip.limit, 48.0, 1e-9);
+  story.arm();
+  EXPECT_EQ((story.settle(), story.last_refusal()), Refusal::latched_trip);
+  story.ask(Request::Kind::charge, 1, 4.2_V, 1.0_A);
+  EXPECT_EQ((story.settle(), story.last_refusal()), Refusal::wrong_state);
+  story.pass(1s);
+  EXPECT_FALSE(story.bench.output);
+  story.ask(Request::Kind::acknowledge);
+  EXPECT_EQ((story.settle(), story.last_refusal()), Refusal::latched_trip);  // still too warm
+  EXPECT_EQ(story.state(), State::tripped);
+  story.bench.celsius[0] = 30;
+  story.pass(1s);
+  story.ask(Request::Kind::acknowledge);
+  ASSERT_TRUE(story.until(State::off));
+  EXPECT_EQ(story.trip(), Cause::none);
+  story.arm();
+  EXPECT_TRUE(story.until(State::ready));
+}
+
+TEST(Guard, records_the_time_of_each_stage_of_a_cut) {  // S5
+  GuardStory story;
+  story.charge_on();
+  story.events.clear();
+  story.ask(Request::Kind::cut);
+  ASSERT_TRUE(story.until(State::tripped));
+  std::vector<CutStage> stages;
+  for (const Event& event : story.events) {
+    if (event.kind == Event::Kind::cut_stage) {
+      stages.push_back(static_cast<CutStage>(event.cut_stage));
+    }
+  }
+  EXPECT_EQ(stages.front(), CutStage::started);
+  EXPECT_EQ(stages.back(), CutStage::verified);
+  EXPECT_NE(std::find(stages.begin(), stages.end(), CutStage::off_written), stages.end());
+  EXPECT_NE(std::find(stages.begin(), stages.end(), CutStage::current_stopped), stages.end());
+  ASSERT_TRUE(story.happened(Event::Kind::tripped));
+  EXPECT_EQ(story.last(Event::Kind::tripped)->fault.cause, Cause::operator_cut);
+}
+
+TEST(Guard, tells_every_cause_of_a_trip_the_worst_first) {  // S5
+  GuardStory story;
+  story.charge_on();
+  story.bench.says[{voltmeter, Verb::measure_voltage}] = {Ending::done, 4.5};
+  story.bench.says[{supply, Verb::measure_current}] = {Ending::done, 9.0};
+  ASSERT_TRUE(story.until(State::cutting));
+  story.bench.says.clear();
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_EQ(story.trip(), Cause::voltage_high);
+  EXPECT_EQ(story.causes_present().front(), Cause::voltage_high);
+}
+
+TEST(Guard, cuts_on_the_operators_word_in_every_state) {  // S4
+  for (const State wanted : {State::unknown, State::off, State::arming, State::ready}) {
+    GuardStory story;
+    if (wanted == State::unknown) {
+      story.guard.start(story.now);
+    } else {
+      story.start();
+      story.until(State::off);
+    }
+    if (wanted == State::arming || wanted == State::ready) {
+      story.arm();
+      if (wanted == State::ready) {
+        story.until(State::ready);
+      }
+    }
+    ASSERT_EQ(story.state(), wanted);
+    story.ask(Request::Kind::cut);
+    EXPECT_EQ(story.state(), State::cutting) << key_of(wanted);
+    EXPECT_TRUE(story.until(State::tripped));
+    EXPECT_EQ(story.trip(), Cause::operator_cut);
+    // Tripped: cut once more, verified once more, still tripped.
+    story.ask(Request::Kind::cut);
+    EXPECT_EQ(story.state(), State::cutting);
+    EXPECT_TRUE(story.until(State::tripped));
+  }
+}
+
+TEST(Guard, keeps_a_trip_of_a_former_life) {  // S5
+  GuardStory story;
+  story.guard.restore_trip(
+      {.cause = Cause::voltage_high, .channel = 0, .measured = 4.4, .limit = 4.25});
+  story.start();
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_EQ(story.trip(), Cause::voltage_high);
+  story.arm();
+  EXPECT_EQ((story.settle(), story.last_refusal()), Refusal::latched_trip);
+  story.bench.inner_voltage = 4.26;
+  story.pass(2s);
+  story.ask(Request::Kind::acknowledge);
+  EXPECT_EQ((story.settle(), story.last_refusal()), Refusal::latched_trip);
+  story.bench.inner_voltage = 4.0;
+  story.pass(2s);
+  story.ask(Request::Kind::acknowledge);
+  EXPECT_TRUE(story.until(State::off));
+}
+
+TEST(Guard, cuts_when_the_sequencer_falls_silent) {  // S6
+  GuardStory story;
+  story.charge_on();
+  story.sequencer_lives = false;
+  story.ask(Request::Kind::heartbeat);
+  const Instant since = story.now;
+  ASSERT_TRUE(story.until(State::cutting));
+  EXPECT_EQ(story.trip(), Cause::sequencer_late);
+  EXPECT_LE(story.now - since, 1s + 2ms);
+  EXPECT_TRUE(story.until(State::tripped));
+}
+
+TEST(Guard, alarms_without_a_new_trip_when_the_cell_warms_after_the_run) {  // S8
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::finish);
+  ASSERT_TRUE(story.until(State::off));
+  story.pass(5s);
+  EXPECT_FALSE(story.happened(Event::Kind::alarm));
+  story.bench.celsius[0] = 60;
+  story.pass(2s);
+  ASSERT_TRUE(story.happened(Event::Kind::alarm));
+  EXPECT_EQ(story.last(Event::Kind::alarm)->fault.cause, Cause::temperature_high);
+  EXPECT_EQ(story.state(), State::off);
+  EXPECT_TRUE(story.channel().alarm);
+}
+
+TEST(Guard, alarms_when_the_thermometer_is_lost_after_a_trip) {  // S8
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::cut);
+  ASSERT_TRUE(story.until(State::tripped));
+  story.bench.misbehave[thermometer].mute = true;
+  story.pass(10s);
+  EXPECT_TRUE(story.happened(Event::Kind::alarm));
+  EXPECT_EQ(story.state(), State::tripped);
+}
+
+TEST(Guard, cuts_when_an_output_is_switched_on_at_the_front_panel_while_off) {  // S3
+  GuardStory story;
+  story.start();
+  ASSERT_TRUE(story.until(State::off));
+  story.bench.output = true;
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_EQ(story.trip(), Cause::output_on_unbidden);
+  EXPECT_FALSE(story.bench.output);
+}
+
+TEST(Guard, ends_with_every_output_off) {
+  GuardStory story;
+  story.charge_on();
+  EXPECT_FALSE(story.guard.all_off());
+  story.guard.shut_down(story.now);
+  story.pass(200ms);
+  EXPECT_TRUE(story.guard.all_off());
+  EXPECT_FALSE(story.bench.output);
+  story.arm();
+  EXPECT_EQ((story.settle(), story.last_refusal()), Refusal::wrong_state);
+}
+
+TEST(Guard, cuts_every_channel_on_a_fault_of_its_own_shell) {
+  GuardStory story;
+  story.charge_on();
+  story.guard.internal_fault(story.now);
+  EXPECT_EQ(story.state(), State::cutting);
+  EXPECT_TRUE(story.until(State::tripped));
+  EXPECT_EQ(story.trip(), Cause::guard_internal);
+}
+
+TEST(Guard, counts_the_events_that_nobody_takes_and_goes_on) {
+  GuardStory story;
+  story.charge_on();
+  for (int k = 0; k < 3000; ++k) {
+    story.guard.turn(story.now);
+    Order order;
+    while (story.guard.take_order(order)) story.bench.obey(order, story.now);
+    story.now += 50ms;
+    story.ask(Request::Kind::heartbeat);
+    Outcome outcome;
+    while (story.bench.take(outcome, story.now)) story.guard.see(outcome, story.now);
+  }
+  Snapshot snapshot;
+  story.guard.snapshot(snapshot, story.now);
+  EXPECT_GT(snapshot.events_lost, 0U);
+  EXPECT_EQ(snapshot.channel[0].state, State::energised);
+}
+
+}  // namespace
+}  // namespace chargewright::safety::testing

@@ -1,0 +1,152 @@
+// The tightest origin wins, and nothing loosens what another says (S2).
+#include "safety/limits.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <limits>
+
+#include "support.h"
+
+namespace chargewright::safety::testing {
+namespace {
+
+constexpr double nan = std::numeric_limits<double>::quiet_NaN();
+constexpr double inf = std::numeric_limits<double>::infinity();
+
+TEST(Limits, keep_the_tighter_of_two_origins_for_each_quantity) {  // S2
+  Limits cell;
+  cell.voltage_above = limit(4.25_V, Origin::cell);
+  cell.voltage_below = limit(2.5_V, Origin::cell);
+  cell.temperature_below = limit(0.0_degC, Origin::cell);
+  cell.temperature_above = limit(60.0_degC, Origin::cell);
+  Limits profile;
+  profile.voltage_above = limit(4.30_V, Origin::profile);  // looser: must not win
+  profile.voltage_below = limit(2.8_V, Origin::profile);   // tighter
+  profile.temperature_below = limit(5.0_degC, Origin::profile);
+  profile.temperature_above = limit(45.0_degC, Origin::profile);
+  profile.current_above = limit(3.0_A, Origin::profile);  // the only one
+  tighten(cell, profile);
+  EXPECT_EQ(cell.voltage_above->value, 4.25_V);
+  EXPECT_EQ(cell.voltage_above->origin, Origin::cell);
+  EXPECT_EQ(cell.voltage_below->value, 2.8_V);
+  EXPECT_EQ(cell.voltage_below->origin, Origin::profile);
+  EXPECT_EQ(cell.temperature_below->value.value(), 5.0);
+  EXPECT_EQ(cell.temperature_above->value.value(), 45.0);
+  EXPECT_EQ(cell.current_above->origin, Origin::profile);
+}
+
+// Every quantity, both ways round: what the other origin says more tightly is what is left.
+template <class Q>
+void tightens(std::optional<Limit<Q>> Limits::*member, double loose, double tight) {
+  for (const bool tight_first : {true, false}) {
+    Limits ours;
+    Limits with;
+    const auto value = [](double x) {
+      if constexpr (std::is_same_v<Q, Duration>) {
+        return drivers::seconds(x);
+      } else {
+        return Q::from_value(x);
+      }
+    };
+    ours.*member = limit(value(tight_first ? tight : loose), Origin::cell);
+    with.*member = limit(value(tight_first ? loose : tight), Origin::policy);
+    tighten(ours, with);
+    EXPECT_EQ((ours.*member)->value, value(tight));
+    EXPECT_EQ((ours.*member)->origin, tight_first ? Origin::cell : Origin::policy);
+    Limits approved;
+    approved.*member = limit(value(tight));
+    Limits looser;
+    looser.*member = limit(value(loose));
+    EXPECT_TRUE(no_looser(approved, approved));
+    EXPECT_TRUE(no_looser(approved, looser));
+    EXPECT_FALSE(no_looser(looser, approved));
+    EXPECT_FALSE(no_looser(Limits{}, approved));  // a limit taken away
+    EXPECT_TRUE(no_looser(approved, Limits{}));   // a limit added
+    (looser.*member)->value = value(tight);
+    (looser.*member)->on_delay = 1s;
+    EXPECT_FALSE(no_looser(looser, approved));  // a longer on-delay
+  }
+}
+
+TEST(Limits, are_tightened_and_compared_in_every_quantity) {  // S2
+  tightens(&Limits::voltage_above, 4.3, 4.2);
+  tightens(&Limits::voltage_below, 2.5, 2.8);
+  tightens(&Limits::current_above, 3, 2);
+  tightens(&Limits::current_reverse, 3, 2);
+  tightens(&Limits::power_above, 30, 20);
+  tightens(&Limits::temperature_above, 60, 45);
+  tightens(&Limits::temperature_below, 0, 5);
+  tightens(&Limits::temperature_rising, 0.1, 0.05);
+  tightens(&Limits::charge_above, 9000, 8000);
+  tightens(&Limits::energy_above, 9000, 8000);
+  tightens(&Limits::run_time, 9000, 8000);
+  tightens(&Limits::step_time, 9000, 8000);
+}
+
+TEST(Limits, of_equal_value_keep_the_shorter_on_delay_and_the_first_origin) {
+  Limits ours;
+  ours.voltage_above = limit(4.2_V, Origin::cell, 2s);
+  Limits with;
+  with.voltage_above = limit(4.2_V, Origin::profile, 1s);
+  tighten(ours, with);
+  EXPECT_EQ(ours.voltage_above->origin, Origin::cell);
+  EXPECT_EQ(ours.voltage_above->on_delay, Duration{1s});
+}
+
+TEST(Limits, are_never_proved_tight_by_what_is_not_a_number) {  // S2
+  Limits approved = cell_limits();
+  Limits now = approved;
+  EXPECT_TRUE(no_looser(now, approved));
+  now.voltage_above->value = drivers::volts(nan);
+  EXPECT_FALSE(no_looser(now, approved));
+  tighten(approved, now);
+  EXPECT_FALSE(defect(approved).empty());
+}
+
+TEST(Limits, of_a_cell_have_no_defect) { EXPECT_EQ(defect(cell_limits()), ""); }
+
+TEST(Limits, name_their_defects) {  // S2
+  const auto spoiled = [](auto spoil) {
+    Limits limits = cell_limits();
+    spoil(limits);
+    return std::string(defect(limits));
+  };
+  EXPECT_NE(spoiled([](Limits& l) { l.voltage_above.reset(); }), "");
+  EXPECT_NE(spoiled([](Limits& l) { l.current_above.reset(); }), "");
+  EXPECT_NE(spoiled([](Limits& l) { l.run_time.reset(); }), "");
+  EXPECT_NE(spoiled([](Limits& l) { l.voltage_below->value = 4.25_V; }).find("reversed"),
+            std::string::npos);
+  EXPECT_NE(spoiled([](Limits& l) { l.temperature_below->value = 48.0_degC; }).find("reversed"),
+            std::string::npos);
+  EXPECT_NE(spoiled([](Limits& l) { l.run_time->value = -1s; }).find("negative"),
+            std::string::npos);
+  EXPECT_NE(spoiled([](Limits& l) { l.step_time->value = -1s; }).find("negative"),
+            std::string::npos);
+  for (const double bad : {nan, inf, -inf}) {
+    EXPECT_NE(spoiled([&](Limits& l) { l.voltage_above->value = drivers::volts(bad); }), "");
+    EXPECT_NE(spoiled([&](Limits& l) { l.voltage_below->value = drivers::volts(bad); }), "");
+    EXPECT_NE(spoiled([&](Limits& l) { l.current_above->value = drivers::amperes(bad); }), "");
+    EXPECT_NE(spoiled([&](Limits& l) { l.current_reverse->value = drivers::amperes(bad); }), "");
+    EXPECT_NE(spoiled([&](Limits& l) { l.power_above->value = drivers::watts(bad); }), "");
+    EXPECT_NE(spoiled([&](Limits& l) { l.temperature_above->value = drivers::celsius(bad); }), "");
+    EXPECT_NE(spoiled([&](Limits& l) { l.temperature_below->value = drivers::celsius(bad); }), "");
+    EXPECT_NE(
+        spoiled([&](Limits& l) { l.temperature_rising->value = drivers::kelvins_per_second(bad); }),
+        "");
+    EXPECT_NE(spoiled([&](Limits& l) { l.charge_above->value = drivers::coulombs(bad); }), "");
+    EXPECT_NE(spoiled([&](Limits& l) { l.energy_above->value = drivers::joules(bad); }), "");
+  }
+  EXPECT_NE(spoiled([](Limits& l) { l.current_above->value = -1.0_A; }), "");
+  EXPECT_NE(spoiled([](Limits& l) { l.current_reverse->value = -1.0_A; }), "");
+  EXPECT_NE(spoiled([](Limits& l) { l.power_above->value = -1.0_W; }), "");
+  EXPECT_NE(spoiled([](Limits& l) { l.charge_above->value = drivers::coulombs(-1); }), "");
+  EXPECT_NE(spoiled([](Limits& l) { l.energy_above->value = drivers::joules(-1); }), "");
+  EXPECT_NE(
+      spoiled([](Limits& l) { l.temperature_rising->value = drivers::kelvins_per_second(-1); }),
+      "");
+  EXPECT_NE(spoiled([](Limits& l) { l.voltage_above->on_delay = -1s; }), "");
+}
+
+}  // namespace
+}  // namespace chargewright::safety::testing

@@ -1,0 +1,93 @@
+#include "safety/tally.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "support.h"
+
+namespace chargewright::safety::testing {
+namespace {
+
+TEST(Tally, adds_charge_and_energy_by_the_trapezoid_rule) {
+  Tally tally;
+  tally.begin(at(0s));
+  tally.output(true, at(0s));
+  tally.add(at(0s), 2.0_A, 3.0_V);
+  tally.add(at(10s), 4.0_A, 5.0_V);
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 30.0);   // mean 3 A
+  EXPECT_DOUBLE_EQ(tally.energy_in().value(), 120.0);  // mean 4 V
+}
+
+TEST(Tally, holds_the_current_from_the_switching_to_the_nearest_reading) {
+  Tally tally;
+  tally.begin(at(0s));
+  tally.output(true, at(1s));
+  tally.add(at(2s), 2.0_A, 4.0_V);
+  tally.add(at(3s), 2.0_A, 4.0_V);
+  tally.output(false, at(4s));
+  tally.add(at(5s), 0.0_A, 4.0_V);
+  tally.add(at(9s), 0.0_A, 4.0_V);
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 6.0);  // 2 A from 1 s to 4 s
+  EXPECT_EQ(tally.on_time(at(9s)), Duration{3s});
+}
+
+TEST(Tally, lays_no_trapezoid_across_a_change_of_setpoint) {
+  Tally tally;
+  tally.output(true, at(0s));
+  tally.add(at(1s), 4.0_A, 4.0_V);
+  tally.break_at(at(2s));
+  tally.add(at(3s), 1.0_A, 4.0_V);
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 4.0 + 4.0 + 1.0);
+}
+
+TEST(Tally, counts_current_out_of_the_cell_apart) {
+  Tally tally;
+  tally.output(true, at(0s));
+  tally.add(at(0s), drivers::amperes(-1.0), 3.0_V);
+  tally.add(at(10s), drivers::amperes(-1.0), 3.0_V);
+  EXPECT_DOUBLE_EQ(tally.charge_out().value(), 10.0);
+  EXPECT_DOUBLE_EQ(tally.energy_out().value(), 30.0);
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 0.0);
+}
+
+TEST(Tally, does_not_bridge_a_gap_silently) {
+  Tally tally(60s);
+  tally.output(true, at(0s));
+  tally.add(at(0s), 1.0_A, 3.0_V);
+  tally.add(at(60s), 1.0_A, 3.0_V);
+  EXPECT_DOUBLE_EQ(tally.uncertain().value(), 0.0);
+  tally.add(at(121s), 1.0_A, 3.0_V);
+  EXPECT_DOUBLE_EQ(tally.uncertain().value(), 61.0);
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 60.0);
+}
+
+TEST(Tally, ignores_a_sample_that_is_late_repeated_or_not_a_number) {
+  Tally tally;
+  tally.output(true, at(0s));
+  tally.add(at(1s), 1.0_A, 3.0_V);
+  tally.add(at(2s), 1.0_A, 3.0_V);
+  const double before = tally.charge_in().value();
+  tally.add(at(2s), 100.0_A, 3.0_V);
+  tally.add(at(1s), 100.0_A, 3.0_V);
+  tally.add(at(3s), drivers::amperes(NAN), 3.0_V);
+  tally.add(at(3s), 1.0_A, drivers::volts(INFINITY));
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), before);
+}
+
+TEST(Tally, counts_time_while_the_output_is_on_and_begins_anew) {
+  Tally tally;
+  tally.begin(at(0s));
+  EXPECT_EQ(tally.on_time(at(5s)), Duration::zero());
+  tally.output(true, at(5s));
+  EXPECT_EQ(tally.on_time(at(7s)), Duration{2s});
+  tally.output(true, at(8s));  // again: no change
+  tally.output(false, at(10s));
+  tally.output(true, at(20s));
+  EXPECT_EQ(tally.on_time(at(21s)), Duration{6s});
+  tally.begin(at(30s));
+  EXPECT_EQ(tally.on_time(at(31s)), Duration::zero());
+}
+
+}  // namespace
+}  // namespace chargewright::safety::testing
