@@ -115,9 +115,14 @@ ExitCode approve_verb(const CommandLine& line) {
   const object& shown = reply->json.as_object();
   std::cout << "Limits of " << files->profile.name << " on " << files->cell.name << ":\n";
   print_list(shown, "limits", std::cout);
-  std::cout << (flag_in(shown, "approved_before") ? "Against those last approved:\n"
-                                                  : "None were approved before.\n");
-  print_list(shown, "differences", std::cout);
+  if (!flag_in(shown, "approved_before")) {
+    std::cout << "None were approved before.\n";
+  } else if (const auto* changed = array_in(shown, "differences"); changed && !changed->empty()) {
+    std::cout << "Against those last approved:\n";
+    print_list(shown, "differences", std::cout);
+  } else {
+    std::cout << "They are those last approved.\n";
+  }
   if (!line.yes) {
     if (!standard_input_is_terminal()) {
       std::cerr << "Approve them with --yes.\n";

@@ -147,16 +147,15 @@ object Supervisor::bench() {
       {"bench", parts_.bench.name},      {"file", parts_.bench.file},
       {"policy", parts_.policy.file},    {"speed", parts_.speed},
       {"version", CHARGEWRIGHT_VERSION}, {"cautions_accepted", parts_.state.cautions_accepted()}};
-  const auto identities = parts_.guard.identities();
+  const auto answers = parts_.guard.instruments();
   array instruments;
-  for (const auto& instrument : parts_.bench.instruments) {
-    object facts{{"name", instrument.name},
-                 {"link", instrument.link_text},
-                 {"dialect", instrument.dialect},
-                 {"identity", ""}};
-    for (const auto& [name, identity] : identities) {
-      if (name == instrument.name) facts["identity"] = identity;
-    }
+  for (std::size_t i = 0; i < parts_.bench.instruments.size(); ++i) {
+    const auto& instrument = parts_.bench.instruments[i];
+    object facts{
+        {"name", instrument.name}, {"link", instrument.link_text}, {"dialect", instrument.dialect}};
+    facts["identity"] = i < answers.size() ? answers[i].identity : "";
+    facts["up"] = i < answers.size() && answers[i].up;
+    facts["simulated"] = i < answers.size() && answers[i].simulated;
     instruments.push_back(std::move(facts));
   }
   json["instruments"] = std::move(instruments);
@@ -266,6 +265,15 @@ std::optional<Denied> Supervisor::not_now(std::uint8_t channel,
     return deny(Denial::refused, why,
                 "find out why and look at the cell, then `chargewright acknowledge`");
   }
+  if (parts_.speed != 1) {
+    for (const auto& instrument : parts_.guard.instruments()) {
+      if (instrument.simulated) continue;
+      return deny(Denial::refused,
+                  "the clock is sped up, and `" + instrument.name +
+                      "` has not identified itself as simulated",
+                  "start the daemon without --speed");
+    }
+  }
   if (state.state == safety::State::off) return {};
   return deny(
       Denial::refused,
@@ -356,10 +364,13 @@ RecordHeader Supervisor::header_of(std::uint8_t channel, const PreparedRun& run)
                       .began = parts_.guard.now(),
                       .speed = parts_.speed,
                       .files = parts_.files,
-                      .identities = parts_.guard.identities(),
+                      .identities = {},
                       .instruments = instrument_names(parts_.bench),
                       .steps = step_names(run.report.procedure),
                       .version = CHARGEWRIGHT_VERSION};
+  for (const auto& instrument : parts_.guard.instruments()) {
+    header.identities.emplace_back(instrument.name, instrument.identity);
+  }
   header.files.push_back({"cell", run.cell.file, run.cell.text});
   header.files.push_back({"profile", run.profile.file, run.profile.text});
   return header;
