@@ -81,6 +81,7 @@ ExitCode start_verb(const CommandLine& line) {
   object body = body_of(*files);
   body["accept_cautions"] = line.accept_cautions;
   const std::string target = channel_path(channel, "start");
+  const std::uint64_t before = last_event(client);
   auto reply = client.post(target, body, std::chrono::seconds(30));
   if (!reply) return complain(reply.error(), ExitCode::could_not_connect);
   if (kind_of(*reply) == "cautions") {
@@ -95,7 +96,7 @@ ExitCode start_verb(const CommandLine& line) {
     return code;
   }
   const std::string run = text_in(reply->json.as_object(), "run");
-  if (line.watch) return follow(client, channel, run, false);
+  if (line.watch) return follow(client, channel, run, before, false);
   return report_start(client, channel, run);
 }
 

@@ -173,7 +173,6 @@ object Supervisor::facts_of(std::uint8_t channel, const safety::Snapshot& snapsh
                      .name = parts_.bench.channels[channel].name,
                      .run = pump_.run(channel),
                      .trip = parts_.state.trip(channel),
-                     .instruments = {},
                      .speed = parts_.speed};
   if (facts.run) {
     if (const auto progress = run_thread_.progress(channel)) facts.run->progress = *progress;
@@ -255,7 +254,7 @@ std::optional<Denied> Supervisor::not_now(std::uint8_t channel,
   if (auto damage = parts_.state.damage(); !damage.empty()) {
     return Denied{.denial = Denial::refused, .why = {.list = std::move(damage)}, .facts = {}};
   }
-  if (pump_.is_busy(channel) || run_thread_.is_running(channel)) {
+  if (run_thread_.is_running(channel)) {
     return deny(Denial::refused, "a run is going on there already", "stop it, or wait for its end");
   }
   if (const auto trip = parts_.state.trip(channel)) {
@@ -273,6 +272,9 @@ std::optional<Denied> Supervisor::not_now(std::uint8_t channel,
                       "` has not identified itself as simulated",
                   "start the daemon without --speed");
     }
+  }
+  if (pump_.is_busy(channel)) {
+    return deny(Denial::refused, "the run before is not closed yet", "wait a moment");
   }
   if (state.state == safety::State::off) return {};
   return deny(
@@ -317,6 +319,8 @@ Answer<object> Supervisor::start(const std::string& name, const StartRequest& re
   const std::lock_guard lock{starting_};
   const auto run = prepare(request.profile, request.cell, parts_.bench, *channel, parts_.policy);
   if (!run) return run.error();
+  // A run that is over has its record closed and its marker removed in a moment: worth waiting for.
+  if (!run_thread_.is_running(*channel)) pump_.await_closed(*channel, std::chrono::seconds(2));
   if (auto denied = not_now(*channel, look().channel[*channel])) return *denied;
   if (auto denied = cautions_missing(request.accept_cautions, by)) return *denied;
   if (auto denied = unapproved(*run)) return *denied;

@@ -64,7 +64,11 @@ class Pump : public testing::Test {
 
   // As the supervisor begins a run: record, marker, pump.
   void begin_run() {
-    const RecordHeader header{.bench = "hut-bench", .channel = "left", .profile = "p", .cell = "c"};
+    RecordHeader header;
+    header.bench = "hut-bench";
+    header.channel = "left";
+    header.profile = "p";
+    header.cell = "c";
     path_ = recorder_->begin(0, header).value();
     ASSERT_TRUE(state_->mark_energised(
         0, {.since = {}, .run = run_id(path_), .profile = "p", .cell = "c"}));
