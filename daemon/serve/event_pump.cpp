@@ -214,8 +214,11 @@ void EventPump::close_runs() {
              {{"kind", "state-failed"}, {"description", describe(gone.error())}});
       }
     }
-    const std::lock_guard lock{mutex_};
-    channel.busy = false;
+    {
+      const std::lock_guard lock{mutex_};
+      channel.busy = false;
+    }
+    news_.notify_all();
   }
 }
 
@@ -250,6 +253,11 @@ std::optional<RunFacts> EventPump::run(std::uint8_t channel) const {
 bool EventPump::is_busy(std::uint8_t channel) const {
   const std::lock_guard lock{mutex_};
   return channels_.at(channel).busy;
+}
+
+void EventPump::await_closed(std::uint8_t channel, std::chrono::milliseconds wait) {
+  std::unique_lock lock{mutex_};
+  news_.wait_for(lock, wait, [&] { return !channels_.at(channel).busy || ending_; });
 }
 
 std::optional<safety::Event> EventPump::await_answer(std::uint32_t number,

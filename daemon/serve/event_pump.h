@@ -60,6 +60,7 @@ class EventPump {
   [[nodiscard]] std::optional<RunFacts> run(std::uint8_t channel) const;
   // A run that is not over, or whose record and marker are not closed yet.
   [[nodiscard]] bool is_busy(std::uint8_t channel) const;
+  void await_closed(std::uint8_t channel, std::chrono::milliseconds wait);
   // The answer to the request of this number: acknowledged or refused.
   [[nodiscard]] std::optional<safety::Event> await_answer(std::uint32_t number,
                                                           std::chrono::milliseconds wait);

@@ -30,11 +30,14 @@ GuardWire::GuardWire(const profiles::Bench& bench, safety::GuardThreadSpec spec)
   for (const auto& instrument : bench.instruments) names_.push_back(instrument.name);
 }
 
-std::vector<std::pair<std::string, std::string>> GuardWire::identities() {
-  std::vector<std::pair<std::string, std::string>> all;
-  const auto instruments = thread_.instruments();
-  for (std::size_t i = 0; i < names_.size() && i < instruments.size(); ++i) {
-    all.emplace_back(names_[i], std::string{instruments[i].identification.data()});
+std::vector<InstrumentFacts> GuardWire::instruments() {
+  std::vector<InstrumentFacts> all;
+  const auto status = thread_.instruments();
+  for (std::size_t i = 0; i < names_.size() && i < status.size(); ++i) {
+    all.push_back({.name = names_[i],
+                   .identity = status[i].identification.data(),
+                   .up = status[i].up,
+                   .simulated = status[i].simulated});
   }
   return all;
 }

@@ -25,7 +25,7 @@ class GuardWire : public GuardSide {
   drivers::Instant now() override { return thread_.now(); }
   bool take_event(safety::Event& event) override { return thread_.take_event(event); }
   std::uint64_t events_lost() override { return thread_.events_lost(); }
-  std::vector<std::pair<std::string, std::string>> identities() override;
+  std::vector<InstrumentFacts> instruments() override;
 
   safety::GuardThread& thread() { return thread_; }
 

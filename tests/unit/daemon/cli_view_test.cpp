@@ -3,6 +3,7 @@
 #include <gtest/gtest.h>
 
 #include <boost/json.hpp>
+#include <cmath>
 
 #include "daemon/cli/facts.h"
 #include "daemon/cli/watch_view.h"

@@ -38,9 +38,9 @@ safety::ChannelSnapshot charging() {
   channel.on_time = 60s;
   channel.limits.voltage_above = {{.value = 4.2_V, .origin = Origin::profile}};
   channel.limits.voltage_below = {{.value = 2.05_V, .origin = Origin::cell}};
-  channel.limits.current_above = {{.value = 8_A, .origin = Origin::wiring}};
-  channel.limits.temperature_above = {{.value = 45_degC, .origin = Origin::profile}};
-  channel.limits.temperature_below = {{.value = 5_degC, .origin = Origin::cell}};
+  channel.limits.current_above = {{.value = 8.0_A, .origin = Origin::wiring}};
+  channel.limits.temperature_above = {{.value = 45.0_degC, .origin = Origin::profile}};
+  channel.limits.temperature_below = {{.value = 5.0_degC, .origin = Origin::cell}};
   channel.limits.run_time = {{.value = 120s, .origin = Origin::policy}};
   return channel;
 }
@@ -145,7 +145,7 @@ TEST(Approving, shows_what_differs_and_what_of_it_is_looser) {
   const auto before = charging().limits;
   auto now = before;
   now.voltage_above->value = 4.25_V;
-  now.current_above->value = 7_A;
+  now.current_above->value = 7.0_A;
   const auto lines = differences(now, before);
   ASSERT_EQ(lines.size(), 2U);
   EXPECT_TRUE(lines[0].starts_with("voltage-above: "));
