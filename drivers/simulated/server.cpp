@@ -13,7 +13,7 @@
 #include <filesystem>
 #include <optional>
 
-#include "drivers/simulated/session.h"
+#include "drivers/simulated/server_session.h"
 
 namespace chargewright::drivers::simulated {
 namespace {
