@@ -123,7 +123,7 @@ class Reader {
     if (const Node* accuracy = fields.take("accuracy")) read_accuracy(*accuracy, instrument);
     if (const Node* deadlines = fields.take("deadlines")) {
       Mapping times(document_, *deadlines, problems, "`deadlines`");
-      instrument.respond = between(times, "respond", 1ms, 10s);
+      instrument.respond = between(times, "respond", 1ms, 60s);
       times.finish();
     }
     fields.finish();
@@ -284,7 +284,7 @@ class Reader {
                         "a reading would be stale before the next one comes");
       }
     }
-    if (const auto heartbeat = between(fields, "heartbeat", 100ms, 30s)) {
+    if (const auto heartbeat = between(fields, "heartbeat", 100ms, 5min)) {
       channel.heartbeat = *heartbeat;
     }
     if (const auto stuck = between(fields, "stuck-after", 1s, 24h)) channel.stuck_after = *stuck;
@@ -299,7 +299,7 @@ class Reader {
     if (const auto current = positive<Amperes>(parts, "current")) {
       channel.disagree_current = *current;
     }
-    if (const auto delay = between(parts, "for", 0ms, 30s)) channel.disagree_for = *delay;
+    if (const auto delay = between(parts, "for", 0ms, 5min)) channel.disagree_for = *delay;
     parts.finish();
   }
 

@@ -81,7 +81,7 @@ class Sequencer {
   bool asked_to_arm_ = false;
   bool seen_arming_ = false;
   safety::Refusal refusal_before_ = safety::Refusal::none;
-  drivers::Instant asked_at_{};  // arm, charge or rest
+  drivers::Instant asked_at_{};         // arm, charge or rest
   drivers::Duration on_time_before_{};  // when the step began
   std::optional<drivers::Instant> established_at_;
   std::optional<Steering> steering_;

@@ -26,7 +26,7 @@ drivers::simulated::CellModel body(double heat_capacity, double cooling, double 
 }
 
 struct Ride {
-  double highest = -1e9;       // degC, ever
+  double highest = -1e9;        // degC, ever
   double lowest_settled = 1e9;  // in the last third
   double highest_settled = -1e9;
   double current_low = 1e9;  // in the last third
