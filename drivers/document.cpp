@@ -158,7 +158,8 @@ class TreeBuilder final : public YAML::EventHandler {
       node.line = node.key_line;
       node.column = node.key_column;
     }
-    return parent.node->fields.emplace_back(std::move(parent.key), std::move(node)).second;
+    parent.node->fields.push_back({std::move(parent.key), std::move(node)});
+    return parent.node->fields.back().second;
   }
 
   void take_key(const YAML::Mark& mark, const Node& node, Open& parent, Cursor at) {
@@ -292,7 +293,7 @@ Result<std::string> read_bytes(const std::string& path, const DocumentBounds& bo
     return without_place(path, "is not a regular file", "name a file");
   }
   std::string text;
-  std::vector<char> chunk(16 * 1024);
+  std::vector<char> chunk(16'384);
   while (true) {
     const ssize_t got = ::read(file.fd, chunk.data(), chunk.size());
     if (got < 0 && errno == EINTR) continue;

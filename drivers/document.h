@@ -9,7 +9,6 @@
 #include <memory>
 #include <string>
 #include <string_view>
-#include <utility>
 #include <vector>
 
 #include "drivers/failure.h"
@@ -18,15 +17,22 @@ namespace chargewright::drivers {
 
 enum class NodeKind { null, scalar, sequence, mapping };
 
+struct Field;  // a key and its value
+
 struct Node {
   NodeKind kind = NodeKind::null;
-  std::string scalar;                                // for scalar
-  std::vector<Node> items;                           // for sequence
-  std::vector<std::pair<std::string, Node>> fields;  // for mapping, in file order
-  int line = 0;                                      // from 1
+  std::string scalar;         // for scalar
+  std::vector<Node> items;    // for sequence
+  std::vector<Field> fields;  // for mapping, in file order
+  int line = 0;               // from 1
   int column = 0;
   int key_line = 0;  // where this node's key stands, for a field of a mapping
   int key_column = 0;
+};
+
+struct Field {
+  std::string first;
+  Node second;
 };
 
 struct Document {
@@ -37,7 +43,7 @@ struct Document {
 };
 
 struct DocumentBounds {
-  std::size_t bytes = 256 * 1024;
+  std::size_t bytes = 262'144;  // 256 KiB
   int depth = 32;
   std::size_t nodes = 20'000;
 };

@@ -123,7 +123,7 @@ class Reader {
     if (const Node* accuracy = fields.take("accuracy")) read_accuracy(*accuracy, instrument);
     if (const Node* deadlines = fields.take("deadlines")) {
       Mapping times(document_, *deadlines, problems, "`deadlines`");
-      instrument.respond = between(times, "respond", 1ms, 10s);
+      instrument.respond = between(times, "respond", 1ms, 60s);
       times.finish();
     }
     fields.finish();
@@ -284,7 +284,7 @@ class Reader {
                         "a reading would be stale before the next one comes");
       }
     }
-    if (const auto heartbeat = between(fields, "heartbeat", 100ms, 30s)) {
+    if (const auto heartbeat = between(fields, "heartbeat", 100ms, 5min)) {
       channel.heartbeat = *heartbeat;
     }
     if (const auto stuck = between(fields, "stuck-after", 1s, 24h)) channel.stuck_after = *stuck;
@@ -299,7 +299,7 @@ class Reader {
     if (const auto current = positive<Amperes>(parts, "current")) {
       channel.disagree_current = *current;
     }
-    if (const auto delay = between(parts, "for", 0ms, 30s)) channel.disagree_for = *delay;
+    if (const auto delay = between(parts, "for", 0ms, 5min)) channel.disagree_for = *delay;
     parts.finish();
   }
 
@@ -327,7 +327,7 @@ class Reader {
 
   template <class T>
   std::optional<T> positive(Mapping& fields, std::string_view key) {
-    const auto value = quantity<T>(fields, key, Presence::optional);
+    auto value = quantity<T>(fields, key, Presence::optional);
     if (value && !(value->value() > 0)) {
       fields.complain(*fields.take(key), '`' + std::string(key) + "` must be more than nothing");
       return std::nullopt;
@@ -337,7 +337,7 @@ class Reader {
 
   std::optional<Duration> between(Mapping& fields, std::string_view key, Duration least,
                                   Duration most) {
-    const auto value = quantity<Duration>(fields, key, Presence::optional);
+    auto value = quantity<Duration>(fields, key, Presence::optional);
     if (value && (*value < least || *value > most)) {
       fields.complain(*fields.take(key), '`' + std::string(key) + "` must be from " +
                                              drivers::to_text(least) + " to " +

@@ -99,7 +99,7 @@ class Reader {
  private:
   template <class T>
   std::optional<T> positive(Mapping& mapping, std::string_view key, Presence presence) {
-    const auto value = quantity<T>(mapping, key, presence);
+    auto value = quantity<T>(mapping, key, presence);
     if (value && !(value->value() > 0)) {
       mapping.complain(*mapping.take(key), '`' + std::string(key) + "` must be more than nothing");
       return std::nullopt;

@@ -19,6 +19,8 @@ constexpr double compensation_per_cell_v = 0.2;
 // The instrument's own over-voltage protection stands this much above what the output may reach.
 constexpr double protection_margin = 0.01;
 constexpr double protection_margin_v = 0.030;
+// Longer than this without a look at the cell is worth a remark (common practice, no source).
+constexpr Duration slow_bench = std::chrono::seconds(10);
 
 std::string show(const Place& place) {
   if (place.file.empty()) return {};
@@ -123,6 +125,7 @@ class Checker {
     if (!channel_.wiring.rated) {
       note(channel_.wiring.place, "the wiring has no `rated` current: nothing protects the leads");
     }
+    check_patience();
     if (!profile_.limits.run_time) {
       problem(profile_.limits_place, "no limit on the run time",
               "add for example `time: {above: 90 min}` to `limits`");
@@ -144,6 +147,22 @@ class Checker {
     const std::string_view defect = safety::defect(limits());
     const bool told = report_.problems.size() != before || !limits().run_time;
     if (!defect.empty() && !told) problem(profile_.limits_place, std::string(defect));
+  }
+
+  // A bench may be slow, but nobody should find out only from its file how long a cell goes unseen.
+  void check_patience() {
+    if (channel_.allowed_age > slow_bench) {
+      note(channel_.place,
+           "channel `" + channel_.name + "` may go unread for " + to_text(channel_.allowed_age) +
+               " before the cut",
+           "shorten `every` and `allowed-age`, unless the bench is a simulated one at speed");
+    }
+    if (channel_.heartbeat > slow_bench) {
+      note(channel_.place,
+           "channel `" + channel_.name + "` lets the sequencer be silent for " +
+               to_text(channel_.heartbeat) + " before the cut",
+           "shorten `heartbeat`, unless the bench is a simulated one at speed");
+    }
   }
 
   void check_step(const Step& step) {

@@ -35,6 +35,7 @@ const Chemistry* find_chemistry(std::string_view key) {
 
 std::vector<std::string> chemistry_keys() {
   std::vector<std::string> keys;
+  keys.reserve(chemistries.size());
   for (const Chemistry& chemistry : chemistries) keys.emplace_back(chemistry.key);
   return keys;
 }

@@ -177,7 +177,7 @@ class Reader {
 
   template <class T>
   static std::optional<T> positive(Mapping& fields, std::string_view key, Presence presence) {
-    const auto value = quantity<T>(fields, key, presence);
+    auto value = quantity<T>(fields, key, presence);
     if (value) require_positive(fields, key, value->value());
     return value;
   }

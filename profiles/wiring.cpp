@@ -30,7 +30,7 @@ double excess(const Size& size) {
 
 template <class T>
 std::optional<T> not_negative(Mapping& fields, std::string_view key, bool zero_allowed) {
-  const auto value = quantity<T>(fields, key, Presence::optional);
+  auto value = quantity<T>(fields, key, Presence::optional);
   if (value && (value->value() < 0 || (!zero_allowed && value->value() == 0))) {
     fields.complain(*fields.take(key),
                     '`' + std::string(key) + "` must be " +

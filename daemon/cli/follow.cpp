@@ -20,10 +20,10 @@ using Clock = std::chrono::steady_clock;
 // The daemon's events since the last look, as lines for people; only of this channel.
 class Events {
  public:
-  Events(const Client& client, const std::string& channel) : client_(client), channel_(channel) {}
+  Events(const Client& client, const std::string& channel, std::uint64_t after)
+      : client_(client), channel_(channel), last_(after) {}
 
-  // What was there before is not news.
-  void skip() { fetch(); }
+  [[nodiscard]] std::uint64_t last() const { return last_; }
 
   std::vector<std::string> fetch() {
     std::string text;
@@ -57,7 +57,7 @@ class Events {
 
   const Client& client_;
   const std::string& channel_;
-  std::uint64_t last_ = 0;
+  std::uint64_t last_;
 };
 
 // Draws over its own last frame; leaves the last one standing.
@@ -100,9 +100,9 @@ bool is_quiet(const object& channel) {
   return state == "off" || state == "tripped" || flag_in(channel, "alarm");
 }
 
-ExitCode follow_on_terminal(const Client& client, const std::string& channel, std::string run) {
-  Events events{client, channel};
-  events.skip();
+ExitCode follow_on_terminal(const Client& client, const std::string& channel, std::string run,
+                            std::uint64_t after) {
+  Events events{client, channel, after};
   std::deque<std::string> news;
   Canvas canvas;
   Keys keys;
@@ -141,9 +141,8 @@ ExitCode follow_on_terminal(const Client& client, const std::string& channel, st
 }
 
 ExitCode follow_in_lines(const Client& client, const std::string& channel, std::string run,
-                         bool as_json) {
-  Events events{client, channel};
-  if (run.empty()) events.skip();
+                         std::uint64_t after, bool as_json) {
+  Events events{client, channel, after};
   std::string signature;
   Clock::time_point printed{};
   Keys keys;
@@ -174,10 +173,19 @@ ExitCode follow_in_lines(const Client& client, const std::string& channel, std::
 
 }  // namespace
 
+std::uint64_t last_event(const Client& client) {
+  const std::string any;
+  Events events{client, any, 0};
+  events.fetch();
+  return events.last();
+}
+
 ExitCode follow(const Client& client, const std::string& channel, const std::string& run,
-                bool as_json) {
-  if (standard_output_is_terminal() && !as_json) return follow_on_terminal(client, channel, run);
-  return follow_in_lines(client, channel, run, as_json);
+                std::uint64_t after, bool as_json) {
+  if (standard_output_is_terminal() && !as_json) {
+    return follow_on_terminal(client, channel, run, after);
+  }
+  return follow_in_lines(client, channel, run, after, as_json);
 }
 
 }  // namespace chargewright::daemon

@@ -81,6 +81,7 @@ ExitCode start_verb(const CommandLine& line) {
   object body = body_of(*files);
   body["accept_cautions"] = line.accept_cautions;
   const std::string target = channel_path(channel, "start");
+  const std::uint64_t before = last_event(client);
   auto reply = client.post(target, body, std::chrono::seconds(30));
   if (!reply) return complain(reply.error(), ExitCode::could_not_connect);
   if (kind_of(*reply) == "cautions") {
@@ -95,7 +96,7 @@ ExitCode start_verb(const CommandLine& line) {
     return code;
   }
   const std::string run = text_in(reply->json.as_object(), "run");
-  if (line.watch) return follow(client, channel, run, false);
+  if (line.watch) return follow(client, channel, run, before, false);
   return report_start(client, channel, run);
 }
 
@@ -115,9 +116,14 @@ ExitCode approve_verb(const CommandLine& line) {
   const object& shown = reply->json.as_object();
   std::cout << "Limits of " << files->profile.name << " on " << files->cell.name << ":\n";
   print_list(shown, "limits", std::cout);
-  std::cout << (flag_in(shown, "approved_before") ? "Against those last approved:\n"
-                                                  : "None were approved before.\n");
-  print_list(shown, "differences", std::cout);
+  if (!flag_in(shown, "approved_before")) {
+    std::cout << "None were approved before.\n";
+  } else if (const auto* changed = array_in(shown, "differences"); changed && !changed->empty()) {
+    std::cout << "Against those last approved:\n";
+    print_list(shown, "differences", std::cout);
+  } else {
+    std::cout << "They are those last approved.\n";
+  }
   if (!line.yes) {
     if (!standard_input_is_terminal()) {
       std::cerr << "Approve them with --yes.\n";

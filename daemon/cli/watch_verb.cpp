@@ -8,7 +8,7 @@ ExitCode watch_verb(const CommandLine& line) {
   const Client client{line.socket};
   const auto channel = choose_channel(client, line);
   if (const auto* code = std::get_if<ExitCode>(&channel)) return *code;
-  return follow(client, std::get<std::string>(channel), {}, line.json);
+  return follow(client, std::get<std::string>(channel), {}, last_event(client), line.json);
 }
 
 }  // namespace chargewright::daemon

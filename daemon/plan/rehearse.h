@@ -19,7 +19,7 @@ struct RehearsalSetup {
   std::size_t channel = 0;
   const profiles::Cell& cell;
   const profiles::Procedure& procedure;
-  safety::RunPlan plan;  // approval is taken as given: nothing real is energised
+  safety::RunPlan plan{};  // approval is taken as given: nothing real is energised
   CellStart start{};
   // What the dialect of the source can do; as `daemon/bench/plant.h` finds it.
   safety::SourceAbilities abilities{};

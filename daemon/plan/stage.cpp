@@ -19,24 +19,27 @@ Stage::Stage(drivers::simulated::BenchModel model, const safety::Plant& plant, I
   guard_->start(start);
 }
 
-void Stage::run(Sequencer::Setup setup) { sequencer_.emplace(std::move(setup), now_); }
+void Stage::run(Sequencer::Setup setup) { sequencer_.emplace(std::move(setup), now()); }
 
-void Stage::turn(Instant now) {
-  now_ = now;
-  bench_.advance(now);
-  const auto is_due = [now](const drivers::Outcome& outcome) { return outcome.answered <= now; };
-  for (auto late = late_.begin(); late != late_.end();) {
-    if (is_due(*late)) {
-      guard_->see(*late, now);
-      late = late_.erase(late);
-    } else {
-      ++late;
-    }
-  }
+void Stage::turn(Instant at) {
+  now_ = at;
+  bench_.advance(at);
+  hand_on_late();
   for (int round = 0; round < rounds_max; ++round) {
-    guard_->turn(now);
+    guard_->turn(now());
     if (exchange()) continue;
     if (!sequence()) return;
+  }
+}
+
+void Stage::hand_on_late() {
+  for (auto late = late_.begin(); late != late_.end();) {
+    if (late->answered > now()) {
+      ++late;
+      continue;
+    }
+    guard_->see(*late, now());
+    late = late_.erase(late);
   }
 }
 
@@ -45,9 +48,12 @@ bool Stage::exchange() {
   drivers::Order order;
   while (guard_->take_order(order)) {
     any = true;
-    const drivers::Outcome outcome = bench_.obey(order, now_);
-    if (outcome.answered <= now_) {
-      guard_->see(outcome, now_);
+    spent_ += drivers::Duration{1};
+    drivers::Outcome outcome = bench_.obey(order, now_);
+    outcome.asked += spent_;
+    outcome.answered += spent_;
+    if (outcome.answered <= now()) {
+      guard_->see(outcome, now());
     } else {
       late_.push_back(outcome);
     }
@@ -60,14 +66,15 @@ bool Stage::sequence() {
   while (guard_->take_event(event)) {
     if (on_event) on_event(event);
   }
-  guard_->snapshot(*snapshot_, now_);
-  if (!sequencer_) return false;
-  sequencer_->turn(snapshot_->channel[0], now_);
+  guard_->snapshot(*snapshot_, now());
+  if (!sequencer_ || sequencer_hangs) return false;
+  sequencer_->turn(snapshot_->channel[0], now());
   bool any = false;
   safety::Request request;
   while (sequencer_->take_request(request)) {
     any = any || request.kind != safety::Request::Kind::heartbeat;
-    guard_->request(request, now_);
+    spent_ += drivers::Duration{1};
+    guard_->request(request, now());
   }
   return any;
 }

@@ -27,16 +27,23 @@ class Stage {
   [[nodiscard]] safety::Guard& guard() { return *guard_; }
   [[nodiscard]] Sequencer& sequencer() { return *sequencer_; }
   [[nodiscard]] const safety::ChannelSnapshot& channel() const { return snapshot_->channel[0]; }
-  [[nodiscard]] drivers::Instant now() const { return now_; }
+  // By the clock that guard and sequencer see: a nanosecond later for each order given so far, so
+  // that what comes after something is later than it, as on a real bench.
+  [[nodiscard]] drivers::Instant now() const { return now_ + spent_; }
+
+  // A hung sequencer: it is not turned any more, and its heart does not beat.
+  bool sequencer_hangs = false;
 
   // Called with every event of the guard, in order, within turn().
   std::function<void(const safety::Event&)> on_event;
 
  private:
+  void hand_on_late();
   bool exchange();  // orders out, outcomes in; true: there were some
   bool sequence();  // requests; true: there were some that change anything
 
   drivers::Instant now_;
+  drivers::Duration spent_{};
   drivers::simulated::Bench bench_;
   std::unique_ptr<safety::Guard> guard_;  // too large for a stack
   std::unique_ptr<safety::Snapshot> snapshot_;

@@ -12,9 +12,9 @@ namespace chargewright::daemon {
 
 // How the cell is found. Neither: rested at its empty voltage.
 struct CellStart {
-  std::optional<double> state_of_charge;
-  std::optional<drivers::Volts> voltage;
-  std::optional<drivers::Celsius> ambient;  // else as in the cell's model
+  std::optional<double> state_of_charge{};
+  std::optional<drivers::Volts> voltage{};
+  std::optional<drivers::Celsius> ambient{};  // else as in the cell's model
 };
 
 drivers::simulated::BenchModel twin_of(const profiles::Bench& bench, std::size_t channel,

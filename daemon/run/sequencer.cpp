@@ -3,6 +3,8 @@
 #include <cmath>
 #include <limits>
 
+#include "safety/gate.h"
+
 namespace chargewright::daemon {
 
 using drivers::Duration;
@@ -109,7 +111,6 @@ bool Sequencer::noticed_trip(const ChannelSnapshot& snapshot, Instant now) {
 
 void Sequencer::arm(const ChannelSnapshot& snapshot, Instant now) {
   if (!asked_to_arm_) {
-    if (stop_wanted_) return conclude(ending_, now);
     // At its start the guard brings outputs to off; an arm would be refused meanwhile.
     if (snapshot.state == State::unknown && now - progress_.began < step_deadline) return;
     asked_to_arm_ = true;
@@ -124,18 +125,17 @@ void Sequencer::arm(const ChannelSnapshot& snapshot, Instant now) {
   if (snapshot.state == State::ready) {
     seen_arming_ = true;
     progress_.phase = Phase::running;
-    if (stop_wanted_) return finish(ending_, now);
     return begin_step(0, snapshot, now);
   }
   const bool is_news =
       seen_arming_ || snapshot.refusal != refusal_before_ || now - asked_at_ >= refusal_deadline;
   if (snapshot.state != State::arming && snapshot.refusal != Refusal::none && is_news) {
     progress_.refusal = snapshot.refusal;
-    return conclude(stop_wanted_ ? ending_ : Phase::refused, now);
+    return conclude(Phase::refused, now);
   }
   if (now - asked_at_ >= arming_deadline) {
     progress_.refusal = Refusal::took_too_long;
-    conclude(Phase::refused, now);
+    finish(Phase::refused, now);
   }
 }
 
@@ -148,7 +148,7 @@ void Sequencer::begin_step(std::size_t executed, const ChannelSnapshot& snapshot
   progress_.step_began = now;
   progress_.binding = Binding::none;
   established_at_.reset();
-  refusal_before_ = snapshot.refusal;
+  on_time_before_ = snapshot.on_time;
   condition_ = profiles::ConditionState(step().until);
   estimate_ = Estimate(step().until);
   steering_.reset();
@@ -156,17 +156,32 @@ void Sequencer::begin_step(std::size_t executed, const ChannelSnapshot& snapshot
     steering_.emplace(setup_.channel_plan, setup_.run_plan, step().ceilings);
     steering_->see(snapshot);
     (void)steering_->take_moved();
-    ask(Kind::charge, now);
+    charge(now);
   } else {
     ask(Kind::rest, now);
   }
 }
 
+// The gate judges every request by itself; what it would refuse is known here, and not asked for.
+bool Sequencer::charge(Instant now) {
+  const safety::GateVerdict verdict =
+      safety::pass_gate(State::ready, setup_.run_plan, setup_.channel_plan, steering_->voltage(),
+                        steering_->current());
+  if (verdict.refusal != Refusal::none) {
+    progress_.refusal = verdict.refusal;
+    finish(Phase::refused, now);
+    return false;
+  }
+  ask(Kind::charge, now);
+  return true;
+}
+
 bool Sequencer::is_established(const ChannelSnapshot& snapshot) const {
-  if (!steering_) return snapshot.state == State::ready && !snapshot.output_on;
+  if (snapshot.step != progress_.step) return false;
+  if (!steering_) return snapshot.state == State::ready;
+  // Energised is the guard's word from the moment of its order on; time counts from its proof on.
   const auto& plan = setup_.channel_plan;
-  return snapshot.state == State::energised && snapshot.output_on &&
-         snapshot.step == progress_.step &&
+  return snapshot.state == State::energised && snapshot.on_time > on_time_before_ &&
          std::abs(snapshot.voltage_setpoint - steering_->voltage().value()) <=
              plan.setpoint_voltage_tolerance.value() &&
          std::abs(snapshot.current_setpoint - steering_->current().value()) <=
@@ -174,11 +189,6 @@ bool Sequencer::is_established(const ChannelSnapshot& snapshot) const {
 }
 
 void Sequencer::run(const ChannelSnapshot& snapshot, Instant now) {
-  if (snapshot.refusal != Refusal::none && snapshot.refusal != refusal_before_) {
-    progress_.refusal = snapshot.refusal;  // by the gate
-    return finish(Phase::refused, now);
-  }
-  if (stop_wanted_) return finish(ending_, now);
   if (!established_at_) {
     if (!is_established(snapshot)) {
       if (now - asked_at_ < step_deadline) return;
@@ -196,14 +206,14 @@ void Sequencer::run(const ChannelSnapshot& snapshot, Instant now) {
   if (step().within && now - progress_.step_began >= *step().within) {
     return finish(Phase::failed, now);
   }
-  if (steering_ && steering_->take_moved()) ask(Kind::charge, now);
+  if (steering_ && steering_->take_moved() && !charge(now)) return;
   estimate_.see(facts, progress_.binding == Binding::step_voltage, now);
-  estimate(snapshot, now);
+  estimate(now);
 }
 
 profiles::Measured Sequencer::measured(const ChannelSnapshot& snapshot, Instant now) const {
   const auto judged = [&](const drivers::Reading& reading) {
-    return reading.valid() && reading.asked >= *established_at_ &&
+    return reading.valid() && reading.asked > *established_at_ &&
            now - reading.asked <= setup_.channel_plan.allowed_age;
   };
   profiles::Measured facts;
@@ -228,7 +238,7 @@ bool Sequencer::reached_its_end(const profiles::Measured& facts, Instant now) {
   return condition_.see(facts, now);
 }
 
-void Sequencer::estimate(const ChannelSnapshot&, Instant now) {
+void Sequencer::estimate(Instant now) {
   const double elapsed = drivers::in_seconds(now - progress_.step_began);
   double left = estimate_.seconds_left();
   if (step().verb == StepVerb::rest) {
@@ -270,19 +280,13 @@ void Sequencer::conclude(Phase phase, Instant now) {
   if (phase == Phase::done) progress_.fraction = 1;
 }
 
-// During arming the guard knows no finish: the run ends as soon as it is ready or refused.
-void Sequencer::stop(Instant now) {
-  if (is_over() || progress_.phase == Phase::stopping || stop_wanted_) return;
-  stop_wanted_ = true;
-  ending_ = Phase::stopped;
-  if (progress_.phase == Phase::running) finish(Phase::stopped, now);
-}
+void Sequencer::stop(Instant now) { end_early(Phase::stopped, now); }
+void Sequencer::fail(Instant now) { end_early(Phase::failed, now); }
 
-void Sequencer::fail(Instant now) {
+void Sequencer::end_early(Phase ending, Instant now) {
   if (is_over() || progress_.phase == Phase::stopping) return;
-  stop_wanted_ = true;
-  ending_ = Phase::failed;
-  if (progress_.phase == Phase::running) finish(Phase::failed, now);
+  if (!asked_to_arm_) return conclude(ending, now);
+  finish(ending, now);
 }
 
 }  // namespace chargewright::daemon

@@ -58,7 +58,9 @@ class Sequencer {
   bool noticed_trip(const safety::ChannelSnapshot& snapshot, drivers::Instant now);
   void begin_step(std::size_t executed, const safety::ChannelSnapshot& snapshot,
                   drivers::Instant now);
+  bool charge(drivers::Instant now);  // false: the gate would refuse, the run ends
   void finish(Phase ending, drivers::Instant now);
+  void end_early(Phase ending, drivers::Instant now);
   void conclude(Phase phase, drivers::Instant now);
   // Has the guard done what this step asked for?
   [[nodiscard]] bool is_established(const safety::ChannelSnapshot& snapshot) const;
@@ -66,7 +68,7 @@ class Sequencer {
   [[nodiscard]] profiles::Measured measured(const safety::ChannelSnapshot& snapshot,
                                             drivers::Instant now) const;
   [[nodiscard]] bool reached_its_end(const profiles::Measured& measured, drivers::Instant now);
-  void estimate(const safety::ChannelSnapshot& snapshot, drivers::Instant now);
+  void estimate(drivers::Instant now);
   void ask(Kind kind, drivers::Instant now);
   void beat(drivers::Instant now);
   [[nodiscard]] const profiles::PlannedStep& step() const {
@@ -76,11 +78,11 @@ class Sequencer {
   Setup setup_;
   Progress progress_;
   Phase ending_ = Phase::done;  // what stopping leads to
-  bool stop_wanted_ = false;
   bool asked_to_arm_ = false;
   bool seen_arming_ = false;
   safety::Refusal refusal_before_ = safety::Refusal::none;
-  drivers::Instant asked_at_{};  // arm, charge or rest
+  drivers::Instant asked_at_{};         // arm, charge or rest
+  drivers::Duration on_time_before_{};  // when the step began
   std::optional<drivers::Instant> established_at_;
   std::optional<Steering> steering_;
   profiles::ConditionState condition_;

@@ -45,6 +45,7 @@ Steering::Steering(const safety::ChannelPlan& channel, const safety::RunPlan& pl
   if (!(channel.voltmeter == channel.source)) {
     leads_.emplace(ceilings.voltage, channel.loop_resistance, plan.lead_compensation_max);
   }
+  if (ceilings.power) power_current_ = *ceilings.power / ceilings.voltage;
   given_voltage_ = ceilings.voltage;
   set_voltage();
   set_current();
@@ -55,10 +56,10 @@ void Steering::see(const safety::ChannelSnapshot& snapshot) {
   const bool new_voltage = voltage.valid() && (!begun_ || voltage.answered > voltage_seen_);
   if (new_voltage) {
     voltage_seen_ = voltage.answered;
-    at_cell_ = voltage.voltage();
-    at_cell_known_ = true;
-    if (leads_ && snapshot.current.valid() && snapshot.output_on) {
-      leads_->see(at_cell_, snapshot.current.current());
+    const bool flows = snapshot.state == safety::State::energised;
+    if (ceilings_.power && flows) see_power(voltage.voltage());
+    if (leads_ && flows && snapshot.current.valid()) {
+      leads_->see(voltage.voltage(), snapshot.current.current());
       set_voltage();
     }
   }
@@ -76,6 +77,15 @@ void Steering::see(const safety::ChannelSnapshot& snapshot) {
   }
   begun_ = true;
   if (new_voltage || new_temperature) set_current();
+}
+
+// Begins as if the voltage stood at its ceiling. Upwards it goes half of the way per reading: the
+// voltage rises with the current, and so is seen before the power is exceeded.
+void Steering::see_power(Volts at_cell) {
+  if (at_cell.value() <= 0) return;  // an empty capacitor takes any current at no power
+  const Amperes target = *ceilings_.power / at_cell;
+  const Amperes now = *power_current_;
+  power_current_ = target < now ? target : now + 0.5 * (target - now);
 }
 
 void Steering::set_voltage() {
@@ -101,12 +111,7 @@ void Steering::set_current() {
     // At the setpoint: the gate judges what the source might deliver, not what it does.
     at_most(source_power_max_ / given_voltage_, Binding::source_rating);
   }
-  if (ceilings_.power) {
-    // An empty capacitor takes any current at no power; and until the voltage is known, the
-    // highest that it can be is assumed.
-    const Volts at = at_cell_known_ ? at_cell_ : ceilings_.voltage;
-    if (at.value() > 0) at_most(*ceilings_.power / at, Binding::step_power);
-  }
+  if (power_current_) at_most(*power_current_, Binding::step_power);
   if (foldback_) at_most(foldback_->current(), Binding::step_temperature);
   set_by_ = by;
   if (!matters(given_current_, current)) return;
@@ -117,18 +122,17 @@ void Steering::set_current() {
 bool Steering::take_moved() { return std::exchange(moved_, false); }
 
 Binding Steering::binding(const safety::ChannelSnapshot& snapshot) const {
-  return judge_binding(
-      {.output_on = snapshot.output_on && snapshot.state == safety::State::energised,
-       .at_cell = snapshot.voltage.voltage(),
-       .current = snapshot.current.current(),
-       .voltage_ceiling = ceilings_.voltage,
-       .current_setpoint = given_current_,
-       .current_setpoint_by = set_by_,
-       .voltage_tolerance = voltage_tolerance_,
-       .current_tolerance = current_tolerance_,
-       .voltage_is_rating = source_voltage_max_.value() > 0 &&
-                            given_voltage_ >= source_voltage_max_ &&
-                            ceilings_.voltage > source_voltage_max_});
+  return judge_binding({.output_on = snapshot.state == safety::State::energised,
+                        .at_cell = snapshot.voltage.voltage(),
+                        .current = snapshot.current.current(),
+                        .voltage_ceiling = ceilings_.voltage,
+                        .current_setpoint = given_current_,
+                        .current_setpoint_by = set_by_,
+                        .voltage_tolerance = voltage_tolerance_,
+                        .current_tolerance = current_tolerance_,
+                        .voltage_is_rating = source_voltage_max_.value() > 0 &&
+                                             given_voltage_ >= source_voltage_max_ &&
+                                             ceilings_.voltage > source_voltage_max_});
 }
 
 }  // namespace chargewright::daemon

@@ -40,6 +40,7 @@ class Steering {
   }
 
  private:
+  void see_power(drivers::Volts at_cell);
   void set_current();
   void set_voltage();
 
@@ -51,8 +52,7 @@ class Steering {
   drivers::Watts source_power_max_{};
   std::optional<Foldback> foldback_;
   std::optional<LeadCompensation> leads_;
-  drivers::Volts at_cell_{};
-  bool at_cell_known_ = false;
+  std::optional<drivers::Amperes> power_current_;  // what the power ceiling allows
   drivers::Instant voltage_seen_{};
   drivers::Instant temperature_seen_{};
   bool begun_ = false;

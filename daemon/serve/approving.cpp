@@ -27,16 +27,17 @@ bool needs_approval(const Limits& now, const std::optional<Limits>& approved) {
 
 std::vector<std::string> differences(const Limits& now, const std::optional<Limits>& approved) {
   std::vector<std::string> lines;
+  if (!approved) return lines;  // everything differs from nothing
   for_each_limit([&]<class Q>(std::string_view key, std::optional<Limit<Q>> Limits::*place) {
     Limits before;  // this limit alone, so that it alone is judged
     Limits after;
-    if (approved) before.*place = (*approved).*place;
+    before.*place = (*approved).*place;
     after.*place = now.*place;
     const std::string was = words(before.*place);
     const std::string is = words(after.*place);
     if (was == is && safety::no_looser(after, before) && safety::no_looser(before, after)) return;
     std::string line = std::string{key} + ": " + was + " approved, " + is + " now";
-    if (approved && !safety::no_looser(after, before)) line += " (looser)";
+    if (!safety::no_looser(after, before)) line += " (looser)";
     lines.push_back(std::move(line));
   });
   return lines;

@@ -14,7 +14,8 @@ namespace chargewright::daemon {
 // Nothing approved before: every limit wants a look.
 bool needs_approval(const safety::Limits& now, const std::optional<safety::Limits>& approved);
 
-// "voltage-above: 4.240 V approved, 4.250 V now (looser)", for those that differ.
+// "voltage-above: 4.240 V approved, 4.250 V now (looser)", for those that differ; none where
+// nothing was approved before.
 std::vector<std::string> differences(const safety::Limits& now,
                                      const std::optional<safety::Limits>& approved);
 

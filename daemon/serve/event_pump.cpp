@@ -89,6 +89,24 @@ void EventPump::turn() {
   take_progress();
   if (anything_ends()) parts_.guard.snapshot(snapshot_);
   if (take_events()) close_runs();
+  look_for_losses();
+}
+
+// Only a disk that stood still for many seconds leads here. A trip may be among what was lost.
+void EventPump::look_for_losses() {
+  const std::uint64_t lost = parts_.guard.events_lost();
+  if (lost == lost_) return;
+  lost_ = lost;
+  parts_.guard.snapshot(snapshot_);
+  for (std::size_t i = 0; i < parts_.channels.size(); ++i) {
+    safety::Event event;
+    event.kind = Kind::tripped;
+    event.channel = static_cast<std::uint8_t>(i);
+    event.fault = snapshot_.channel[i].trip;
+    if (event.fault.cause != safety::Cause::none) persist(event);
+  }
+  tell(LogLevel::critical, {{"kind", "events-lost"}, {"events", lost}});
+  parts_.events_lost();
 }
 
 bool EventPump::anything_ends() const {
@@ -196,8 +214,11 @@ void EventPump::close_runs() {
              {{"kind", "state-failed"}, {"description", describe(gone.error())}});
       }
     }
-    const std::lock_guard lock{mutex_};
-    channel.busy = false;
+    {
+      const std::lock_guard lock{mutex_};
+      channel.busy = false;
+    }
+    news_.notify_all();
   }
 }
 
@@ -232,6 +253,11 @@ std::optional<RunFacts> EventPump::run(std::uint8_t channel) const {
 bool EventPump::is_busy(std::uint8_t channel) const {
   const std::lock_guard lock{mutex_};
   return channels_.at(channel).busy;
+}
+
+void EventPump::await_closed(std::uint8_t channel, std::chrono::milliseconds wait) {
+  std::unique_lock lock{mutex_};
+  news_.wait_for(lock, wait, [&] { return !channels_.at(channel).busy || ending_; });
 }
 
 std::optional<safety::Event> EventPump::await_answer(std::uint32_t number,

@@ -39,6 +39,8 @@ class EventPump {
     std::vector<std::string> instruments;  // names by InstrumentId
     std::function<WallTime()> wall;
     Log log;
+    // Events were lost before they could be recorded: what is not recorded does not run (S10).
+    std::function<void()> events_lost;
   };
   explicit EventPump(Parts parts);
   ~EventPump();
@@ -58,6 +60,7 @@ class EventPump {
   [[nodiscard]] std::optional<RunFacts> run(std::uint8_t channel) const;
   // A run that is not over, or whose record and marker are not closed yet.
   [[nodiscard]] bool is_busy(std::uint8_t channel) const;
+  void await_closed(std::uint8_t channel, std::chrono::milliseconds wait);
   // The answer to the request of this number: acknowledged or refused.
   [[nodiscard]] std::optional<safety::Event> await_answer(std::uint32_t number,
                                                           std::chrono::milliseconds wait);
@@ -81,6 +84,7 @@ class EventPump {
   void handle(const safety::Event& event);
   void persist(const safety::Event& event);
   void publish(const safety::Event& event);
+  void look_for_losses();
   void take_progress();
   void close_runs();
   [[nodiscard]] bool anything_ends() const;
@@ -95,6 +99,7 @@ class EventPump {
   std::vector<safety::Event> answers_;  // under mutex_; the last few
   bool ending_ = false;                 // under mutex_
   safety::Snapshot snapshot_;
+  std::uint64_t lost_ = 0;
   std::function<void(const std::string&)> died_;
   std::thread thread_;
 };

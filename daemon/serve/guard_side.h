@@ -3,19 +3,25 @@
 // instruments said they are. The real one is around safety::GuardThread; tests have their own.
 
 #include <string>
-#include <utility>
 #include <vector>
 
 #include "daemon/run/guard_port.h"
 
 namespace chargewright::daemon {
 
+struct InstrumentFacts {
+  std::string name;
+  std::string identity;  // its *IDN? answer; empty where it has not answered
+  bool up = false;
+  bool simulated = false;
+};
+
 class GuardSide : public GuardPort {
  public:
   // From one thread alone, the pump's.
   virtual bool take_event(safety::Event& event) = 0;
-  // Instrument, its *IDN? answer; empty where it has not answered.
-  virtual std::vector<std::pair<std::string, std::string>> identities() = 0;
+  virtual std::uint64_t events_lost() = 0;                 // so many did not fit since the start
+  virtual std::vector<InstrumentFacts> instruments() = 0;  // by InstrumentId
 };
 
 }  // namespace chargewright::daemon

@@ -26,9 +26,8 @@ struct RunFacts {
 struct ChannelFacts {
   std::string bench;
   std::string name;
-  std::optional<RunFacts> run;
-  std::optional<LatchedTrip> trip;
-  std::vector<std::string> instruments;  // names, by InstrumentId
+  std::optional<RunFacts> run{};
+  std::optional<LatchedTrip> trip{};
   double speed = 1;
 };
 

@@ -70,6 +70,8 @@ Supervisor::Supervisor(Parts parts, std::function<void(const std::string& why)> 
       recorder_(parts_.runs_folder,
                 [this](std::uint8_t channel, const drivers::Failure& failure) {
                   // What is not recorded does not run (S10).
+                  // The record's last commit comes after the threads that could still be told.
+                  if (ended_) return parts_.log(LogLevel::critical, describe(failure));
                   run_thread_.fail(channel);
                   pump_.tell(LogLevel::critical, {{"kind", "record-failed"},
                                                   {"channel", parts_.bench.channels[channel].name},
@@ -82,14 +84,23 @@ Supervisor::Supervisor(Parts parts, std::function<void(const std::string& why)> 
              .channels = channel_names(parts_.bench),
              .instruments = instrument_names(parts_.bench),
              .wall = parts_.wall,
-             .log = parts_.log}),
+             .log = parts_.log,
+             .events_lost =
+                 [this] {
+                   for (std::uint8_t i = 0; i < parts_.bench.channels.size(); ++i) {
+                     run_thread_.fail(i);
+                   }
+                 }}),
       run_thread_(
           parts_.guard, tick_of(parts_.plant, parts_.speed),
           [this](const Progress& progress, drivers::Instant at) { pump_.progress(progress, at); }) {
   pump_.start(std::move(died));
 }
 
-Supervisor::~Supervisor() { pump_.stop(); }
+Supervisor::~Supervisor() {
+  pump_.stop();
+  ended_ = true;
+}
 
 void Supervisor::shut_down(std::chrono::milliseconds within) {
   shutting_down_ = true;
@@ -136,16 +147,15 @@ object Supervisor::bench() {
       {"bench", parts_.bench.name},      {"file", parts_.bench.file},
       {"policy", parts_.policy.file},    {"speed", parts_.speed},
       {"version", CHARGEWRIGHT_VERSION}, {"cautions_accepted", parts_.state.cautions_accepted()}};
-  const auto identities = parts_.guard.identities();
+  const auto answers = parts_.guard.instruments();
   array instruments;
-  for (const auto& instrument : parts_.bench.instruments) {
-    object facts{{"name", instrument.name},
-                 {"link", instrument.link_text},
-                 {"dialect", instrument.dialect},
-                 {"identity", ""}};
-    for (const auto& [name, identity] : identities) {
-      if (name == instrument.name) facts["identity"] = identity;
-    }
+  for (std::size_t i = 0; i < parts_.bench.instruments.size(); ++i) {
+    const auto& instrument = parts_.bench.instruments[i];
+    object facts{
+        {"name", instrument.name}, {"link", instrument.link_text}, {"dialect", instrument.dialect}};
+    facts["identity"] = i < answers.size() ? answers[i].identity : "";
+    facts["up"] = i < answers.size() && answers[i].up;
+    facts["simulated"] = i < answers.size() && answers[i].simulated;
     instruments.push_back(std::move(facts));
   }
   json["instruments"] = std::move(instruments);
@@ -163,7 +173,6 @@ object Supervisor::facts_of(std::uint8_t channel, const safety::Snapshot& snapsh
                      .name = parts_.bench.channels[channel].name,
                      .run = pump_.run(channel),
                      .trip = parts_.state.trip(channel),
-                     .instruments = {},
                      .speed = parts_.speed};
   if (facts.run) {
     if (const auto progress = run_thread_.progress(channel)) facts.run->progress = *progress;
@@ -245,7 +254,7 @@ std::optional<Denied> Supervisor::not_now(std::uint8_t channel,
   if (auto damage = parts_.state.damage(); !damage.empty()) {
     return Denied{.denial = Denial::refused, .why = {.list = std::move(damage)}, .facts = {}};
   }
-  if (pump_.is_busy(channel) || run_thread_.is_running(channel)) {
+  if (run_thread_.is_running(channel)) {
     return deny(Denial::refused, "a run is going on there already", "stop it, or wait for its end");
   }
   if (const auto trip = parts_.state.trip(channel)) {
@@ -254,6 +263,18 @@ std::optional<Denied> Supervisor::not_now(std::uint8_t channel,
                                 : "a trip is latched: " + describe(trip->fault);
     return deny(Denial::refused, why,
                 "find out why and look at the cell, then `chargewright acknowledge`");
+  }
+  if (parts_.speed != 1) {
+    for (const auto& instrument : parts_.guard.instruments()) {
+      if (instrument.simulated) continue;
+      return deny(Denial::refused,
+                  "the clock is sped up, and `" + instrument.name +
+                      "` has not identified itself as simulated",
+                  "start the daemon without --speed");
+    }
+  }
+  if (pump_.is_busy(channel)) {
+    return deny(Denial::refused, "the run before is not closed yet", "wait a moment");
   }
   if (state.state == safety::State::off) return {};
   return deny(
@@ -298,6 +319,8 @@ Answer<object> Supervisor::start(const std::string& name, const StartRequest& re
   const std::lock_guard lock{starting_};
   const auto run = prepare(request.profile, request.cell, parts_.bench, *channel, parts_.policy);
   if (!run) return run.error();
+  // A run that is over has its record closed and its marker removed in a moment: worth waiting for.
+  if (!run_thread_.is_running(*channel)) pump_.await_closed(*channel, std::chrono::seconds(2));
   if (auto denied = not_now(*channel, look().channel[*channel])) return *denied;
   if (auto denied = cautions_missing(request.accept_cautions, by)) return *denied;
   if (auto denied = unapproved(*run)) return *denied;
@@ -345,10 +368,13 @@ RecordHeader Supervisor::header_of(std::uint8_t channel, const PreparedRun& run)
                       .began = parts_.guard.now(),
                       .speed = parts_.speed,
                       .files = parts_.files,
-                      .identities = parts_.guard.identities(),
+                      .identities = {},
                       .instruments = instrument_names(parts_.bench),
                       .steps = step_names(run.report.procedure),
                       .version = CHARGEWRIGHT_VERSION};
+  for (const auto& instrument : parts_.guard.instruments()) {
+    header.identities.emplace_back(instrument.name, instrument.identity);
+  }
   header.files.push_back({"cell", run.cell.file, run.cell.text});
   header.files.push_back({"profile", run.profile.file, run.profile.text});
   return header;

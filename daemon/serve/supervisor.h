@@ -72,6 +72,7 @@ class Supervisor : public Operations {
 
   Parts parts_;
   std::atomic<bool> shutting_down_ = false;
+  std::atomic<bool> ended_ = false;
   std::atomic<std::uint32_t> next_number_ = 0x8000'0000;  // the sequencers count from 0
   std::mutex starting_;  // one start, approval or the like at a time
   Recorder recorder_;

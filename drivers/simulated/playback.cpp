@@ -3,6 +3,8 @@
 #include <array>
 #include <charconv>
 #include <cmath>
+#include <filesystem>
+#include <fstream>
 #include <optional>
 
 namespace chargewright::drivers::simulated {
@@ -10,6 +12,7 @@ namespace {
 
 constexpr std::size_t problems_max = 20;
 constexpr std::size_t rows_max = 2'000'000;
+constexpr std::size_t bytes_max = 64 * 1024 * 1024;
 using Row = Recording::Row;
 
 struct Column {
@@ -102,6 +105,20 @@ Checked<Recording> parse_recording(std::string_view text, const std::string& fil
   if (recording.rows.empty()) complain(1, 1, "there is no row after the header");
   if (!problems.list.empty()) return problems;
   return recording;
+}
+
+Checked<Recording> read_recording(const std::string& path) {
+  std::error_code error;
+  const auto size = std::filesystem::file_size(path, error);
+  std::string text;
+  if (!error && size <= bytes_max) {
+    std::ifstream file(path, std::ios::binary);
+    text.resize(size);
+    file.read(text.data(), static_cast<std::streamsize>(size));
+    text.resize(file ? static_cast<std::size_t>(file.gcount()) : 0);
+  }
+  if (!text.empty()) return parse_recording(text, path);
+  return Failures{{{{}, '\'' + path + "' cannot be read, is empty, or has more than 64 MiB", {}}}};
 }
 
 Playback::Playback(std::shared_ptr<const Recording> recording, Between between)

@@ -26,6 +26,7 @@ struct Recording {
 };
 
 Checked<Recording> parse_recording(std::string_view text, const std::string& file);
+Checked<Recording> read_recording(const std::string& path);  // at most 64 MiB
 
 class Playback {
  public:

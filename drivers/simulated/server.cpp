@@ -13,7 +13,7 @@
 #include <filesystem>
 #include <optional>
 
-#include "drivers/simulated/session.h"
+#include "drivers/simulated/server_session.h"
 
 namespace chargewright::drivers::simulated {
 namespace {
@@ -190,6 +190,7 @@ struct Server::State {
     }
     if (at.kind != Served::Kind::unix_socket) return {};
     error_code error;
+    remove_left_over(at.path);
     local_control.emplace(context);
     local_control->open(local::stream_protocol(), error);
     if (!error) local_control->bind(local::stream_protocol::endpoint(at.path), error);
@@ -200,6 +201,16 @@ struct Server::State {
     }
     accept_control(*local_control);
     return {};
+  }
+
+  // A socket that nobody answers at is what a killed program left behind.
+  void remove_left_over(const std::string& path) {
+    std::error_code none;
+    if (!std::filesystem::is_socket(path, none)) return;
+    error_code error;
+    local::stream_protocol::socket probe(context);
+    probe.connect(local::stream_protocol::endpoint(path), error);
+    if (error == boost::asio::error::connection_refused) ::unlink(path.c_str());
   }
 
   template <class Acceptor>

@@ -6,15 +6,12 @@
 #include <array>
 #include <charconv>
 #include <filesystem>
-#include <fstream>
 
 #include "drivers/quantity_text.h"
 #include "drivers/simulated/bench.h"
 
 namespace chargewright::drivers::simulated {
 namespace {
-
-constexpr std::size_t recording_bytes_max = 64 * 1024 * 1024;
 
 // Names stand in messages and in the answers of the control connection as they are.
 bool is_name(std::string_view name) {
@@ -288,22 +285,12 @@ class Reader {
       }
     }
     const auto path = std::filesystem::path(document_.file).parent_path() / node.scalar;
-    std::error_code error;
-    const auto size = std::filesystem::file_size(path, error);
-    std::string text;
-    if (!error && size <= recording_bytes_max) {
-      std::ifstream file(path, std::ios::binary);
-      text.resize(size);
-      file.read(text.data(), static_cast<std::streamsize>(size));
-      text.resize(file ? static_cast<std::size_t>(file.gcount()) : 0);
-    }
-    if (text.empty()) {
-      complain(node, "'" + node.scalar + "' cannot be read, is empty, or has more than 64 MiB");
-      return;
-    }
-    auto recording = parse_recording(text, path.string());
+    auto recording = read_recording(path.string());
     if (!recording.has_value()) {
-      for (const Failure& failure : recording.error().list) problems_.list.push_back(failure);
+      for (Failure failure : recording.error().list) {
+        if (failure.place.file.empty()) failure.place = document_.place(node);
+        problems_.list.push_back(std::move(failure));
+      }
       return;
     }
     cell.recording = std::make_shared<const Recording>(std::move(*recording));

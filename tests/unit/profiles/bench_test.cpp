@@ -151,7 +151,7 @@ TEST(Bench, refuses_each_mistake_with_its_place_and_what_was_expected) {
                "its channels are SOURCE/1, SOURCE/2"},
            Bad{10,
                "  probe: {link: \"tcp://127.0.0.1:5027\", dialect: x, deadlines: {respond: 1 h}}",
-               "b.yaml:10:74: `respond` must be from 1 ms to 10 s"},
+               "b.yaml:10:74: `respond` must be from 1 ms to 1 min"},
            Bad{14, "    source: [supply, meter]",
                "b.yaml:14:13: ganged sources are not supported yet; name one source"},
            Bad{14, "    source: {fixed: contactor/1}",

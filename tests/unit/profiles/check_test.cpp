@@ -285,6 +285,16 @@ TEST(Check, notes_an_end_that_is_met_at_once_and_wiring_without_a_rating) {
             "b.yaml:13:13: the wiring has no `rated` current: nothing protects the leads");
 }
 
+TEST(Check, notes_a_bench_that_looks_away_for_long) {
+  Files files;
+  files.bench += "    every: 5 s\n    heartbeat: 1 min\n";
+  EXPECT_EQ(notes(files),
+            "b.yaml:9:3: channel `left` may go unread for 25 s before the cut; shorten `every` and "
+            "`allowed-age`, unless the bench is a simulated one at speed\n"
+            "b.yaml:9:3: channel `left` lets the sequencer be silent for 1 min before the cut; "
+            "shorten `heartbeat`, unless the bench is a simulated one at speed");
+}
+
 TEST(Check, notes_a_ceiling_closer_to_its_limit_than_the_source_is_accurate) {
   EXPECT_EQ(notes(bench_with("power: 200 W}", "power: 200 W}, accuracy: {current: 1 % + 300 mA}")),
             "p.yaml:5:23: the current ceiling of step `fill` is 4 A, closer to the limit 4.3 A "

@@ -78,6 +78,22 @@ TEST(Shipped, every_cell_loads_and_has_a_model_that_fits_its_voltages) {
   }
 }
 
+// Links of the demonstration are filled in when it starts.
+TEST(Shipped, benches_of_the_demonstration_load) {
+  const fs::path demonstration = fs::path(CHARGEWRIGHT_SOURCE) / "daemon" / "demonstration";
+  for (const char* name : {"buffer-bench.yaml", "radio-bench.yaml"}) {
+    std::ifstream in(demonstration / name);
+    std::string text{std::istreambuf_iterator<char>(in), {}};
+    int port = 5025;
+    for (std::size_t at = text.find("\"@"); at != std::string::npos; at = text.find("\"@")) {
+      text.replace(at, text.find('"', at + 1) + 1 - at,
+                   "tcp://127.0.0.1:" + std::to_string(port++));
+    }
+    const Checked<Bench> bench = read_bench(parse_document(text, name).value());
+    EXPECT_TRUE(bench.has_value()) << describe(bench.error());
+  }
+}
+
 std::string schema(const std::string& name) {
   std::ifstream in(folder / "schema" / (name + ".schema.json"));
   return {std::istreambuf_iterator<char>(in), {}};

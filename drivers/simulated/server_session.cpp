@@ -1,4 +1,4 @@
-#include "drivers/simulated/session.h"
+#include "drivers/simulated/server_session.h"
 
 #include <boost/asio/write.hpp>
 

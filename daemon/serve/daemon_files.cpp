@@ -1,0 +1,69 @@
+#include "daemon/serve/daemon_files.h"
+
+#include <algorithm>
+
+#include "daemon/bench/plant.h"
+#include "daemon/serve/data_folders.h"
+#include "profiles/fields.h"
+
+namespace chargewright::daemon {
+namespace {
+
+using drivers::Failures;
+
+template <class T>
+void gather(const drivers::Checked<T>& loaded, Failures& problems) {
+  if (loaded) return;
+  for (const auto& problem : loaded.error().list) problems.list.push_back(problem);
+}
+
+// The text of a dialect and of all that it extends; each once.
+void record_dialect(std::string name, const std::vector<std::string>& folders,
+                    std::vector<RecordedFile>& recorded) {
+  constexpr int extends_max = 8;
+  for (int i = 0; i < extends_max && !name.empty(); ++i) {
+    const auto known = [&](const RecordedFile& f) { return f.role == "dialect" && f.name == name; };
+    if (std::ranges::any_of(recorded, known)) return;
+    const auto path = profiles::find_file(name, folders);
+    if (!path) return;
+    const auto document = drivers::read_document(*path);
+    if (!document) return;
+    recorded.push_back({.role = "dialect", .name = name, .text = document->text});
+    name.clear();
+    for (const auto& [key, node] : document->root.fields) {
+      if (key == "extends") name = node.scalar;
+    }
+  }
+}
+
+}  // namespace
+
+drivers::Checked<DaemonFiles> load_daemon_files(const DaemonOptions& options) {
+  Failures problems;
+  auto bench = profiles::load_bench(options.bench);
+  auto policy = profiles::load_policy(options.policy);
+  gather(bench, problems);
+  gather(policy, problems);
+  if (!bench) return problems;
+
+  DaemonFiles files;
+  const auto folders = dialect_folders(options.dialects);
+  for (const auto& instrument : bench->instruments) {
+    auto dialect = drivers::load_dialect(instrument.dialect, folders);
+    gather(dialect, problems);
+    if (dialect) files.dialects.push_back(std::move(*dialect));
+    record_dialect(instrument.dialect, folders, files.recorded);
+  }
+  if (!problems.list.empty()) return problems;
+
+  files.recorded.push_back({.role = "bench", .name = bench->file, .text = bench->text});
+  if (!policy->file.empty()) {
+    files.recorded.push_back({.role = "policy", .name = policy->file, .text = policy->text});
+  }
+  files.plant = make_plant(*bench, files.dialects);
+  files.bench = std::move(*bench);
+  files.policy = std::move(*policy);
+  return files;
+}
+
+}  // namespace chargewright::daemon

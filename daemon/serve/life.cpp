@@ -1,0 +1,169 @@
+#include "daemon/serve/life.h"
+
+#include <csignal>
+#include <ctime>
+
+#include "daemon/state/disk.h"
+
+namespace chargewright::daemon {
+namespace {
+
+using Clock = std::chrono::steady_clock;
+using namespace std::chrono_literals;
+
+constexpr auto look_every = 100ms;
+// An instrument that is switched off must not keep the bench's other channels, nor the service,
+// from coming up: its channel says that it is not verified off, and no run starts there.
+constexpr auto ready_at_last = 10s;
+constexpr auto runs_end_within = 8s;  // of the unit's TimeoutStopSec of 20 s
+constexpr auto guard_silent_max = 2s;
+
+sigset_t ends() {
+  sigset_t set;
+  sigemptyset(&set);
+  sigaddset(&set, SIGTERM);
+  sigaddset(&set, SIGINT);
+  return set;
+}
+
+bool asked_to_end(std::chrono::nanoseconds wait) {
+  const sigset_t set = ends();
+  const timespec time{.tv_sec = 0, .tv_nsec = static_cast<long>(wait.count())};
+  return ::sigtimedwait(&set, nullptr, &time) > 0;
+}
+
+WallTime wall() { return std::chrono::system_clock::now(); }
+
+}  // namespace
+
+void prepare_signals() {
+  const sigset_t set = ends();
+  ::pthread_sigmask(SIG_BLOCK, &set, nullptr);
+  std::signal(SIGHUP, SIG_IGN);
+  std::signal(SIGPIPE, SIG_IGN);
+}
+
+Life::Life(DaemonOptions options, DaemonFiles files, Log log)
+    : options_(std::move(options)), files_(std::move(files)), log_(std::move(log)) {}
+
+Life::~Life() { end(); }
+
+void Life::died(const std::string& why) {
+  log_(LogLevel::critical, "a thread ended by a fault of our own: " + why);
+  dying_ = true;
+}
+
+drivers::Result<void> Life::begin() {
+  std::vector<drivers::LinkAddress> links;
+  for (const auto& instrument : files_.bench.instruments) links.push_back(instrument.link);
+  auto locks = lock_bench(options_.state, files_.bench.name, links);
+  if (!locks) return locks.error();
+  locks_ = std::move(*locks);
+
+  std::vector<std::string> names;
+  for (const auto& channel : files_.bench.channels) names.push_back(channel.name);
+  auto state = StateStore::open(options_.state, files_.bench.name, names, wall());
+  if (!state) return state.error();
+  state_ = std::move(*state);
+  for (const auto& damage : state_->damage()) log_(LogLevel::critical, describe(damage));
+
+  guard_ = std::make_unique<GuardWire>(
+      files_.bench,
+      guard_spec(files_.bench, files_.plant, files_.dialects, options_.speed, *state_));
+  guard_->thread().start();
+
+  if (auto made = make_folder(options_.runs); !made) return made.error();
+  close_old_records();
+  supervisor_ = std::make_unique<Supervisor>(Supervisor::Parts{.bench = files_.bench,
+                                                               .policy = files_.policy,
+                                                               .plant = files_.plant,
+                                                               .files = files_.recorded,
+                                                               .runs_folder = options_.runs,
+                                                               .speed = options_.speed,
+                                                               .guard = *guard_,
+                                                               .state = *state_,
+                                                               .backlog = backlog_,
+                                                               .wall = wall,
+                                                               .log = log_},
+                                             [this](const std::string& why) { died(why); });
+  auto server = Server::start(options_.socket, *supervisor_, backlog_,
+                              [this](const std::string& why) { died(why); });
+  if (!server) return server.error();
+  server_ = std::move(*server);
+  return {};
+}
+
+void Life::close_old_records() {
+  const auto closed = close_interrupted(options_.runs, wall());
+  if (!closed) return log_(LogLevel::warning, describe(closed.error()));
+  for (const auto& path : *closed) log_(LogLevel::warning, "closed as interrupted: " + path);
+}
+
+std::string Life::waiting_for() {
+  safety::Snapshot snapshot;
+  guard_->snapshot(snapshot);
+  std::string channels;
+  for (std::size_t i = 0; i < files_.bench.channels.size(); ++i) {
+    const auto state = snapshot.channel[i].state;
+    // Before the guard's first publication there are no channels in it at all.
+    const bool begun = snapshot.channels > i;
+    if (begun && state != safety::State::unknown && state != safety::State::cutting) continue;
+    channels += (channels.empty() ? "" : ", ") + files_.bench.channels[i].name;
+  }
+  if (channels.empty()) return {};
+  std::string text = "not verified off: " + channels;
+  const auto instruments = guard_->thread().instruments();
+  for (std::size_t i = 0; i < instruments.size() && i < files_.bench.instruments.size(); ++i) {
+    if (!instruments[i].up) text += "; no link to " + files_.bench.instruments[i].name;
+  }
+  return text;
+}
+
+bool Life::watch() {
+  const auto began = Clock::now();
+  bool ready = false;
+  std::uint64_t beats = 0;
+  auto beat_at = began;
+  while (!dying_) {
+    if (asked_to_end(look_every)) return true;
+    const auto now = Clock::now();
+    const std::uint64_t beats_now = guard_->thread().beats();
+    if (beats_now != beats) {
+      beats = beats_now;
+      beat_at = now;
+    }
+    manager_.alive(beats_now, now);
+    if (!guard_->thread().alive()) died("the guard ended: " + guard_->thread().death());
+    if (now - beat_at > guard_silent_max) died("the guard is silent");
+
+    const std::string waiting = waiting_for();
+    if (!ready && (waiting.empty() || now - began > ready_at_last)) {
+      ready = true;
+      manager_.ready(waiting.empty() ? "every output is verified off" : waiting);
+      log_(waiting.empty() ? LogLevel::info : LogLevel::warning,
+           waiting.empty() ? "ready: every output is verified off" : "ready, but " + waiting);
+    }
+    manager_.status(waiting.empty() ? "guarding" : waiting);
+  }
+  return false;
+}
+
+bool Life::end() {
+  if (!guard_) return true;
+  manager_.stopping();
+  // Runs first, in good order: their outputs go off through the guard, their records are closed.
+  if (supervisor_) supervisor_->shut_down(dying_ ? 1s : runs_end_within);
+  const bool off = guard_->thread().stop();
+  log_(off ? LogLevel::info : LogLevel::critical,
+       off ? "every output is verified off" : "NOT every output is verified off");
+  server_.reset();      // nobody calls the supervisor any more
+  supervisor_.reset();  // after a last look at the guard's events
+  guard_.reset();
+  return off;
+}
+
+void Life::last_resort() {
+  if (guard_) guard_->thread().stop();
+}
+
+}  // namespace chargewright::daemon

@@ -1,0 +1,193 @@
+// What proves a bench off when no daemon does (S4): never the mere sending of a command.
+
+#include <gtest/gtest.h>
+
+#include "daemon/cli/off_proof.h"
+
+namespace chargewright::daemon {
+namespace {
+
+using drivers::Ending;
+using drivers::Order;
+using drivers::Verb;
+
+drivers::Dialect dialect_with(std::initializer_list<Verb> read_back,
+                              std::initializer_list<Verb> sent_only = {}) {
+  drivers::Dialect dialect;
+  for (const Verb verb : read_back) {
+    auto& spelling = dialect.verbs[static_cast<std::size_t>(verb)];
+    spelling.absent = false;
+    spelling.ask = drivers::Ask{};
+  }
+  for (const Verb verb : sent_only) {
+    dialect.verbs[static_cast<std::size_t>(verb)].absent = false;
+  }
+  return dialect;
+}
+
+class DirectCutProof : public testing::Test {
+ protected:
+  static constexpr drivers::InstrumentId supply = 0;
+  static constexpr drivers::InstrumentId contactor = 1;
+
+  DirectCutProof() {
+    bench_.instruments.resize(2);
+    bench_.instruments[supply].name = "supply";
+    bench_.instruments[supply].link_text = "tcp://127.0.0.1:5025";
+    bench_.instruments[contactor].name = "contactor";
+    profiles::BenchChannel channel;
+    channel.name = "left";
+    channel.source = channel.ammeter = channel.voltmeter = {.instrument = supply, .channel = 1};
+    channel.off_current = drivers::amperes(0.02);
+    bench_.channels.push_back(channel);
+    dialects_ = {dialect_with({Verb::output_off, Verb::measure_current}),
+                 dialect_with({Verb::open_switch})};
+  }
+  void with_contactor() { bench_.channels[0].contactor = {.instrument = contactor, .channel = 1}; }
+
+  // The next order; the test fails where there is none.
+  Order next(OffProof& proof) {
+    Order order;
+    EXPECT_TRUE(proof.take_order(order));
+    return order;
+  }
+  static bool has_order(OffProof& proof) {
+    Order order;
+    return proof.take_order(order);
+  }
+  static void answer(OffProof& proof, const Order& order, Ending ending, double value = 0) {
+    proof.see({.order = order, .ending = ending, .value = value});
+  }
+
+  profiles::Bench bench_;
+  std::vector<drivers::Dialect> dialects_;
+};
+
+TEST_F(DirectCutProof, orders_nothing_before_there_is_a_link) {
+  OffProof proof{bench_, dialects_};
+  EXPECT_FALSE(has_order(proof));
+  EXPECT_FALSE(proof.all_off());
+}
+
+TEST_F(DirectCutProof, is_off_when_read_back_off_and_no_current_flows) {
+  OffProof proof{bench_, dialects_};
+  proof.link_changed(supply, true);
+  const Order off = next(proof);
+  EXPECT_EQ(off.verb, Verb::output_off);
+  EXPECT_EQ(off.channel, 1);
+  EXPECT_TRUE(off.urgent);
+  EXPECT_FALSE(has_order(proof));  // a current measured before says nothing
+  answer(proof, off, Ending::done);
+  EXPECT_FALSE(proof.all_off());
+  answer(proof, next(proof), Ending::done, 0.015);
+  EXPECT_TRUE(proof.all_off());
+}
+
+TEST_F(DirectCutProof, looks_again_while_a_current_still_flows) {
+  OffProof proof{bench_, dialects_};
+  proof.link_changed(supply, true);
+  answer(proof, next(proof), Ending::done);
+  for (const double amperes : {3.0, -0.5, 0.021}) {
+    answer(proof, next(proof), Ending::done, amperes);
+    EXPECT_FALSE(proof.all_off()) << amperes;
+  }
+  answer(proof, next(proof), Ending::done, 0.0);
+  EXPECT_TRUE(proof.all_off());
+}
+
+TEST_F(DirectCutProof, a_current_that_cannot_be_read_is_not_no_current) {
+  for (const Ending ending : {Ending::not_a_number, Ending::infinite, Ending::unparsable,
+                              Ending::timed_out, Ending::device_error, Ending::absent}) {
+    OffProof proof{bench_, dialects_};
+    proof.link_changed(supply, true);
+    answer(proof, next(proof), Ending::done);
+    answer(proof, next(proof), ending, 0.0);
+    EXPECT_FALSE(proof.all_off()) << static_cast<int>(ending);
+  }
+}
+
+TEST_F(DirectCutProof, an_output_that_reads_back_on_is_ordered_off_again) {
+  OffProof proof{bench_, dialects_};
+  proof.link_changed(supply, true);
+  answer(proof, next(proof), Ending::disproved, 1);
+  EXPECT_EQ(next(proof).verb, Verb::output_off);
+  EXPECT_FALSE(proof.all_off());
+}
+
+TEST_F(DirectCutProof, gives_up_an_order_that_fails_for_ever) {
+  OffProof proof{bench_, dialects_};
+  proof.link_changed(supply, true);
+  int tries = 0;
+  Order order;
+  while (tries < 1000 && proof.take_order(order)) {
+    answer(proof, order, Ending::device_error);
+    ++tries;
+  }
+  EXPECT_LT(tries, 1000);
+  EXPECT_FALSE(proof.all_off());
+}
+
+TEST_F(DirectCutProof, a_link_that_was_lost_is_ordered_off_anew) {
+  OffProof proof{bench_, dialects_};
+  proof.link_changed(supply, true);
+  next(proof);
+  proof.link_changed(supply, false);
+  EXPECT_FALSE(has_order(proof));
+  proof.link_changed(supply, true);
+  EXPECT_EQ(next(proof).verb, Verb::output_off);
+}
+
+TEST_F(DirectCutProof, a_contactor_read_back_open_proves_what_a_silent_supply_cannot) {
+  with_contactor();
+  dialects_[supply] = dialect_with({Verb::output_off});  // no ammeter anywhere
+  OffProof proof{bench_, dialects_};
+  proof.link_changed(contactor, true);
+  const Order open = next(proof);
+  EXPECT_EQ(open.verb, Verb::open_switch);
+  EXPECT_TRUE(open.urgent);
+  answer(proof, open, Ending::done);
+  EXPECT_TRUE(proof.all_off());
+}
+
+TEST_F(DirectCutProof, waits_for_the_contactor_that_answers_although_the_output_is_off) {
+  with_contactor();
+  OffProof proof{bench_, dialects_};
+  proof.link_changed(supply, true);
+  proof.link_changed(contactor, true);
+  const Order off = next(proof);
+  const Order open = next(proof);
+  answer(proof, off, Ending::done);
+  answer(proof, next(proof), Ending::done, 0.0);
+  EXPECT_FALSE(proof.all_off());
+  answer(proof, open, Ending::done);
+  EXPECT_TRUE(proof.all_off());
+}
+
+TEST_F(DirectCutProof, a_command_without_readback_proves_nothing_by_itself) {
+  dialects_[supply] = dialect_with({}, {Verb::output_off});
+  OffProof unreadable{bench_, dialects_};
+  unreadable.link_changed(supply, true);
+  answer(unreadable, next(unreadable), Ending::done);
+  EXPECT_FALSE(unreadable.all_off());
+
+  dialects_[supply] = dialect_with({Verb::measure_current}, {Verb::output_off});
+  OffProof measured{bench_, dialects_};
+  measured.link_changed(supply, true);
+  answer(measured, next(measured), Ending::done);
+  answer(measured, next(measured), Ending::done, 0.001);
+  EXPECT_TRUE(measured.all_off());
+}
+
+TEST_F(DirectCutProof, says_what_it_did_and_what_it_could_not) {
+  OffProof proof{bench_, dialects_};
+  EXPECT_EQ(proof.report().front(), "supply/1 (tcp://127.0.0.1:5025): output off: not reached");
+  EXPECT_EQ(proof.report().back(), "channel left: NOT verified off");
+  proof.link_changed(supply, true);
+  answer(proof, next(proof), Ending::done);
+  answer(proof, next(proof), Ending::done, 0.0);
+  EXPECT_EQ(proof.report().front(), "supply/1 (tcp://127.0.0.1:5025): output off: done, read back");
+  EXPECT_EQ(proof.report().back(), "channel left: off, verified");
+}
+
+}  // namespace
+}  // namespace chargewright::daemon

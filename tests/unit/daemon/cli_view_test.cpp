@@ -1,0 +1,118 @@
+// What `watch` shows: fits its width, and never shows as known what is not.
+
+#include <gtest/gtest.h>
+
+#include <boost/json.hpp>
+#include <cmath>
+
+#include "daemon/cli/facts.h"
+#include "daemon/cli/watch_view.h"
+
+namespace chargewright::daemon {
+namespace {
+
+boost::json::object channel() {
+  return boost::json::parse(R"({
+    "bench": "hut-bench", "channel": "left", "state": "energised", "output_on": true,
+    "readings": {"voltage_v": 3.9821, "current_a": 6.41, "hottest_degc": 33.44},
+    "tally": {"charge_in_ah": 1.2, "energy_in_wh": 4.53, "on_time_s": 700},
+    "margins": [
+      {"limit": "voltage-above", "unit": "V", "at": 4.24, "origin": "profile", "measured": 3.98, "used": 0.94},
+      {"limit": "temperature-rising", "unit": "K/s", "at": 0.0333, "origin": "profile", "measured": null, "used": null}],
+    "trip": null,
+    "run": {"id": "r1", "profile": "refill-between-sorties", "cell": "hut-radio-24", "phase": "running",
+      "over": false, "step": 1, "steps": 4, "step_in_file": 1, "step_name": "fill",
+      "step_names": ["wake", "fill", "settle", "watch"], "cycle": 0, "binding": "step-current",
+      "binding_description": "the step's current ceiling sets the current",
+      "fraction": 0.43, "seconds_left": 1860, "elapsed_s": 900, "step_elapsed_s": 500}
+  })")
+      .as_object();
+}
+
+std::string joined(const std::vector<std::string>& lines) {
+  std::string text;
+  for (const auto& line : lines) text += line + '\n';
+  return text;
+}
+
+TEST(WatchView, shows_readings_progress_limits_and_what_binds) {
+  const std::string text = joined(watch_view(channel(), {.width = 80}));
+  for (const char* part :
+       {"hut-bench / left", "refill-between-sorties on hut-radio-24", "running, energised",
+        "> fill", "43 %", "about 31 min left", "3.982 V", "6.410 A", "33.4 °C", "1.2000 Ah",
+        "the step's current ceiling sets the current", "voltage at most", "4.240 V", "(profile)"}) {
+    EXPECT_NE(text.find(part), std::string::npos) << part << " is not in\n" << text;
+  }
+}
+
+TEST(WatchView, keeps_to_the_width_of_its_terminal) {
+  for (const int width : {20, 40, 80, 200}) {
+    for (const auto& line : watch_view(channel(), {.width = width})) {
+      EXPECT_LE(cells_of(line), width) << line;
+    }
+  }
+}
+
+TEST(WatchView, has_no_escapes_where_colour_is_not_welcome) {
+  EXPECT_EQ(joined(watch_view(channel(), {.colour = false})).find('\x1b'), std::string::npos);
+  EXPECT_NE(joined(watch_view(channel(), {.colour = true})).find('\x1b'), std::string::npos);
+}
+
+TEST(WatchView, shows_a_dash_for_what_is_not_known) {
+  auto facts = channel();
+  facts["readings"].as_object()["voltage_v"] = nullptr;
+  EXPECT_NE(joined(watch_view(facts, {})).find("- V"), std::string::npos);
+  EXPECT_NE(watch_line(facts).find("- V"), std::string::npos);
+}
+
+TEST(WatchView, bears_any_json) {
+  for (const char* text :
+       {"{}", R"({"run": 1, "margins": {}, "readings": []})",
+        R"({"run": {"step_names": [1, null], "step_in_file": 99, "cycle": "x"}})",
+        R"({"margins": [1, {"limit": "no-such"}, {"limit": "voltage-above"}]})",
+        R"({"run": {"elapsed_s": 1e300, "seconds_left": -5, "fraction": 1e9}})"}) {
+    const auto facts = boost::json::parse(text).as_object();
+    EXPECT_FALSE(watch_view(facts, {}).empty()) << text;
+    EXPECT_NO_THROW((void)watch_line(facts));
+  }
+}
+
+TEST(WatchView, a_trip_changes_the_signature_and_a_reading_does_not) {
+  auto facts = channel();
+  const auto before = watch_signature(facts);
+  facts["readings"].as_object()["voltage_v"] = 3.5;
+  EXPECT_EQ(watch_signature(facts), before);
+  facts["trip"] = boost::json::object{{"description", "voltage 4.251 V above 4.240 V"}};
+  EXPECT_NE(watch_signature(facts), before);
+  EXPECT_NE(watch_line(facts).find("tripped: voltage 4.251 V above 4.240 V"), std::string::npos);
+}
+
+TEST(Look, tables_line_up_and_bars_are_bounded) {
+  EXPECT_EQ(to_text(Table{{"a", "b"}, {"long", "c"}}), "a     b\nlong  c\n");
+  EXPECT_EQ(bar(0.5, 4), "==··");
+  EXPECT_EQ(bar(7, 4), "====");
+  EXPECT_EQ(bar(std::nan(""), 4), "····");
+  EXPECT_EQ(fitted("°C°C", 3), "°C°");
+  EXPECT_EQ(fitted("ab", 4), "ab  ");
+}
+
+TEST(Facts, are_said_in_the_units_of_people) {
+  EXPECT_EQ(span_text(8.4), "8 s");
+  EXPECT_EQ(span_text(250), "4 min 10 s");
+  EXPECT_EQ(span_text(1860), "31 min");
+  EXPECT_EQ(span_text(3900), "1 h 5 min");
+  EXPECT_EQ(span_text({}), "-");
+  EXPECT_EQ(span_text(-1), "-");
+  EXPECT_EQ(quantity_text(1.23456, 3, "V"), "1.235 V");
+  EXPECT_EQ(quantity_text({}, 3, "V"), "- V");
+}
+
+TEST(EventLine, tells_the_cut_with_its_times) {
+  EXPECT_EQ(event_line({{"kind", "cut-stage"}, {"stage", "off-confirmed"}, {"after_ms", 12.34}}),
+            "cut: off-confirmed after 12.3 ms");
+  EXPECT_EQ(event_line({{"kind", "tripped"}, {"description", "too hot"}}), "tripped: too hot");
+  EXPECT_EQ(event_line({{"kind", "setpoints-set"}}), "");
+}
+
+}  // namespace
+}  // namespace chargewright::daemon

@@ -1,0 +1,217 @@
+// The order in which a trip and a run's end reach the disk, with the guard played by hand.
+
+#include <gtest/gtest.h>
+
+#include <boost/json.hpp>
+#include <deque>
+#include <filesystem>
+#include <thread>
+
+#include "daemon/serve/event_pump.h"
+
+namespace chargewright::daemon {
+namespace {
+
+namespace fs = std::filesystem;
+using namespace std::chrono_literals;
+using Kind = safety::Event::Kind;
+
+class PlayedGuard : public GuardSide {
+ public:
+  std::deque<safety::Event> events;
+  safety::Snapshot shown;
+  std::uint64_t lost = 0;
+
+  bool request(const safety::Request&) override { return true; }
+  void snapshot(safety::Snapshot& into) override { into = shown; }
+  drivers::Instant now() override { return drivers::Instant{1s}; }
+  bool take_event(safety::Event& event) override {
+    if (events.empty()) return false;
+    event = events.front();
+    events.pop_front();
+    return true;
+  }
+  std::uint64_t events_lost() override { return lost; }
+  std::vector<InstrumentFacts> instruments() override { return {}; }
+};
+
+class Pump : public testing::Test {
+ protected:
+  Pump() {
+    std::string name = (fs::temp_directory_path() / "chargewright-pump-XXXXXX").string();
+    folder_ = ::mkdtemp(name.data());
+    fs::create_directory(folder_ + "/runs");
+    state_ = std::move(StateStore::open(folder_, "hut-bench", {"left"}, WallTime{}).value());
+    recorder_ =
+        std::make_unique<Recorder>(folder_ + "/runs", [](std::uint8_t, const drivers::Failure&) {});
+    pump_ = std::make_unique<EventPump>(
+        EventPump::Parts{.guard = guard_,
+                         .recorder = *recorder_,
+                         .state = *state_,
+                         .backlog = backlog_,
+                         .channels = {"left"},
+                         .instruments = {},
+                         .wall = [] { return wall_time(1'790'000'000); },
+                         .log = [](LogLevel, const std::string&) {},
+                         .events_lost = [this] { ++told_of_losses_; }});
+    guard_.shown.channels = 1;
+  }
+  ~Pump() override {
+    pump_.reset();
+    recorder_.reset();
+    fs::remove_all(folder_);
+  }
+
+  // As the supervisor begins a run: record, marker, pump.
+  void begin_run() {
+    RecordHeader header;
+    header.bench = "hut-bench";
+    header.channel = "left";
+    header.profile = "p";
+    header.cell = "c";
+    path_ = recorder_->begin(0, header).value();
+    ASSERT_TRUE(state_->mark_energised(
+        0, {.since = {}, .run = run_id(path_), .profile = "p", .cell = "c"}));
+    pump_->begin_run(0, {.id = run_id(path_), .profile = "p", .cell = "c", .steps = {"fill"}});
+  }
+  void end_run(Phase phase) {
+    Progress progress;
+    progress.phase = phase;
+    pump_->progress(progress, drivers::Instant{2s});
+  }
+  void state(safety::State state) { guard_.shown.channel[0].state = state; }
+  void trip(safety::Cause cause) {
+    safety::Event event;
+    event.kind = Kind::tripped;
+    event.fault.cause = cause;
+    event.fault.measured = 4.3;
+    event.fault.limit = 4.24;
+    guard_.events.push_back(event);
+  }
+  // The recorder ends records on its own thread: bounded, and no more than it needs.
+  bool closes() {
+    for (int i = 0; i < 500 && pump_->is_busy(0); ++i) {
+      pump_->turn();
+      if (pump_->is_busy(0)) std::this_thread::sleep_for(10ms);
+    }
+    return !pump_->is_busy(0);
+  }
+
+  std::string folder_;
+  std::string path_;
+  PlayedGuard guard_;
+  Backlog backlog_;
+  std::unique_ptr<StateStore> state_;
+  std::unique_ptr<Recorder> recorder_;
+  std::unique_ptr<EventPump> pump_;
+  int told_of_losses_ = 0;
+};
+
+TEST_F(Pump, a_trip_is_latched_on_the_disk_with_its_run) {  // S5
+  begin_run();
+  trip(safety::Cause::voltage_high);
+  pump_->turn();
+  const auto next_life =
+      StateStore::open(folder_, "hut-bench", {"left"}, WallTime{}).value()->trip(0);
+  ASSERT_TRUE(next_life);
+  EXPECT_EQ(next_life->fault.cause, safety::Cause::voltage_high);
+  EXPECT_EQ(next_life->run, run_id(path_));
+  EXPECT_NE(backlog_.after(0).lines.find("\"tripped\""), std::string::npos);
+}
+
+TEST_F(Pump, the_first_telling_of_a_trip_stands) {  // S5
+  LatchedTrip first;
+  first.fault.cause = safety::Cause::guard_internal;
+  first.interrupted = true;
+  first.run = "former";
+  ASSERT_TRUE(state_->latch(0, first));
+  trip(safety::Cause::guard_internal);  // told again, when the output was proved off anew
+  pump_->turn();
+  EXPECT_TRUE(state_->trip(0)->interrupted);
+  trip(safety::Cause::temperature_high);  // something else
+  pump_->turn();
+  EXPECT_EQ(state_->trip(0)->fault.cause, safety::Cause::temperature_high);
+}
+
+TEST_F(Pump, an_acknowledgement_is_the_end_of_the_latched_trip) {  // S5
+  trip(safety::Cause::voltage_high);
+  safety::Event event;
+  event.kind = Kind::acknowledged;
+  event.number = 77;
+  guard_.events.push_back(event);
+  pump_->turn();
+  EXPECT_FALSE(state_->trip(0));
+  const auto answer = pump_->await_answer(77, 0ms);
+  ASSERT_TRUE(answer);
+  EXPECT_EQ(answer->kind, Kind::acknowledged);
+  EXPECT_FALSE(pump_->await_answer(78, 0ms));
+}
+
+TEST_F(Pump, the_marker_stays_until_off_is_verified_and_the_end_is_recorded) {  // S5 S9
+  begin_run();
+  end_run(Phase::done);
+  for (const auto not_yet : {safety::State::energised, safety::State::unknown,
+                             safety::State::cutting, safety::State::ready}) {
+    state(not_yet);
+    for (int i = 0; i < 3; ++i) pump_->turn();
+    EXPECT_TRUE(recorder_->is_open(0));
+    EXPECT_TRUE(state_->energised(0));
+    EXPECT_TRUE(pump_->is_busy(0));
+  }
+  state(safety::State::off);
+  EXPECT_TRUE(closes());
+  EXPECT_FALSE(state_->energised(0));
+  const auto summary = summarise(path_);
+  ASSERT_TRUE(summary);
+  ASSERT_TRUE(summary->end);
+  EXPECT_EQ(summary->end->phase, Phase::done);
+}
+
+TEST_F(Pump, what_led_to_the_end_is_recorded_before_it) {  // S10
+  begin_run();
+  state(safety::State::tripped);
+  trip(safety::Cause::temperature_high);
+  end_run(Phase::tripped);
+  EXPECT_TRUE(closes());
+  const auto summary = summarise(path_);
+  ASSERT_TRUE(summary);
+  EXPECT_EQ(summary->end->phase, Phase::tripped);
+  EXPECT_NE(summary->trip, "");
+}
+
+TEST_F(Pump, a_refused_run_does_not_take_the_tallies_of_the_one_before) {
+  guard_.shown.channel[0].charge_in = 7200;
+  state(safety::State::off);
+  begin_run();
+  end_run(Phase::refused);
+  EXPECT_TRUE(closes());
+  EXPECT_EQ(summarise(path_)->end->charge_in_ah, 0);
+}
+
+TEST_F(Pump, lost_events_fail_the_runs_and_a_trip_among_them_is_not_lost) {  // S5 S10
+  guard_.lost = 3;
+  guard_.shown.channel[0].trip.cause = safety::Cause::current_high;
+  pump_->turn();
+  pump_->turn();
+  EXPECT_EQ(told_of_losses_, 1);
+  ASSERT_TRUE(state_->trip(0));
+  EXPECT_EQ(state_->trip(0)->fault.cause, safety::Cause::current_high);
+}
+
+TEST_F(Pump, stages_of_a_cut_carry_their_time_from_the_first_cause) {  // S4
+  safety::Event event;
+  event.kind = Kind::cause_present;
+  event.fault.cause = safety::Cause::voltage_high;
+  event.fault.at = drivers::Instant{10s};
+  guard_.events.push_back(event);
+  event = {};
+  event.kind = Kind::cut_stage;
+  event.at = drivers::Instant{10s + 25ms};
+  guard_.events.push_back(event);
+  pump_->turn();
+  const std::string lines = backlog_.after(0).lines;
+  EXPECT_NE(lines.find("\"after_ms\":2.5E1"), std::string::npos) << lines;
+}
+
+}  // namespace
+}  // namespace chargewright::daemon

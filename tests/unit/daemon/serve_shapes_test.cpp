@@ -1,0 +1,159 @@
+// What the API tells of a channel: known facts with their unit, and null where nothing is known.
+
+#include <gtest/gtest.h>
+
+#include <boost/json.hpp>
+#include <cmath>
+#include <limits>
+
+#include "daemon/serve/approving.h"
+#include "daemon/serve/margins.h"
+#include "daemon/serve/shapes.h"
+
+namespace chargewright::daemon {
+namespace {
+
+using namespace drivers::literals;
+using namespace std::chrono_literals;
+using safety::Origin;
+
+drivers::Reading reading(double value, drivers::Validity validity = drivers::Validity::valid) {
+  drivers::Reading r;
+  r.validity = validity;
+  r.value = value;
+  r.answered = drivers::Instant{10s};
+  return r;
+}
+
+safety::ChannelSnapshot charging() {
+  safety::ChannelSnapshot channel;
+  channel.state = safety::State::energised;
+  channel.output_on = true;
+  channel.voltage = reading(4.1);
+  channel.current = reading(2.0);
+  channel.thermometers = 2;
+  channel.temperatures[0] = reading(30);
+  channel.temperatures[1] = reading(35);
+  channel.charge_in = 3600;
+  channel.on_time = 60s;
+  channel.limits.voltage_above = {{.value = 4.2_V, .origin = Origin::profile}};
+  channel.limits.voltage_below = {{.value = 2.05_V, .origin = Origin::cell}};
+  channel.limits.current_above = {{.value = 8.0_A, .origin = Origin::wiring}};
+  channel.limits.temperature_above = {{.value = 45.0_degC, .origin = Origin::profile}};
+  channel.limits.temperature_below = {{.value = 5.0_degC, .origin = Origin::cell}};
+  channel.limits.run_time = {{.value = 120s, .origin = Origin::policy}};
+  return channel;
+}
+
+const Margin& margin_of(const std::vector<Margin>& margins, std::string_view limit) {
+  for (const auto& margin : margins) {
+    if (margin.limit == limit) return margin;
+  }
+  throw std::logic_error("no such margin");
+}
+
+TEST(Margins, run_from_far_to_there_for_each_limit_in_force) {
+  const auto margins = margins_of(charging(), {});
+  EXPECT_EQ(margins.size(), 6U);
+  EXPECT_NEAR(*margin_of(margins, "voltage-above").used, 4.1 / 4.2, 1e-12);
+  EXPECT_NEAR(*margin_of(margins, "voltage-below").used, 0.5, 1e-12);
+  EXPECT_NEAR(*margin_of(margins, "current-above").used, 0.25, 1e-12);
+  EXPECT_NEAR(*margin_of(margins, "temperature-above").used, 0.75, 1e-12);  // 35 of 5 to 45
+  EXPECT_NEAR(*margin_of(margins, "temperature-below").used, 15.0 / 40, 1e-12);
+  EXPECT_NEAR(*margin_of(margins, "run-time").used, 0.5, 1e-12);
+  EXPECT_EQ(margin_of(margins, "current-above").origin, Origin::wiring);
+}
+
+TEST(Margins, are_unknown_where_a_reading_is_and_never_full_of_room) {
+  auto channel = charging();
+  channel.voltage = reading(4.1, drivers::Validity::not_a_number);
+  channel.temperatures[1] = reading(0, drivers::Validity::absent);
+  const auto margins = margins_of(channel, {});
+  for (const char* limit :
+       {"voltage-above", "voltage-below", "temperature-above", "temperature-below"}) {
+    EXPECT_FALSE(margin_of(margins, limit).measured) << limit;
+    EXPECT_FALSE(margin_of(margins, limit).used) << limit;
+  }
+}
+
+TEST(Shapes, a_channel_tells_readings_and_null_for_the_unknown) {
+  auto channel = charging();
+  channel.current = reading(1, drivers::Validity::unparsable);
+  const auto json =
+      channel_json({.bench = "hut-bench", .name = "left"}, channel, drivers::Instant{12s});
+  const auto& readings = json.at("readings").as_object();
+  EXPECT_EQ(readings.at("voltage_v"), 4.1);
+  EXPECT_TRUE(readings.at("current_a").is_null());
+  EXPECT_EQ(readings.at("hottest_degc"), 35.0);
+  EXPECT_EQ(readings.at("age_s"), 2.0);
+  EXPECT_EQ(json.at("state"), "energised");
+  EXPECT_EQ(json.at("tally").at("charge_in_ah"), 1.0);
+  EXPECT_TRUE(json.at("run").is_null());
+  EXPECT_TRUE(json.at("trip").is_null());
+}
+
+TEST(Shapes, never_writes_what_is_not_json) {
+  auto channel = charging();
+  channel.voltage_setpoint = std::numeric_limits<double>::quiet_NaN();
+  channel.charge_in = std::numeric_limits<double>::infinity();
+  RunFacts run{.id = "r", .profile = "p", .cell = "c", .steps = {"wake"}};
+  run.progress.fraction = std::numeric_limits<double>::quiet_NaN();
+  run.progress.seconds_left = std::numeric_limits<double>::quiet_NaN();
+  const std::string text = boost::json::serialize(
+      channel_json({.bench = "b", .name = "left", .run = run}, channel, drivers::Instant{12s}));
+  boost::json::error_code error;
+  (void)boost::json::parse(text, error);
+  EXPECT_FALSE(error) << text;
+}
+
+TEST(Shapes, a_trip_of_a_former_life_is_called_by_its_name) {
+  LatchedTrip trip;
+  trip.interrupted = true;
+  trip.run = "r7";
+  const auto json =
+      channel_json({.bench = "b", .name = "left", .trip = trip}, charging(), drivers::Instant{});
+  EXPECT_EQ(json.at("trip").at("cause"), "interrupted");
+  EXPECT_EQ(json.at("trip").at("run"), "r7");
+}
+
+TEST(Shapes, readings_are_the_records_and_not_the_event_streams) {
+  safety::Event event;
+  event.kind = safety::Event::Kind::reading;
+  EXPECT_FALSE(event_json(event, "left", {}));
+}
+
+TEST(Shapes, a_run_is_named_by_its_file) {
+  EXPECT_EQ(run_id("/var/lib/x/20260101T000000Z-b-l-p.run"), "20260101T000000Z-b-l-p");
+}
+
+TEST(Approving, is_needed_for_the_first_use_and_for_anything_looser) {
+  const auto limits = charging().limits;
+  EXPECT_TRUE(needs_approval(limits, {}));
+  EXPECT_FALSE(needs_approval(limits, limits));
+  auto tighter = limits;
+  tighter.voltage_above->value = 4.15_V;
+  EXPECT_FALSE(needs_approval(tighter, limits));
+  auto looser = limits;
+  looser.voltage_above->value = 4.25_V;
+  EXPECT_TRUE(needs_approval(looser, limits));
+  auto without = limits;
+  without.run_time.reset();
+  EXPECT_TRUE(needs_approval(without, limits));
+}
+
+TEST(Approving, shows_what_differs_and_what_of_it_is_looser) {
+  const auto before = charging().limits;
+  auto now = before;
+  now.voltage_above->value = 4.25_V;
+  now.current_above->value = 7.0_A;
+  const auto lines = differences(now, before);
+  ASSERT_EQ(lines.size(), 2U);
+  EXPECT_TRUE(lines[0].starts_with("voltage-above: "));
+  EXPECT_TRUE(lines[0].ends_with("(looser)"));
+  EXPECT_TRUE(lines[1].starts_with("current-above: "));
+  EXPECT_FALSE(lines[1].ends_with("(looser)"));
+  EXPECT_TRUE(differences(before, before).empty());
+}
+
+}  // namespace
+}  // namespace chargewright::daemon
