@@ -191,10 +191,13 @@ void ChannelGuard::alarm(const Fault& fault, Instant now, Outbox& out) {
 
 void ChannelGuard::tell_reading(const Outcome& outcome, Instant now, Outbox& out) {
   const auto tell = [&](bool at_source) {
-    Event told = event(Event::Kind::reading, now);
+    Event& told = out.next_event();
+    told.kind = Event::Kind::reading;
+    told.channel = channel_;
+    told.at = now;
+    told.step = step_;
     told.reading = reading_of(outcome);
     told.at_source = at_source;
-    out.event(told);
   };
   const Terminal at{outcome.order.instrument, outcome.order.channel};
   switch (outcome.order.verb) {

@@ -75,6 +75,7 @@ enum class Refusal : std::uint8_t {
   power_beyond_limit,    // gate
   not_a_number,          // gate
   took_too_long,
+  contactor_not_proved,
   not_simulated,  // a speed factor other than 1, and an instrument that may be real
 };
 std::string_view key_of(Refusal refusal);

@@ -31,7 +31,7 @@ using Real = std::chrono::steady_clock;
 constexpr std::size_t requests_most = 256;
 constexpr std::size_t events_most = 32'768;
 constexpr int rounds_most = 64;     // of moving orders and outcomes before looking at the links
-constexpr int exceptions_most = 3;  // in a row
+constexpr int exceptions_most = 3;  // in a life
 constexpr std::chrono::nanoseconds beat = 50ms;  // longest wait, so that beats() grows
 // The thread's own questions; channel 15 and a purpose that the guard does not have.
 constexpr std::uint32_t own_ticket = 0xFFFF'FFFF;
@@ -138,6 +138,7 @@ class GuardThread::Loop {
   bool shutting_down_ = false;
   Real::time_point give_up_at_{};
   Snapshot scratch_;
+  Real::time_point status_at_{};
   std::array<InstrumentStatus, max_instruments> status_scratch_{};
   std::thread thread_;
 };
@@ -148,6 +149,7 @@ void GuardThread::Loop::Line::link_up() {
   const Instant now = loop.clock.now();
   instrument.link_up(now);
   loop.guard_.link_changed(id(), true, now);
+  loop.status_at_ = {};  // to be told at once
   identified = simulated = false;
   instrument.order({.ticket = own_ticket, .instrument = id(), .verb = Verb::identify}, now);
 }
@@ -156,6 +158,7 @@ void GuardThread::Loop::Line::link_down(const std::string&) {
   const Instant now = loop.clock.now();
   instrument.link_down(now);
   loop.guard_.link_changed(id(), false, now);
+  loop.status_at_ = {};
 }
 
 void GuardThread::Loop::Line::link_received(std::string_view bytes) {
@@ -404,6 +407,7 @@ void GuardThread::Loop::take_outcome(Line& line, const Outcome& outcome, Instant
 
 void GuardThread::Loop::see_identity(Line& line, const Outcome& outcome, Instant now) {
   if (outcome.ending == drivers::Ending::link_down) return;
+  status_at_ = {};
   line.identified = true;
   line.simulated = line.instrument.is_simulated();
   InstrumentStatus& status = status_scratch_[line.id()];
@@ -425,7 +429,11 @@ void GuardThread::Loop::give_events(Instant) {
 
 void GuardThread::Loop::publish(Instant now) {
   guard_.snapshot(scratch_, now);
-  snapshot.write(scratch_);
+  snapshot.write(scratch_,
+                 sizeof(Snapshot) - (max_channels - scratch_.channels) * sizeof(ChannelSnapshot));
+  const Real::time_point present = Real::now();
+  if (present < status_at_) return;
+  status_at_ = present + beat;
   for (const auto& line : lines_) {
     InstrumentStatus& into = status_scratch_[line->id()];
     into.up = line->instrument.is_up();

@@ -264,6 +264,7 @@ Verdict Interlock::judge(Instant now) {
     const Rule& rule = rules[k];
     if (reported_.test(k)) {
       verdict.present.set(k);
+      if (verdict.within()) verdict.worst = found_[k];
       continue;
     }
     Finding found;
@@ -289,11 +290,7 @@ Verdict Interlock::judge(Instant now) {
                  .measured = found.measured,
                  .limit = found.limit,
                  .at = now};
-  }
-  for (std::size_t k = 0; k < cause_count; ++k) {
-    if (!verdict.present.test(k)) continue;
-    verdict.worst = found_[k];
-    break;
+    if (verdict.within()) verdict.worst = found_[k];  // in the order of severity
   }
   return verdict;
 }

@@ -70,7 +70,6 @@ class Interlock {
   void see_reading(const drivers::Reading& reading);
   void see_current(const Sensed& current, const Sensed& voltage, StuckPair& pair);
   void see_talk(const drivers::Outcome& outcome);
-  Fault fault_of(Cause cause, drivers::Instant now) const;
 
   Facts facts_;
   std::uint8_t channel_;

@@ -40,16 +40,33 @@ class Outbox {
   bool take_order(drivers::Order& order) { return urgent_.pop(order) || orders_.pop(order); }
 
   // Events that nobody takes are lost and counted: a record may lose them, a cut may not wait.
-  void event(const Event& event) {
-    if (!events_.push(event)) ++events_lost_;
+  void event(const Event& event) { next_event() = event; }
+  // A blank event in its place in the queue, to be filled in at once: readings are told so often
+  // that copying them would be felt in a rehearsal.
+  Event& next_event() {
+    static constexpr Event blank{};
+    if (event_count_ == events_.size()) {
+      ++events_lost_;
+      return lost_ = blank;
+    }
+    Event& place = events_[(first_event_ + event_count_++) % events_.size()];
+    return place = blank;
   }
-  bool take_event(Event& event) { return events_.pop(event); }
+  bool take_event(Event& event) {
+    if (event_count_ == 0) return false;
+    event = events_[first_event_];
+    first_event_ = --event_count_ == 0 ? 0 : (first_event_ + 1) % events_.size();
+    return true;
+  }
   [[nodiscard]] std::uint32_t events_lost() const { return events_lost_; }
 
  private:
   drivers::Ring<drivers::Order, 256> urgent_;
   drivers::Ring<drivers::Order, 512> orders_;
-  drivers::Ring<Event, 1024> events_;
+  std::array<Event, 1024> events_{};
+  std::size_t first_event_ = 0;
+  std::size_t event_count_ = 0;
+  Event lost_{};
   std::uint32_t sequence_ = 0;
   std::uint32_t events_lost_ = 0;
 };

@@ -75,6 +75,9 @@ void Permissives::enter(Stage stage, Instant now, Outbox& out) {
       return ask(plan_.source, Verb::drain_errors, 0, out);
     case Stage::output_off:
       return ask(plan_.source, Verb::output_off, 0, out);
+    case Stage::contactor_opens:
+      if (!plan_.contactor) return next(now, out);
+      return ask(*plan_.contactor, Verb::open_switch, 0, out);
     case Stage::protection:
     case Stage::still_clear:
       if (!can.reads_protection) return next(now, out);
@@ -131,7 +134,9 @@ Refusal Permissives::refusal_of_stage() const {
       return Refusal::setpoint_not_proved;
     case Stage::arm_protection:
       return Refusal::protection_not_armed;
+    case Stage::contactor_opens:
     case Stage::contactor:
+      return Refusal::contactor_not_proved;
     case Stage::look:
     case Stage::fresh:
     case Stage::idle:
@@ -238,6 +243,9 @@ void Permissives::check_fresh(const Interlock& interlock, Instant now, Outbox& o
   const double off = plan_.off_current.value();
   if (!(std::abs(f.cell_current.value()) <= off)) {
     return refuse(Refusal::output_not_off, f.cell_current.value(), off);
+  }
+  if (f.separate_ammeter && !(std::abs(f.source_current.value()) <= off)) {
+    return refuse(Refusal::output_not_off, f.source_current.value(), off);
   }
   next(now, out);
 }

@@ -6,6 +6,7 @@
 //   identify      every instrument of the channel says the identity that the bench demands
 //   drain_errors  the source's error queue is emptied
 //   output_off    proved
+//   contactor_opens  proved: one that is welded is no second way to cut
 //   protection    the instrument's own has not tripped
 //   setpoints     zero volts and amperes, proved
 //   arm_protection  over-voltage and over-current levels set and read back, where it has them
@@ -30,6 +31,7 @@ class Permissives {
     identify,
     drain_errors,
     output_off,
+    contactor_opens,
     protection,
     setpoints,
     arm_protection,

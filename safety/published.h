@@ -19,13 +19,16 @@ class Published {
  public:
   Published() { write(T{}); }
 
-  void write(const T& value) {
-    std::array<std::uint64_t, words_> copy{};
-    std::memcpy(copy.data(), static_cast<const void*>(&value), sizeof(T));
+  // The first `bytes` of it, where the rest is not in use.
+  void write(const T& value, std::size_t bytes = sizeof(T)) {
+    std::array<std::uint64_t, words_> copy;
+    const std::size_t words = (bytes + 7) / 8;
+    copy[words - 1] = 0;
+    std::memcpy(copy.data(), static_cast<const void*>(&value), bytes);
     const std::uint64_t sequence = sequence_.load(std::memory_order_relaxed);
     sequence_.store(sequence + 1, std::memory_order_relaxed);
-    std::atomic_thread_fence(std::memory_order_release);
-    for (std::size_t k = 0; k < words_; ++k) data_[k].store(copy[k], std::memory_order_relaxed);
+    // Release on every word, not a fence: who sees a word also sees the odd number before it.
+    for (std::size_t k = 0; k < words; ++k) data_[k].store(copy[k], std::memory_order_release);
     sequence_.store(sequence + 2, std::memory_order_release);
   }
 
@@ -35,8 +38,7 @@ class Published {
     std::uint64_t after = 0;
     do {
       before = sequence_.load(std::memory_order_acquire);
-      for (std::size_t k = 0; k < words_; ++k) copy[k] = data_[k].load(std::memory_order_relaxed);
-      std::atomic_thread_fence(std::memory_order_acquire);
+      for (std::size_t k = 0; k < words_; ++k) copy[k] = data_[k].load(std::memory_order_acquire);
       after = sequence_.load(std::memory_order_relaxed);
     } while (before != after || (before & 1) != 0);
     std::memcpy(static_cast<void*>(&into), copy.data(), sizeof(T));

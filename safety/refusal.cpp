@@ -89,6 +89,10 @@ constexpr Words words_of(Refusal refusal) {
       return {"took-too-long",
               "the checks before energising did not end in time; check the links and the "
               "instruments' deadlines"};
+    case Refusal::contactor_not_proved:
+      return {"contactor-not-proved",
+              "the contactor does not open or close as ordered; it may be welded, or its feedback "
+              "broken: check it before anything is connected"};
     case Refusal::not_simulated:
       return {"not-simulated",
               "the clock is sped up, and not every instrument has identified itself as simulated; "

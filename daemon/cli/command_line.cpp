@@ -1,7 +1,6 @@
 #include "daemon/cli/command_line.h"
 
 #include <CLI/CLI.hpp>
-#include <cstdlib>
 #include <filesystem>
 #include <iostream>
 #include <map>
@@ -38,29 +37,6 @@ void add_bench(CLI::App& verb, CommandLine& line) {
 
 void add_channel(CLI::App& verb, CommandLine& line) {
   verb.add_option("--channel", line.channel, "which channel, where the bench has several");
-}
-
-// The data beside this program: `share` of its own prefix, or the tree it was built in.
-fs::path own_prefix() {
-  std::error_code ignored;
-  const fs::path program = fs::read_symlink("/proc/self/exe", ignored);
-  return program.parent_path().parent_path();
-}
-
-std::vector<std::string> data_folders(const char* variable, const std::string& name,
-                                      const std::string& in_tree) {
-  std::vector<std::string> folders;
-  if (const char* set = std::getenv(variable); set != nullptr && *set != '\0') {
-    folders.emplace_back(set);
-  }
-  folders.push_back("/etc/chargewright/" + name);
-  const fs::path prefix = own_prefix();
-  for (const fs::path& folder :
-       {prefix / "share/chargewright" / name, fs::path("/usr/share/chargewright") / name,
-        prefix.parent_path().parent_path() / in_tree}) {
-    folders.push_back(folder.string());
-  }
-  return folders;
 }
 
 }  // namespace
@@ -159,18 +135,6 @@ ParsedCommandLine parse_command_line(int count, const char* const* words) {
     return {.command = {}, .exit_code = ExitCode::usage};
   }
   return {.command = std::move(line), .exit_code = ExitCode::done};
-}
-
-std::vector<std::string> dialect_folders(const std::vector<std::string>& given) {
-  std::vector<std::string> folders = given;
-  for (auto& folder : data_folders("CHARGEWRIGHT_DIALECTS", "dialects", "drivers/dialects")) {
-    folders.push_back(std::move(folder));
-  }
-  return folders;
-}
-
-std::vector<std::string> cell_folders() {
-  return data_folders("CHARGEWRIGHT_CELLS", "cells", "profiles/cells");
 }
 
 }  // namespace chargewright::daemon

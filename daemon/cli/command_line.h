@@ -55,9 +55,4 @@ struct ParsedCommandLine {
 };
 ParsedCommandLine parse_command_line(int count, const char* const* words);
 
-// Folders with dialects when none is given: $CHARGEWRIGHT_DIALECTS, /etc, and where this program
-// was installed (or built).
-std::vector<std::string> dialect_folders(const std::vector<std::string>& given);
-std::vector<std::string> cell_folders();
-
 }  // namespace chargewright::daemon

@@ -1,5 +1,7 @@
 #include "daemon/cli/files.h"
 
+#include "daemon/serve/data_folders.h"
+
 namespace chargewright::daemon {
 namespace {
 

@@ -6,6 +6,7 @@
 #include "daemon/cli/direct_cut.h"
 #include "daemon/cli/facts.h"
 #include "daemon/cli/verbs.h"
+#include "daemon/serve/data_folders.h"
 
 namespace chargewright::daemon {
 namespace {

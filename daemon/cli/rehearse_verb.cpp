@@ -9,6 +9,7 @@
 #include "daemon/cli/look.h"
 #include "daemon/cli/verbs.h"
 #include "daemon/plan/rehearse.h"
+#include "daemon/serve/data_folders.h"
 #include "profiles/check.h"
 
 namespace chargewright::daemon {

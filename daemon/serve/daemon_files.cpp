@@ -3,7 +3,7 @@
 #include <algorithm>
 
 #include "daemon/bench/plant.h"
-#include "daemon/cli/command_line.h"
+#include "daemon/serve/data_folders.h"
 #include "profiles/fields.h"
 
 namespace chargewright::daemon {

@@ -1,5 +1,6 @@
 #include "daemon/serve/server.h"
 
+#include <pthread.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
 #include <unistd.h>
@@ -372,6 +373,7 @@ drivers::Result<std::unique_ptr<Server>> Server::start(
   state->accept();
   State* shared = state.get();
   state->thread = std::thread([shared] { shared->run(); });
+  pthread_setname_np(state->thread.native_handle(), "serve");
   return std::unique_ptr<Server>{new Server(std::move(state))};
 }
 

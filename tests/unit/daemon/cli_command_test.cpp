@@ -58,7 +58,7 @@ class Command : public testing::Test {
                  "    dialect: scpi-supply\n"
                  "    identity: \"Example,.*\"\n"
                  "    ratings: {voltage: 20 V, current: 20 A, power: 200 W}\n"
-                 "  probe: {link: \"tcp://127.0.0.1:9\", dialect: scpi-thermometer}\n"
+                 "  probe: {link: \"tcp://127.0.0.1:10\", dialect: scpi-thermometer}\n"
                  "channels:\n"
                  "  left:\n"
                  "    source: supply\n"

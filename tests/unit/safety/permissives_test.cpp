@@ -171,7 +171,13 @@ TEST_F(Arming, looks_through_the_contactor_where_the_source_is_the_only_voltmete
 
 TEST_F(Arming, refuses_a_contactor_that_does_not_close) {  // S1
   bench().says[{contactor, Verb::close_switch}] = {Ending::disproved, 0};
-  EXPECT_EQ(arm(), Refusal::instrument_unreachable);
+  EXPECT_EQ(arm(), Refusal::contactor_not_proved);
+}
+
+TEST_F(Arming, refuses_a_contactor_that_is_welded) {  // S1 S4
+  bench().contactor_welded = true;
+  EXPECT_EQ(arm(), Refusal::contactor_not_proved);
+  EXPECT_EQ(bench().count(Verb::close_switch), 0);
 }
 
 TEST_F(Arming, refuses_a_sensor_that_is_not_fresh) {  // S1
@@ -194,6 +200,11 @@ TEST_F(Arming, refuses_a_sensor_that_is_not_fresh) {  // S1
 TEST_F(Arming, refuses_when_current_flows_with_the_output_off) {  // S1
   begin({});
   bench().says[{supply, Verb::measure_current}] = {Ending::done, 0.021};
+  story->arm();
+  story->pass(300ms);
+  EXPECT_EQ(story->last_refusal(), Refusal::output_not_off);
+  begin({.ammeter = true});
+  bench().says[{supply, Verb::measure_current}] = {Ending::done, -0.021};
   story->arm();
   story->pass(300ms);
   EXPECT_EQ(story->last_refusal(), Refusal::output_not_off);
