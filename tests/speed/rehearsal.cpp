@@ -44,9 +44,10 @@ double bare_loop(const profiles::Cell& file) {
 }
 
 Rehearsal whole(const profiles::Bench& bench, const profiles::Cell& cell) {
-  const auto steps = procedure({charge(
-      drivers::amperes(amperes), 4.2_V,
-      when(compare(profiles::Subject::step_time, profiles::Comparison::at_least, seconds_in_all)))});
+  const auto steps =
+      procedure({charge(drivers::amperes(amperes), 4.2_V,
+                        when(compare(profiles::Subject::step_time, profiles::Comparison::at_least,
+                                     seconds_in_all)))});
   return rehearse({.bench = bench, .cell = cell, .procedure = steps, .plan = plan()});
 }
 
@@ -56,8 +57,7 @@ double best_of(int times, Work work) {
   for (int i = 0; i < times; ++i) {
     const auto begin = std::chrono::steady_clock::now();
     work();
-    const std::chrono::duration<double, std::milli> took =
-        std::chrono::steady_clock::now() - begin;
+    const std::chrono::duration<double, std::milli> took = std::chrono::steady_clock::now() - begin;
     best = std::min(best, took.count());
   }
   return best;

@@ -1,0 +1,113 @@
+// The run thread against the real guard on the simulated bench, all turned by the test's own hand;
+// only the thread itself is real.
+#include <gtest/gtest.h>
+
+#include "daemon/run/run_thread.h"
+#include "tests/unit/daemon/hut.h"
+
+namespace chargewright::daemon {
+namespace {
+
+using namespace hut;
+
+// The guard of a stage behind a mutex, in place of the guard thread.
+class StagePort final : public GuardPort {
+ public:
+  StagePort() {
+    const profiles::Bench on = bench();
+    plant_ = profiles::plant_of(on);
+    plant_.channels[0] = paced(plant_.channels[0], 1s);
+    stage_ = std::make_unique<Stage>(twin_of(on, 0, cell(), {}), plant_, now_);
+  }
+  bool request(const safety::Request& request) override {
+    const std::lock_guard lock(mutex_);
+    if (full) return false;
+    stage_->guard().request(request, stage_->now());
+    return true;
+  }
+  void snapshot(safety::Snapshot& into) override {
+    const std::lock_guard lock(mutex_);
+    stage_->guard().snapshot(into, stage_->now());
+  }
+  drivers::Instant now() override {
+    const std::lock_guard lock(mutex_);
+    return stage_->now();
+  }
+  void advance(drivers::Duration step) {
+    const std::lock_guard lock(mutex_);
+    now_ += step;
+    stage_->turn(now_);
+  }
+  bool output_is_on() {
+    const std::lock_guard lock(mutex_);
+    return stage_->bench().output(supply).is_on();
+  }
+  Sequencer::Setup setup(profiles::Procedure steps) {
+    return {0, plant_.channels[0], plan(), std::move(steps), {}};
+  }
+  std::atomic<bool> full{false};
+
+ private:
+  std::mutex mutex_;
+  safety::Plant plant_;
+  drivers::Instant now_{1h};
+  std::unique_ptr<Stage> stage_;
+};
+
+// Virtual seconds pass at a pace that leaves the thread several looks at each.
+template <class Claim>
+bool until(StagePort& port, Claim claim) {
+  for (int i = 0; i < 20'000; ++i) {
+    if (claim()) return true;
+    port.advance(500ms);
+    std::this_thread::sleep_for(1ms);
+  }
+  return false;
+}
+
+TEST(RunThread, carries_a_run_to_its_end_and_tells_its_steps) {
+  StagePort port;
+  std::vector<Progress> told;
+  {
+    RunThread thread(port, 100us,
+                     [&](const Progress& progress, drivers::Instant) { told.push_back(progress); });
+    const auto step =
+        charge(4.0_A, 4.2_V,
+               when(compare(profiles::Subject::step_time, profiles::Comparison::at_least, 60)));
+    ASSERT_TRUE(thread.start(port.setup(procedure({step, rest(30s)}))));
+    EXPECT_TRUE(thread.start(port.setup(procedure({step}))).has_error()) << "one run at a time";
+    ASSERT_TRUE(until(port, [&] { return !thread.is_running(0); }));
+    EXPECT_EQ(thread.progress(0)->phase, Phase::done);
+  }
+  EXPECT_FALSE(port.output_is_on());
+  ASSERT_FALSE(told.empty());
+  EXPECT_EQ(told.front().phase, Phase::arming);
+  EXPECT_EQ(told.back().phase, Phase::done);
+}
+
+TEST(RunThread, stops_a_run_at_a_persons_word) {
+  StagePort port;
+  RunThread thread(port, 100us, nullptr);
+  EXPECT_FALSE(thread.stop(0));
+  ASSERT_TRUE(thread.start(port.setup(procedure({charge(2.0_A, 4.2_V, current_at_most(0.1_A))}))));
+  ASSERT_TRUE(until(port, [&] { return port.output_is_on(); }));
+  EXPECT_TRUE(thread.stop(0));
+  ASSERT_TRUE(until(port, [&] { return !thread.is_running(0); }));
+  EXPECT_EQ(thread.progress(0)->phase, Phase::stopped);
+  EXPECT_FALSE(port.output_is_on());
+}
+
+TEST(RunThread, that_cannot_reach_the_guard_is_cut_by_it) {  // S6
+  StagePort port;
+  RunThread thread(port, 100us, nullptr);
+  ASSERT_TRUE(thread.start(port.setup(procedure({charge(2.0_A, 4.2_V, current_at_most(0.1_A))}))));
+  ASSERT_TRUE(until(port, [&] { return port.output_is_on(); }));
+  port.full = true;
+  ASSERT_TRUE(until(port, [&] { return !thread.is_running(0); }));
+  EXPECT_EQ(thread.progress(0)->phase, Phase::tripped);
+  EXPECT_EQ(thread.progress(0)->trip.cause, safety::Cause::sequencer_late);
+  EXPECT_FALSE(port.output_is_on());
+}
+
+}  // namespace
+}  // namespace chargewright::daemon
