@@ -1,7 +1,7 @@
 // One SCPI query through link and conversation, against a bare blocking socket loop that asks the
 // same loopback instrument in the same run. Target: at most 1.10 of it.
 //
-//   build/release/tests/speed/query [rounds]
+//   build/release/tests/speed/speed_query [rounds]
 //
 // The two take turns in blocks, so that a busy machine slows both alike; the ratio is that of the
 // medians of the blocks.
