@@ -43,7 +43,7 @@ std::vector<std::string> includes_of(const fs::path& file) {
   return found;
 }
 
-std::string relative(const fs::path& file) { return fs::relative(file, house).string(); }
+std::string in_house(const fs::path& file) { return fs::relative(file, house).string(); }
 
 TEST(House, dependency_runs_one_way) {
   const std::map<std::string, std::set<std::string>> forbidden = {
@@ -55,7 +55,7 @@ TEST(House, dependency_runs_one_way) {
     for (const fs::path& file : sources_in(folder)) {
       for (const std::string& include : includes_of(file)) {
         for (const std::string& up : above) {
-          EXPECT_FALSE(include.starts_with(up)) << relative(file) << " includes " << include;
+          EXPECT_FALSE(include.starts_with(up)) << in_house(file) << " includes " << include;
         }
       }
     }
@@ -86,11 +86,11 @@ TEST(House, deciding_code_has_no_clock_thread_socket_or_disk) {
       R"(|::now\(\)|sleep_for|system_clock)");
   for (const char* folder : {"drivers", "safety", "profiles", "daemon"}) {
     for (const fs::path& file : sources_in(folder)) {
-      if (is_shell(relative(file))) continue;
+      if (is_shell(in_house(file))) continue;
       std::smatch found;
       const std::string text = text_of(file);
       EXPECT_FALSE(std::regex_search(text, found, system))
-          << relative(file) << " decides, yet has " << found.str();
+          << in_house(file) << " decides, yet has " << found.str();
     }
   }
 }
@@ -110,7 +110,7 @@ TEST(House, every_public_header_begins_with_what_it_is) {
   for (const char* folder : {"drivers", "safety", "profiles", "daemon"}) {
     for (const fs::path& file : sources_in(folder)) {
       if (file.extension() != ".h") continue;
-      EXPECT_TRUE(text_of(file).starts_with("#pragma once\n// ")) << relative(file);
+      EXPECT_TRUE(text_of(file).starts_with("#pragma once\n// ")) << in_house(file);
     }
   }
 }
@@ -119,7 +119,7 @@ TEST(House, every_public_header_begins_with_what_it_is) {
 TEST(House, every_safety_requirement_is_cited_by_a_test) {
   std::string all;
   for (const fs::path& file : sources_in("tests")) {
-    if (relative(file) != "tests/unit/house/house_test.cpp") all += text_of(file);
+    if (in_house(file) != "tests/unit/house/house_test.cpp") all += text_of(file);
   }
   for (int number : {1, 2, 3, 4, 5, 10}) {
     EXPECT_TRUE(std::regex_search(all, std::regex("\\bS" + std::to_string(number) + "\\b")))

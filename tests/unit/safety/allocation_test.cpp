@@ -1,26 +1,8 @@
 // The guard allocates nothing once it runs: a cut waits for no heap.
 #include <gtest/gtest.h>
 
-#include <cstdlib>
-#include <new>
-
+#include "allocation_counter.h"
 #include "support.h"
-
-namespace {
-thread_local std::size_t allocations = 0;
-void* counted(std::size_t size) {
-  ++allocations;
-  if (void* p = std::malloc(size == 0 ? 1 : size)) return p;
-  throw std::bad_alloc();
-}
-}  // namespace
-
-void* operator new(std::size_t size) { return counted(size); }
-void* operator new[](std::size_t size) { return counted(size); }
-void operator delete(void* p) noexcept { std::free(p); }
-void operator delete[](void* p) noexcept { std::free(p); }
-void operator delete(void* p, std::size_t) noexcept { std::free(p); }
-void operator delete[](void* p, std::size_t) noexcept { std::free(p); }
 
 namespace chargewright::safety::testing {
 namespace {
@@ -99,7 +81,7 @@ TEST(Guard, allocates_nothing_from_start_through_charge_cut_and_rearming) {
     }
     guard.snapshot(snapshot, now);
   };
-  const std::size_t before = allocations;
+  const std::size_t before = allocations();
   guard.start(now);
   pass(1s);
   ASSERT_EQ(snapshot.channel[0].state, State::off);
@@ -129,7 +111,7 @@ TEST(Guard, allocates_nothing_from_start_through_charge_cut_and_rearming) {
   ASSERT_EQ(snapshot.channel[0].state, State::off);
   guard.shut_down(now);
   pass(1s);
-  EXPECT_EQ(allocations, before);
+  EXPECT_EQ(allocations(), before);
 }
 
 }  // namespace
