@@ -1,6 +1,7 @@
 #include "daemon/record/walk.h"
 
 #include <algorithm>
+#include <cmath>
 
 namespace chargewright::daemon {
 
@@ -25,6 +26,10 @@ drivers::Validity validity_from(const std::string& key) {
 }
 
 Instant instant(std::int64_t nanoseconds) { return Instant{Duration{nanoseconds}}; }
+
+// With the output off, what a meter shows below this is its own offset, and no charge: the default
+// of a channel's `off_current` (safety/plant.h).
+constexpr double off_current_a = 0.020;
 
 // Is every usable reading of this quantity one at the source's terminals?
 Result<bool> only_at_source(Database& database, const std::string& measurand) {
@@ -52,14 +57,17 @@ Result<RecordWalk> RecordWalk::start(Database& database) {
 }
 
 Result<void> RecordWalk::load_changes(Database& database) {
-  Result<Statement> outputs =
-      database.prepare("SELECT at, is_on FROM event WHERE kind = 'output-changed' ORDER BY at, id");
+  Result<Statement> outputs = database.prepare(
+      "SELECT at, kind = 'setpoints-set', is_on FROM event "
+      "WHERE kind IN ('output-changed', 'setpoints-set') ORDER BY at, id");
   if (outputs.has_error()) return outputs.error();
   for (;;) {
     const Result<bool> row = outputs->step();
     if (row.has_error()) return row.error();
     if (!*row) break;
-    outputs_.push_back({instant(outputs->integer(0)), outputs->integer(1) != 0});
+    outputs_.push_back({.at = instant(outputs->integer(0)),
+                        .only_setpoints = outputs->integer(1) != 0,
+                        .on = outputs->integer(2) != 0});
   }
   Result<Statement> steps =
       database.prepare("SELECT at, step, cycle FROM progress ORDER BY at, id");
@@ -142,8 +150,13 @@ Result<bool> RecordWalk::next() {
 
 void RecordWalk::pass_changes() {
   for (; next_output_ < outputs_.size() && outputs_[next_output_].at <= at(); ++next_output_) {
-    tally_.output(outputs_[next_output_].on, outputs_[next_output_].at);
-    tally_.break_at(outputs_[next_output_].at);
+    const OutputChange& change = outputs_[next_output_];
+    if (!change.only_setpoints) {
+      on_ = change.on;
+      tally_.output(change.on, change.at);
+    } else if (on_) {
+      tally_.break_at(change.at);
+    }
   }
   for (; next_step_ < steps_.size() && steps_[next_step_].at <= at(); ++next_step_) {
     step_ = steps_[next_step_].step;
@@ -161,7 +174,7 @@ void RecordWalk::take_in() {
     case drivers::Measurand::current:
       if (stored_.at_source != current_at_source_) break;
       current_ = latest;
-      if (latest.usable && voltage_.usable) {
+      if (latest.usable && voltage_.usable && (on_ || std::abs(latest.value) > off_current_a)) {
         tally_.add(latest.at, drivers::amperes(latest.value), drivers::volts(voltage_.value));
       }
       break;

@@ -49,6 +49,7 @@ class RecordWalk {
   };
   struct OutputChange {
     drivers::Instant at{};
+    bool only_setpoints = false;
     bool on = false;
   };
   struct StepChange {
@@ -77,6 +78,7 @@ class RecordWalk {
   std::size_t next_step_ = 0;
   std::int64_t step_ = 0;
   std::int64_t cycle_ = 0;
+  bool on_ = false;
   safety::Tally tally_;
 };
 

@@ -33,8 +33,9 @@ std::string recorded(const story::Folder& folder) {
   return writer->path();
 }
 
-// Open Battery Data Format, preferred labels. 2 A for 1 s is 0.000555... Ah; the energy is that
-// times the mean of the voltages known at both moments, 3.6 V.
+// Open Battery Data Format, preferred labels. 2 A for 1 s is 0.000555... Ah: the first second is
+// held back to the moment when the output went on. The energy is that times 3.6 V, known at both
+// moments.
 TEST(Export, writes_the_open_battery_data_format) {
   const story::Folder folder;
   const std::string to = folder.path + "/run.bdf.csv";
@@ -45,10 +46,47 @@ TEST(Export, writes_the_open_battery_data_format) {
             "Surface Temperature T1 / degC,Charging Capacity / Ah,Discharging Capacity / Ah,"
             "Charging Energy / Wh,Discharging Energy / Wh\n"
             "0.5,3.6,,1750000000.5,1,1,20.5,0,0,0,0\n"
-            "1,3.6,2,1750000001,1,1,20.5,0,0,0,0\n"
-            "2,3.7,2,1750000002,1,1,20.5,0.0005555555555555556,0,0.002,0\n"
-            "3,3.71,2,1750000003,1,1,,0.0005555555555555556,0,0.002,0\n"
-            "4,3.72,,1750000004,3,2,,0.0005555555555555556,0,0.002,0\n");
+            "1,3.6,2,1750000001,1,1,20.5,0.0005555555555555556,0,0.002,0\n"
+            "2,3.7,2,1750000002,1,1,20.5,0.0011111111111111111,0,0.004,0\n"
+            "3,3.71,2,1750000003,1,1,,0.0011111111111111111,0,0.004,0\n"
+            "4,3.72,,1750000004,3,2,,0.0011111111111111111,0,0.004,0\n");
+}
+
+// What a meter shows of its own with the output off is no charge, over however many hours of rest.
+TEST(Export, integrates_no_offset_of_a_meter_while_the_output_is_off) {
+  const story::Folder folder;
+  const auto writer = RecordWriter::create(folder.path, story::header()).value();
+  for (int i = 0; i < 100; ++i) {
+    ASSERT_TRUE(writer->add(story::volts(4.0, i)));
+    ASSERT_TRUE(writer->add(story::amperes(0.015, i)));
+  }
+  ASSERT_TRUE(writer->add(story::volts(4.0, 100)));
+  ASSERT_TRUE(writer->commit());
+  const std::string to = folder.path + "/run.csv";
+  ASSERT_TRUE(export_record(writer->path(), ExportFormat::bdf, to));
+  EXPECT_NE(story::text_of(to).find("\n100,4,0.015,1750000100,1,1,0,0,0,0\n"), std::string::npos);
+}
+
+// Not laid across a new setpoint: 2 A up to it, 4 A from it on, however late the next reading is.
+TEST(Export, takes_a_new_setpoint_as_a_step_of_the_current) {
+  const story::Folder folder;
+  const auto writer = RecordWriter::create(folder.path, story::header()).value();
+  safety::Event set;
+  set.kind = safety::Event::Kind::setpoints_set;
+  set.at = story::at(3);
+  set.on = true;
+  ASSERT_TRUE(writer->add(story::output(true, 0)));
+  ASSERT_TRUE(writer->add(story::volts(4.0, 1)));
+  ASSERT_TRUE(writer->add(story::amperes(2, 2)));
+  ASSERT_TRUE(writer->add(set));
+  ASSERT_TRUE(writer->add(story::amperes(4, 6)));
+  ASSERT_TRUE(writer->add(story::volts(4.0, 6)));
+  ASSERT_TRUE(writer->commit());
+  const std::string to = folder.path + "/run.csv";
+  ASSERT_TRUE(export_record(writer->path(), ExportFormat::bdf, to));
+  // 2 A for 3 s and 4 A for 3 s: 18 C.
+  EXPECT_NE(story::text_of(to).find("\n6,4,4,1750000006,1,1,0.005,0,0.02,0\n"), std::string::npos)
+      << story::text_of(to);
 }
 
 TEST(Export, writes_every_reading_as_plain_csv) {
