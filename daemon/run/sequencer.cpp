@@ -248,10 +248,9 @@ void Sequencer::estimate(Instant now) {
   double after = last ? 0 : unknown;
   if (!expected_after_.empty()) {
     after = expected_after_[progress_.step];
-    // What the readings say rules over what was rehearsed.
-    if (std::isnan(left)) {
-      left = std::max(0.0, drivers::in_seconds(setup_.expected[progress_.step]) - elapsed);
-    }
+    // What the readings say rules over what was rehearsed; a step that is overdue is not known.
+    const double rehearsed = drivers::in_seconds(setup_.expected[progress_.step]) - elapsed;
+    if (std::isnan(left) && rehearsed > 0) left = rehearsed;
   }
   progress_.seconds_left = left + after;
   const double run = drivers::in_seconds(now - progress_.began);
