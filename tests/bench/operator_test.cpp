@@ -1,0 +1,152 @@
+// A person at the bench, and the lives and deaths of the daemon.
+
+#include <gtest/gtest.h>
+
+#include <csignal>
+
+#include "tests/bench/benches.h"
+
+namespace chargewright::test {
+namespace {
+
+std::size_t offs(Simulator& simulator) {
+  std::size_t count = 0;
+  for (const BenchEvent& event : simulator.log()) count += event.kind == "output-off" ? 1U : 0U;
+  return count;
+}
+
+TEST(TheOperator, cuts_and_the_trip_latches_until_it_is_acknowledged) {  // S4 S5
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  const Finished cut = bench.command({"cut"});
+  EXPECT_EQ(cut.exit_code, 0) << cut.err;
+  EXPECT_FALSE(bench.simulator().output_is_on());
+  EXPECT_EQ(run->wait(patience).exit_code, 4);
+  EXPECT_EQ(bench.trip(), "operator-cut");
+  EXPECT_EQ(bench.start().exit_code, 5);
+  EXPECT_EQ(offs(bench.simulator()), 1U);  // the refused start energised nothing
+  EXPECT_EQ(bench.command({"acknowledge"}).exit_code, 0);
+  ASSERT_TRUE(until([&] { return bench.channel().at("state").as_string() == "off"; }));
+  EXPECT_EQ(bench.start().exit_code, 0);
+  EXPECT_TRUE(until([&] { return bench.simulator().is_charging(); }));
+}
+
+TEST(TheOperator, stops_a_run_which_is_no_trip) {
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  EXPECT_EQ(bench.command({"stop"}).exit_code, 0);
+  EXPECT_FALSE(bench.simulator().output_is_on());
+  EXPECT_EQ(run->wait(patience).exit_code, 3);
+  EXPECT_EQ(bench.trip(), "");
+  EXPECT_EQ(bench.channel().at("state").as_string(), "off");
+  EXPECT_EQ(bench.start().exit_code, 0);  // nothing to acknowledge
+}
+
+TEST(AStepThatTakesTooLong, fails_the_run_with_the_output_off) {
+  ServedBench bench(buffer_bench({.within = "2 s"}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  EXPECT_EQ(run->wait(patience).exit_code, 7);
+  EXPECT_FALSE(bench.simulator().output_is_on());
+  EXPECT_EQ(bench.trip(), "");
+}
+
+TEST(ATrip, survives_the_end_of_the_daemon) {  // S5
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  bench.simulator().control("fault not-a-number meter");
+  EXPECT_EQ(run->wait(patience).exit_code, 4);
+  bench.simulator().control("clear");
+  EXPECT_EQ(bench.end_daemon(SIGTERM).exit_code, 0);
+
+  ASSERT_TRUE(until([&] { return bench.start_daemon(); }));
+  EXPECT_EQ(bench.trip(), "reading-unusable");
+  const Finished refused = bench.start();
+  EXPECT_EQ(refused.exit_code, 5);
+  EXPECT_NE(refused.err.find("acknowledge"), std::string::npos) << refused.err;
+  EXPECT_EQ(bench.command({"acknowledge"}).exit_code, 0);
+  ASSERT_TRUE(until([&] { return bench.channel().at("state").as_string() == "off"; }));
+  EXPECT_EQ(bench.start().exit_code, 0);
+}
+
+TEST(ATrip, is_not_acknowledged_while_its_condition_is_there) {  // S5
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  bench.simulator().control("fault sensor-lost probe/1");
+  EXPECT_EQ(run->wait(patience).exit_code, 4);
+  EXPECT_EQ(bench.command({"acknowledge"}).exit_code, 5);
+  EXPECT_EQ(bench.trip(), "reading-unusable");
+  bench.simulator().control("clear");
+  EXPECT_TRUE(until([&] { return bench.command({"acknowledge"}).exit_code == 0; }));
+  EXPECT_EQ(bench.trip(), "");
+}
+
+TEST(ADaemonToldToEnd, switches_off_first_and_leaves_nothing_to_acknowledge) {  // S4 S10
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  const Finished ended = bench.end_daemon(SIGTERM);
+  EXPECT_EQ(ended.exit_code, 0) << ended.err;
+  EXPECT_FALSE(bench.simulator().output_is_on());
+  EXPECT_NE(run->wait(patience).exit_code, 0);
+
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  EXPECT_EQ(bench.runs().at(0).at("end").at("phase").as_string(), "stopped");
+  EXPECT_EQ(bench.start().exit_code, 0);
+}
+
+TEST(ADaemonKilledInARun, leaves_a_marker_that_the_next_life_takes_for_a_trip) {  // S5 S9 S10
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  bench.end_daemon(SIGKILL);
+  EXPECT_TRUE(bench.simulator().output_is_on());  // nobody is left to cut
+  const Finished cut = bench.command({"cut", "--direct", "--bench", bench.bench_file()});
+  EXPECT_EQ(cut.exit_code, 0) << cut.out << cut.err;
+  EXPECT_FALSE(bench.simulator().output_is_on());
+  EXPECT_EQ(bench.simulator().log().back().kind, "output-off");
+  EXPECT_NE(run->wait(patience).exit_code, 0);
+
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  EXPECT_EQ(bench.trip(), "interrupted");
+  const auto runs = bench.runs();
+  EXPECT_EQ(runs.at(0).at("end").at("phase").as_string(), "interrupted");
+  EXPECT_EQ(bench.start().exit_code, 5);
+  EXPECT_FALSE(bench.simulator().output_is_on());
+  EXPECT_EQ(bench.command({"acknowledge"}).exit_code, 0);
+  ASSERT_TRUE(until([&] { return bench.channel().at("state").as_string() == "off"; }));
+  EXPECT_EQ(bench.start().exit_code, 0);
+}
+
+TEST(ADaemonKilledInARun, is_followed_by_one_that_switches_off_before_anything_else) {  // S6
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  bench.end_daemon(SIGKILL);
+  EXPECT_TRUE(bench.simulator().output_is_on());
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  EXPECT_FALSE(bench.simulator().output_is_on());
+  EXPECT_EQ(bench.command({"cut"}).exit_code, 0);
+  EXPECT_NE(run->wait(patience).exit_code, 0);
+}
+
+TEST(ASecondDaemon, is_refused_the_bench_and_leaves_the_run_alone) {
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto charging = bench.charge();
+  for (const char* own : {"", "-other"}) {  // the same state folder, and one of its own
+    const Finished second = run(bench.daemon_words(own), patience);
+    EXPECT_EQ(second.exit_code, 5) << second.err;
+    EXPECT_NE(second.err.find("another"), std::string::npos) << second.err;
+  }
+  EXPECT_TRUE(bench.simulator().is_charging());
+  EXPECT_EQ(offs(bench.simulator()), 0U);
+  EXPECT_EQ(bench.phase(), "running");
+}
+
+}  // namespace
+}  // namespace chargewright::test
