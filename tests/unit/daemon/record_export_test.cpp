@@ -33,8 +33,9 @@ std::string recorded(const story::Folder& folder) {
   return writer->path();
 }
 
-// Open Battery Data Format, preferred labels. 2 A for 1 s is 0.000555... Ah; the energy is that
-// times the mean of the voltages known at both moments, 3.6 V.
+// Open Battery Data Format, preferred labels. The output goes on at 0 s, so that the 2 A that are
+// first read at 1 s have flowed since then: 2 A for 1 s is 0.000555... Ah; the energy is that times
+// the mean of the voltages known at both moments, 3.6 V.
 TEST(Export, writes_the_open_battery_data_format) {
   const story::Folder folder;
   const std::string to = folder.path + "/run.bdf.csv";
@@ -45,10 +46,10 @@ TEST(Export, writes_the_open_battery_data_format) {
             "Surface Temperature T1 / degC,Charging Capacity / Ah,Discharging Capacity / Ah,"
             "Charging Energy / Wh,Discharging Energy / Wh\n"
             "0.5,3.6,,1750000000.5,1,1,20.5,0,0,0,0\n"
-            "1,3.6,2,1750000001,1,1,20.5,0,0,0,0\n"
-            "2,3.7,2,1750000002,1,1,20.5,0.0005555555555555556,0,0.002,0\n"
-            "3,3.71,2,1750000003,1,1,,0.0005555555555555556,0,0.002,0\n"
-            "4,3.72,,1750000004,3,2,,0.0005555555555555556,0,0.002,0\n");
+            "1,3.6,2,1750000001,1,1,20.5,0.0005555555555555556,0,0.002,0\n"
+            "2,3.7,2,1750000002,1,1,20.5,0.0011111111111111111,0,0.004,0\n"
+            "3,3.71,2,1750000003,1,1,,0.0011111111111111111,0,0.004,0\n"
+            "4,3.72,,1750000004,3,2,,0.0011111111111111111,0,0.004,0\n");
 }
 
 TEST(Export, writes_every_reading_as_plain_csv) {
