@@ -20,7 +20,7 @@ void PrintTo(const Case& c, std::ostream* out) { *out << c.fault; }
 
 class AFault : public testing::TestWithParam<Case> {};
 
-// A reading may be 1 s old, a failed conversation is three time-outs of at most 1 s, and readings
+// A reading may be 2 s old, a failed conversation is three time-outs of at most 1 s, and readings
 // that disagree are borne for 0.5 s; the rest is for a machine that is busy, and for sanitizers.
 TEST_P(AFault, cuts_the_output_and_names_its_cause) {
   ServedBench bench(buffer_bench({.channel = "disagree: {for: 500 ms}"}));
@@ -37,19 +37,21 @@ TEST_P(AFault, cuts_the_output_and_names_its_cause) {
   EXPECT_EQ(bench.start().exit_code, 5);  // S5: latched
 }
 
+// A link is dropped on TCP only: the number of a pseudo-terminal that is closed goes to the next
+// who asks, so to a bench of another test, whose daemon would rightly be refused it.
 INSTANTIATE_TEST_SUITE_P(
     OfAnInstrument, AFault,
     testing::Values(
-        Case{"meter_mute", "mute meter", {"reading-stale", "conversation-failing"}, 5},
-        Case{"probe_mute", "mute probe", {"reading-stale", "conversation-failing"}, 5},
-        Case{"meter_slow", "slow meter 5 s", {"reading-stale", "conversation-failing"}, 5},
-        Case{"meter_garbage", "garbage meter", {"reading-unusable"}, 4},
-        Case{"meter_not_a_number", "not-a-number meter", {"reading-unusable"}, 4},
-        Case{"meter_link_dropped",
-             "link-dropped meter",
+        Case{"meter_mute", "mute meter", {"reading-stale", "conversation-failing"}, 7},
+        Case{"probe_mute", "mute probe", {"reading-stale", "conversation-failing"}, 7},
+        Case{"meter_slow", "slow meter 5 s", {"reading-stale", "conversation-failing"}, 7},
+        Case{"meter_garbage", "garbage meter", {"reading-unusable"}, 5},
+        Case{"meter_not_a_number", "not-a-number meter", {"reading-unusable"}, 5},
+        Case{"probe_link_dropped",
+             "link-dropped probe",
              {"conversation-failing", "reading-stale"},
-             5},
-        Case{"sensor_lost", "sensor-lost probe/1", {"reading-unusable"}, 4},
+             7},
+        Case{"sensor_lost", "sensor-lost probe/1", {"reading-unusable"}, 5},
         Case{"lead_off",
              "lead-off supply",
              {"readings-disagree", "voltage-high", "protection-tripped"},
@@ -73,7 +75,7 @@ TEST(AKnobTurned, at_the_supply_is_found_by_reading_the_setpoint_back) {
   bench.simulator().control("fault knob-turned supply 5.04 V");
   EXPECT_EQ(run->wait(patience).exit_code, 4);
   EXPECT_EQ(bench.trip(), "setpoint-changed");
-  EXPECT_LE(bench.simulator().seconds_from_fault_to("output-off").value_or(99), 4);
+  EXPECT_LE(bench.simulator().seconds_from_fault_to("output-off").value_or(99), 6);
 }
 
 // The charge since the meter stuck must be 4 % of its limit, 16 C: 1.6 s at 10 A. Source and meter
@@ -121,7 +123,7 @@ TEST(ASupplyThatObeysButIsMute, is_cut_blind_with_an_alarm_and_trips_when_it_spe
   bench.simulator().control("fault mute supply");
   // The order to switch off is written though nothing is answered (S4).
   ASSERT_TRUE(until([&] { return !bench.simulator().output_is_on(); }));
-  EXPECT_LE(bench.simulator().seconds_from_fault_to("output-off").value_or(99), 6);
+  EXPECT_LE(bench.simulator().seconds_from_fault_to("output-off").value_or(99), 8);
   ASSERT_TRUE(until([&] { return bench.channel().at("alarm").as_bool(); }));
   EXPECT_NE(bench.channel().at("state").as_string(), "tripped");  // not known is not off
   bench.simulator().control("clear");
@@ -138,7 +140,7 @@ TEST(ASupplyThatIgnoresOff, is_cut_by_the_contactor) {  // S4
   ASSERT_TRUE(until([&] { return bench.simulator().number("current_a") == 0; }));
   EXPECT_TRUE(bench.simulator().output_is_on());
   EXPECT_FALSE(bench.simulator().circuit().at("switch_closed").as_bool());
-  EXPECT_LE(bench.simulator().seconds_from_fault_to("switch-opened").value_or(99), 5);
+  EXPECT_LE(bench.simulator().seconds_from_fault_to("switch-opened").value_or(99), 7);
   // The supply still says that it is on: no current flows, and a person is called all the same.
   EXPECT_TRUE(until([&] { return bench.channel().at("alarm").as_bool(); }));
   EXPECT_EQ(run->wait(patience).exit_code, 4);
@@ -169,7 +171,7 @@ TEST(ASupplyWhoseLinkDrops, is_cut_by_the_contactor) {  // S3 S4
   bench.simulator().control("fault link-dropped supply");
   ASSERT_TRUE(until([&] { return bench.simulator().number("current_a") == 0; }));
   EXPECT_FALSE(bench.simulator().circuit().at("switch_closed").as_bool());
-  EXPECT_LE(bench.simulator().seconds_from_fault_to("switch-opened").value_or(99), 5);
+  EXPECT_LE(bench.simulator().seconds_from_fault_to("switch-opened").value_or(99), 7);
   bench.simulator().control("clear");  // the link comes back: now the order arrives
   EXPECT_TRUE(until([&] { return !bench.simulator().output_is_on(); }));
   EXPECT_EQ(run->wait(patience).exit_code, 4);
@@ -196,7 +198,7 @@ TEST(AChargeBeyondItsLimit, is_cut_whatever_the_step_says) {  // S2
   EXPECT_FALSE(bench.simulator().output_is_on());
   const double charge = 60 * (bench.simulator().number("cell_voltage_v") - before);
   EXPECT_GE(charge, 49);
-  EXPECT_LE(charge, 50 + 10 * 1.5);  // at 10 A: a reading that may be 1 s old, and the cut
+  EXPECT_LE(charge, 50 + 10 * 2.5);  // at 10 A: a reading that may be 2 s old, and the cut
 }
 
 }  // namespace

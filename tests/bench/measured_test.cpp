@@ -54,7 +54,7 @@ devices:
     serve: tcp://127.0.0.1:0
     ratings: {voltage: 20 V, current: 20 A, power: 200 W}
     resolution: {voltage: 1 mV, current: 1 mA}
-  meter: {role: meter, serve: pty}
+  meter: {role: meter, serve: "pty://@folder@/meter"}
   probe: {role: thermometer, lag: 1 s, serve: tcp://127.0.0.1:0}
 cells:
   measured: {playback: ")" +
