@@ -89,6 +89,19 @@ bool is_over(const object& channel, const std::string& wanted, std::string& phas
   return true;
 }
 
+// A daemon that was started anew knows nothing of the run of its former life, nor does one that
+// was given another: what was followed will never end.
+bool is_forgotten(const object& channel, const std::string& wanted) {
+  if (wanted.empty()) return false;
+  const object* run = object_in(channel, "run");
+  return run == nullptr || text_in(*run, "id") != wanted;
+}
+
+ExitCode report_forgotten(const std::string& run) {
+  std::cerr << "run " << run << " was interrupted: the daemon has another life, or another run\n";
+  return ExitCode::stopped;
+}
+
 std::string running_id(const object& channel) {
   const object* run = object_in(channel, "run");
   return run != nullptr && !flag_in(*run, "over") ? text_in(*run, "id") : std::string{};
@@ -112,6 +125,7 @@ ExitCode follow_on_terminal(const Client& client, const std::string& channel, st
     if (!reply->ok() || !reply->json.is_object()) return complain(*reply);
     const object& facts = reply->json.get_object();
     if (run.empty()) run = running_id(facts);
+    if (is_forgotten(facts, run)) return report_forgotten(run);
 
     const Look look = look_of_terminal();
     auto lines = watch_view(facts, look);
@@ -152,6 +166,7 @@ ExitCode follow_in_lines(const Client& client, const std::string& channel, std::
     if (!reply->ok() || !reply->json.is_object()) return complain(*reply);
     const object& facts = reply->json.get_object();
     if (run.empty()) run = running_id(facts);
+    if (is_forgotten(facts, run)) return report_forgotten(run);
 
     for (const auto& line : events.fetch()) {
       if (!as_json) std::cout << line << '\n';

@@ -43,7 +43,7 @@ std::vector<LimitMargin> margins_of(const safety::Limits& l, const Rehearsal& re
           rehearsal.energy_in_wh);
   }
   if (l.run_time) {
-    above("time-above", "s", l.run_time, drivers::in_seconds(l.run_time->value),
+    above("run-time", "s", l.run_time, drivers::in_seconds(l.run_time->value),
           drivers::in_seconds(rehearsal.on_time));
   }
   if (l.step_time) {
@@ -51,7 +51,7 @@ std::vector<LimitMargin> margins_of(const safety::Limits& l, const Rehearsal& re
     for (const RehearsedStep& step : rehearsal.steps) {
       longest = std::max(longest, drivers::in_seconds(step.duration));
     }
-    above("step-time-above", "s", l.step_time, drivers::in_seconds(l.step_time->value), longest);
+    above("step-time", "s", l.step_time, drivers::in_seconds(l.step_time->value), longest);
   }
   return margins;
 }

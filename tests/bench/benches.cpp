@@ -64,16 +64,16 @@ devices:
   if (!wanted.supply_identity.empty()) {
     files.simulation += "    identity: \"" + wanted.supply_identity + "\"\n";
   }
-  files.simulation +=
-      "  meter: {role: meter, serve: pty, offset: {voltage: " + wanted.meter_offset +
-      "}}\n  probe: {role: thermometer, serve: tcp://127.0.0.1:0}\n";
+  files.simulation += "  meter: {role: meter, serve: \"pty://@folder@/meter\", offset: {voltage: " +
+                      wanted.meter_offset +
+                      "}}\n  probe: {role: thermometer, serve: tcp://127.0.0.1:0}\n";
   if (wanted.contactor) {
     files.simulation += "  contactor: {role: switch, serve: tcp://127.0.0.1:0}\n";
   }
   files.simulation +=
       "cells:\n  bank: {chemistry: edlc, model: {kind: capacitor, capacitance: " +
-      wanted.capacitance +
-      ", r0: 8 mohm}, voltage: 0.5 V}\ncircuits:\n"
+      wanted.capacitance + ", r0: 8 mohm" + wanted.body +
+      "}, voltage: 0.5 V}\ncircuits:\n"
       "  left: {cell: bank, source: supply, leads: 3 mohm, meter: meter, temperature: probe" +
       (wanted.contactor ? ", contactor: contactor}\n" : "}\n");
 
@@ -103,8 +103,8 @@ instruments:
                  "\n    temperature: probe/1\n" +
                  (wanted.contactor ? "    contactor: contactor/1\n" : "") +
                  "    wiring: {gauge: 8 AWG, length: 0.6 m, joints: 0.4 mohm, rated: 40 A}\n";
-  // A reading may wait its turn on a busy machine: the age is generous, the bounds below know it.
-  files.bench += "    every: 50 ms\n    allowed-age: 1 s\n    heartbeat: 2 s\n";
+  // A reading may wait its turn on a busy machine: the age is generous, and the tests' bounds know.
+  files.bench += "    every: 50 ms\n    allowed-age: 2 s\n    heartbeat: 5 s\n";
   if (!wanted.channel.empty()) files.bench += "    " + wanted.channel + "\n";
   return files;
 }
@@ -119,7 +119,7 @@ devices:
     serve: tcp://127.0.0.1:0
     ratings: {voltage: 20 V, current: 20 A, power: 200 W}
     resolution: {voltage: 1 mV, current: 1 mA}
-  meter: {role: meter, serve: pty}
+  meter: {role: meter, serve: "pty://@folder@/meter"}
   probe: {role: thermometer, lag: 8 s, serve: tcp://127.0.0.1:0}
 cells:
   radio: {chemistry: li-ion-nmc, capacity: 2.4 Ah, voltage: 2.80 V}
@@ -153,9 +153,9 @@ channels:
     temperature: probe/1
     wiring: {gauge: 8 AWG, length: 0.6 m, joints: 0.4 mohm, rated: 40 A}
     every: 5 s
-    allowed-age: 120 s
-    heartbeat: 120 s
-    disagree: {for: 120 s}
+    allowed-age: 4 min
+    heartbeat: 4 min
+    disagree: {for: 4 min}
 )";
   files.profile = R"(profile: refill-between-sorties
 cell: hut-radio-24

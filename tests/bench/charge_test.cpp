@@ -1,32 +1,16 @@
 // A full charge, from the first command to the exported record.
 
 #include <gtest/gtest.h>
-#include <sqlite3.h>
 
 #include <cmath>
 #include <fstream>
 #include <sstream>
 
 #include "tests/bench/benches.h"
+#include "tests/bench/recorded.h"
 
 namespace chargewright::test {
 namespace {
-
-// One value out of a record, as text.
-std::string in_record(const std::string& path, const std::string& query) {
-  sqlite3* database = nullptr;
-  sqlite3_stmt* statement = nullptr;
-  std::string value = "no answer";
-  if (sqlite3_open_v2(path.c_str(), &database, SQLITE_OPEN_READONLY, nullptr) == SQLITE_OK &&
-      sqlite3_prepare_v2(database, query.c_str(), -1, &statement, nullptr) == SQLITE_OK &&
-      sqlite3_step(statement) == SQLITE_ROW) {
-    const auto* text = reinterpret_cast<const char*>(sqlite3_column_text(statement, 0));
-    value = text != nullptr ? text : "null";
-  }
-  sqlite3_finalize(statement);
-  sqlite3_close(database);
-  return value;
-}
 
 // SHA-256 by another program than ours.
 std::string digest_of(const std::string& file) {
@@ -122,6 +106,10 @@ TEST(FullCharge, of_a_capacitor_bank_ends_as_planned_with_the_output_off) {
   const double charge = 12 * (volts_after - volts_before);
   EXPECT_NEAR(table.last("Charging Capacity / Ah") * 3600, charge, 1.1);
   EXPECT_NEAR(table.last("Discharging Capacity / Ah"), 0, 1e-6);
+  // The export tallies anew from the readings: what the run tallied while it ran, within one
+  // reading interval at 10 A.
+  EXPECT_NEAR(table.last("Charging Capacity / Ah"),
+              runs[0].at("end").at("charge_in_ah").to_number<double>(), 10 * 0.05 / 3600);
 }
 
 TEST(FullCharge, of_a_radio_pack_wakes_fills_and_settles_on_a_clock_sped_up) {

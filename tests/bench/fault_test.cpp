@@ -20,7 +20,7 @@ void PrintTo(const Case& c, std::ostream* out) { *out << c.fault; }
 
 class AFault : public testing::TestWithParam<Case> {};
 
-// A reading may be 1 s old, a failed conversation is three time-outs of at most 1 s, and readings
+// A reading may be 2 s old, a failed conversation is three time-outs of at most 1 s, and readings
 // that disagree are borne for 0.5 s; the rest is for a machine that is busy, and for sanitizers.
 TEST_P(AFault, cuts_the_output_and_names_its_cause) {
   ServedBench bench(buffer_bench({.channel = "disagree: {for: 500 ms}"}));
@@ -37,25 +37,46 @@ TEST_P(AFault, cuts_the_output_and_names_its_cause) {
   EXPECT_EQ(bench.start().exit_code, 5);  // S5: latched
 }
 
+// A link is dropped on TCP only: the number of a pseudo-terminal that is closed goes to the next
+// who asks, so to a bench of another test, whose daemon would rightly be refused it.
 INSTANTIATE_TEST_SUITE_P(
     OfAnInstrument, AFault,
     testing::Values(
-        Case{"meter_mute", "mute meter", {"reading-stale", "conversation-failing"}, 5},
-        Case{"probe_mute", "mute probe", {"reading-stale", "conversation-failing"}, 5},
-        Case{"meter_slow", "slow meter 5 s", {"reading-stale", "conversation-failing"}, 5},
-        Case{"meter_garbage", "garbage meter", {"reading-unusable"}, 4},
-        Case{"meter_not_a_number", "not-a-number meter", {"reading-unusable"}, 4},
-        Case{"meter_link_dropped",
-             "link-dropped meter",
+        Case{"meter_mute", "mute meter", {"reading-stale", "conversation-failing"}, 7},
+        Case{"probe_mute", "mute probe", {"reading-stale", "conversation-failing"}, 7},
+        Case{"meter_slow", "slow meter 5 s", {"reading-stale", "conversation-failing"}, 7},
+        Case{"meter_garbage", "garbage meter", {"reading-unusable"}, 5},
+        Case{"meter_not_a_number", "not-a-number meter", {"reading-unusable"}, 5},
+        Case{"probe_link_dropped",
+             "link-dropped probe",
              {"conversation-failing", "reading-stale"},
-             5},
-        Case{"sensor_lost", "sensor-lost probe/1", {"reading-unusable"}, 4},
+             7},
+        Case{"sensor_lost", "sensor-lost probe/1", {"reading-unusable"}, 5},
         Case{"lead_off",
              "lead-off supply",
              {"readings-disagree", "voltage-high", "protection-tripped"},
-             4},
-        Case{"knob_turned", "knob-turned supply 5.15 V", {"setpoint-changed"}, 4}),
+             4}),
     [](const auto& info) { return info.param.name; });
+
+// While the lead compensation settles, the setpoint is written anew several times a second, and
+// that undoes what a hand did; once it stands still, a hand is noticed.
+TEST(AKnobTurned, at_the_supply_is_found_by_reading_the_setpoint_back) {
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  double setpoint = 0;
+  int alike = 0;
+  ASSERT_TRUE(until([&] {
+    const double now = bench.simulator().number("voltage_setpoint_v");
+    alike = now == setpoint ? alike + 1 : 0;
+    setpoint = now;
+    return alike >= 150;  // looked at each 10 ms
+  }));
+  bench.simulator().control("fault knob-turned supply 5.04 V");
+  EXPECT_EQ(run->wait(patience).exit_code, 4);
+  EXPECT_EQ(bench.trip(), "setpoint-changed");
+  EXPECT_LE(bench.simulator().seconds_from_fault_to("output-off").value_or(99), 6);
+}
 
 // The charge since the meter stuck must be 4 % of its limit, 16 C: 1.6 s at 10 A. Source and meter
 // drift apart meanwhile, which is borne longer here.
@@ -69,18 +90,30 @@ TEST(AStuckMeter, is_found_though_every_reading_is_within_limits) {
   EXPECT_LE(bench.simulator().seconds_from_fault_to("output-off").value_or(99), 8);
 }
 
-// A sensor that fell off feels the room: that no reading can show. What is found (S3) is that it
-// has not moved one digit, long after the heating changed: here 1 s of full current, then ten
-// times that at the taper.
-TEST(ASensorOffTheCell, is_found_when_it_does_not_follow_the_heating) {
-  ServedBench bench(buffer_bench(
-      {.capacitance = "12 F", .channel = "stuck-after: 1 s", .until = "step-time >= 60 s"}));
+// A sensor that fell off feels the room: that no single reading can show. What is found (S3) is
+// that it has not moved one digit, long after the heating changed: here 1 s of full current, then
+// ten times that at the taper. The bank is a light one, which warms by 2 K and cools with 100 s.
+const Buffer light_bank{.capacitance = "12 F",
+                        .body = ", heat-capacity: 2 J/K, cooling: 20 mW/K",
+                        .channel = "stuck-after: 1 s",
+                        .until = "step-time >= 25 s"};
+
+TEST(ASensorOffTheCell, is_found_when_it_does_not_follow_the_heating) {  // S3
+  ServedBench bench(buffer_bench(light_bank));
   ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
   bench.simulator().control("fault sensor-off-cell probe/1");
   const auto run = bench.charge();
-  EXPECT_EQ(run->wait(std::chrono::seconds(90)).exit_code, 4);
+  EXPECT_EQ(run->wait(patience).exit_code, 4);
   EXPECT_EQ(bench.trip(), "sensor-stuck");
   EXPECT_FALSE(bench.simulator().output_is_on());
+}
+
+// What is found above is the sensor, and not the taper.
+TEST(ASensorOnTheCell, is_not_found_stuck_in_the_same_run) {  // S3
+  ServedBench bench(buffer_bench(light_bank));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  EXPECT_EQ(run->wait(patience).exit_code, 0) << bench.trip();
 }
 
 TEST(ASupplyThatObeysButIsMute, is_cut_blind_with_an_alarm_and_trips_when_it_speaks_again) {
@@ -90,7 +123,7 @@ TEST(ASupplyThatObeysButIsMute, is_cut_blind_with_an_alarm_and_trips_when_it_spe
   bench.simulator().control("fault mute supply");
   // The order to switch off is written though nothing is answered (S4).
   ASSERT_TRUE(until([&] { return !bench.simulator().output_is_on(); }));
-  EXPECT_LE(bench.simulator().seconds_from_fault_to("output-off").value_or(99), 6);
+  EXPECT_LE(bench.simulator().seconds_from_fault_to("output-off").value_or(99), 8);
   ASSERT_TRUE(until([&] { return bench.channel().at("alarm").as_bool(); }));
   EXPECT_NE(bench.channel().at("state").as_string(), "tripped");  // not known is not off
   bench.simulator().control("clear");
@@ -107,7 +140,7 @@ TEST(ASupplyThatIgnoresOff, is_cut_by_the_contactor) {  // S4
   ASSERT_TRUE(until([&] { return bench.simulator().number("current_a") == 0; }));
   EXPECT_TRUE(bench.simulator().output_is_on());
   EXPECT_FALSE(bench.simulator().circuit().at("switch_closed").as_bool());
-  EXPECT_LE(bench.simulator().seconds_from_fault_to("switch-opened").value_or(99), 5);
+  EXPECT_LE(bench.simulator().seconds_from_fault_to("switch-opened").value_or(99), 7);
   // The supply still says that it is on: no current flows, and a person is called all the same.
   EXPECT_TRUE(until([&] { return bench.channel().at("alarm").as_bool(); }));
   EXPECT_EQ(run->wait(patience).exit_code, 4);
@@ -138,7 +171,7 @@ TEST(ASupplyWhoseLinkDrops, is_cut_by_the_contactor) {  // S3 S4
   bench.simulator().control("fault link-dropped supply");
   ASSERT_TRUE(until([&] { return bench.simulator().number("current_a") == 0; }));
   EXPECT_FALSE(bench.simulator().circuit().at("switch_closed").as_bool());
-  EXPECT_LE(bench.simulator().seconds_from_fault_to("switch-opened").value_or(99), 5);
+  EXPECT_LE(bench.simulator().seconds_from_fault_to("switch-opened").value_or(99), 7);
   bench.simulator().control("clear");  // the link comes back: now the order arrives
   EXPECT_TRUE(until([&] { return !bench.simulator().output_is_on(); }));
   EXPECT_EQ(run->wait(patience).exit_code, 4);
@@ -165,7 +198,7 @@ TEST(AChargeBeyondItsLimit, is_cut_whatever_the_step_says) {  // S2
   EXPECT_FALSE(bench.simulator().output_is_on());
   const double charge = 60 * (bench.simulator().number("cell_voltage_v") - before);
   EXPECT_GE(charge, 49);
-  EXPECT_LE(charge, 50 + 10 * 1.5);  // at 10 A: a reading that may be 1 s old, and the cut
+  EXPECT_LE(charge, 50 + 10 * 2.5);  // at 10 A: a reading that may be 2 s old, and the cut
 }
 
 }  // namespace

@@ -50,7 +50,12 @@ std::string ask_tcp(const std::string& address, const std::string& line) {
 }
 
 std::vector<std::string> simulator_words(const Scratch& folder, const BenchFiles& files) {
-  const std::string file = folder.write("simulation.yaml", files.simulation);
+  std::string text = files.simulation;
+  const std::string folder_mark = "@folder@";
+  if (const auto at = text.find(folder_mark); at != std::string::npos) {
+    text.replace(at, folder_mark.size(), folder.path());
+  }
+  const std::string file = folder.write("simulation.yaml", text);
   return {CHARGEWRIGHT_SIMULATOR, file, "--speed", std::to_string(files.speed)};
 }
 

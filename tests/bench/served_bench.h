@@ -16,7 +16,8 @@
 
 namespace chargewright::test {
 
-// The files of one bench. In `bench`, "@supply@" stands for the address of the device `supply`.
+// The files of one bench. In `bench`, "@supply@" stands for the address of the device `supply`; in
+// `simulation`, "@folder@" for the test's own folder.
 struct BenchFiles {
   std::string simulation;
   std::string bench;

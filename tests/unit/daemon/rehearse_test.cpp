@@ -52,6 +52,7 @@ TEST(Rehearsal, states_the_margin_to_every_limit_of_the_plan) {
   ASSERT_EQ(run.margins.size(), 6U);
   for (const LimitMargin& margin : run.margins) EXPECT_GT(margin.margin, 0) << margin.quantity;
   EXPECT_EQ(run.margins[0].quantity, "voltage-above");
+  EXPECT_EQ(run.margins.back().quantity, "run-time");  // as `check` and the channel name it
   EXPECT_NEAR(run.margins[0].margin, 4.24 - run.volts_max, 1e-12);
   EXPECT_NEAR(run.amperes_max, 4, 0.002);
   EXPECT_GT(run.degrees_c_max, 25);

@@ -1,0 +1,11 @@
+#pragma once
+// Looks into a record as anyone with SQLite may.
+
+#include <string>
+
+namespace chargewright::test {
+
+// The first value that the query finds, as text.
+std::string in_record(const std::string& path, const std::string& query);
+
+}  // namespace chargewright::test
