@@ -9,10 +9,7 @@ using drivers::Ending;
 using drivers::Instant;
 using drivers::Outcome;
 using drivers::Verb;
-using namespace std::chrono_literals;
 
-// At start the links have yet to open, each with its own connect time and back-off.
-constexpr drivers::Duration start_within = 10s;  // common practice, no source
 constexpr int stages_to_off = 3;
 
 // While off or tripped these alarm (S8); anything else that is judged then means: cut.
@@ -49,7 +46,8 @@ void ChannelGuard::start(Instant now, Outbox& out) {
   schedule_.begin_now(now);
   // A trip that was latched before is not forgotten while the output is proved off anew (S5).
   if (trip_.cause != Cause::none) return transit(Transition::fault, now, out);
-  begin_off(start_within, now, out);
+  // The links have yet to open, each with its own connect time and back-off.
+  begin_off(plan_.start_within, now, out);
 }
 
 bool ChannelGuard::uses(drivers::InstrumentId instrument) const {
@@ -125,7 +123,7 @@ void ChannelGuard::begin_cut(State from, Instant now, Outbox& out) {
   expect_output(false, drivers::never);
   chain_.announce(true);
   const drivers::Duration stages = stages_to_off * plan_.cut_stage;
-  const Instant links_open = drivers::later(started_at_, start_within);
+  const Instant links_open = drivers::later(started_at_, plan_.start_within);
   chain_.begin(now, from == State::unknown ? std::max(stages, links_open - now) : stages, out);
   schedule_.begin_now(now);
 }

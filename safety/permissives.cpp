@@ -10,10 +10,6 @@ using drivers::Ending;
 using drivers::Instant;
 using drivers::Outcome;
 using drivers::Verb;
-using namespace std::chrono_literals;
-
-// All of S1 together; slow serial instruments need some seconds (common practice, no source).
-constexpr drivers::Duration all_within = 15s;
 
 // A sensor that has not answered in four of its ages will not (common practice, no source).
 drivers::Instant sensors_within(const ChannelPlan& plan, Instant since) {
@@ -34,7 +30,7 @@ void Permissives::begin(const RunPlan& run, Instant now, Outbox& out) {
   measured_ = limit_ = 0;
   instrument_ = drivers::no_instrument;
   drains_ = 0;
-  deadline_ = drivers::later(now, all_within);
+  deadline_ = drivers::later(now, plan_.arm_within);
   enter(Stage::identify, now, out);
 }
 

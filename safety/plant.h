@@ -55,6 +55,10 @@ struct ChannelPlan {
   drivers::Duration stuck_after = std::chrono::minutes(3);       // sensor_stuck
   drivers::Duration heartbeat = std::chrono::seconds(1);         // of the sequencer, S6
   drivers::Duration cut_stage = std::chrono::milliseconds(500);  // deadline of each cut stage
+  // Links and instruments need these whatever is charged (common practice, no source).
+  drivers::Duration start_within = std::chrono::seconds(10);  // links open, outputs proved off
+  drivers::Duration arm_within = std::chrono::seconds(15);    // all of S1 together
+  drivers::Duration lost_after = std::chrono::seconds(30);    // an order without outcome: ask again
   // Ratings of source and wiring: the gate refuses beyond.
   drivers::Volts source_voltage_max{};
   drivers::Amperes source_current_max{};

@@ -9,10 +9,6 @@ namespace {
 
 using drivers::Instant;
 using drivers::Verb;
-using namespace std::chrono_literals;
-
-// Every order gets its outcome; should one be lost all the same, the question is asked again.
-constexpr drivers::Duration lost_after = 30s;
 
 }  // namespace
 
@@ -47,7 +43,7 @@ void Schedule::slow(bool wanted, Instant now) {
 }
 
 void Schedule::ask(Question& question, Purpose purpose, Instant now, Outbox& out) {
-  if (question.ticket != 0 && now < drivers::later(question.asked, lost_after)) return;
+  if (question.ticket != 0 && now < drivers::later(question.asked, plan_.lost_after)) return;
   question.ticket = out.order(channel_, purpose, question.at, question.verb);
   question.asked = now;
 }

@@ -49,4 +49,14 @@ safety::Plant make_plant(const profiles::Bench& bench,
   return plant;
 }
 
+void stretch_for_speed(safety::Plant& plant, double speed) {
+  if (!(speed > 1)) return;
+  for (safety::ChannelPlan& plan : plant.channels) {
+    for (drivers::Duration* deadline :
+         {&plan.cut_stage, &plan.start_within, &plan.arm_within, &plan.lost_after}) {
+      *deadline = drivers::seconds(drivers::in_seconds(*deadline) * speed);
+    }
+  }
+}
+
 }  // namespace chargewright::daemon

@@ -22,4 +22,9 @@ safety::Plant make_plant(const profiles::Bench& bench,
 void widen_disagreement(const profiles::Bench& bench, const profiles::BenchChannel& channel,
                         safety::ChannelPlan& plan);
 
+// Links and instruments answer in the time of the wall, whatever the speed of the clock: the
+// deadlines that wait for them are stretched by the factor, so that a sped-up bench gets the same
+// real time as a real one. Ages, heartbeat and limits are the cell's own and stay.
+void stretch_for_speed(safety::Plant& plant, double speed);
+
 }  // namespace chargewright::daemon

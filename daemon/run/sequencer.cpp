@@ -18,12 +18,12 @@ namespace {
 
 constexpr double unknown = std::numeric_limits<double>::quiet_NaN();
 // Identify, drain, write and prove every setpoint and protection, at a slow instrument's pace.
-constexpr auto arming_deadline = std::chrono::seconds(60);
+constexpr int arming_patience = 4;  // times what the guard itself allows
 // Setpoints and output written and proved.
-constexpr auto step_deadline = std::chrono::seconds(30);
+constexpr int step_patience = 2;  // times arm_within
 // An arm that the guard has not begun on by then, and whose refusal reads as the last one's did,
 // was refused for the same reason again.
-constexpr auto refusal_deadline = std::chrono::seconds(3);
+constexpr int refusals_in_arming = 5;  // that part of arm_within
 // Beats in one heartbeat limit: some may be late.
 constexpr int beats = 4;
 
@@ -112,7 +112,9 @@ bool Sequencer::noticed_trip(const ChannelSnapshot& snapshot, Instant now) {
 void Sequencer::arm(const ChannelSnapshot& snapshot, Instant now) {
   if (!asked_to_arm_) {
     // At its start the guard brings outputs to off; an arm would be refused meanwhile.
-    if (snapshot.state == State::unknown && now - progress_.began < step_deadline) return;
+    if (snapshot.state == State::unknown &&
+        now - progress_.began < step_patience * setup_.channel_plan.arm_within)
+      return;
     asked_to_arm_ = true;
     refusal_before_ = snapshot.refusal;
     ask(Kind::arm, now);
@@ -120,20 +122,20 @@ void Sequencer::arm(const ChannelSnapshot& snapshot, Instant now) {
   }
   if (snapshot.state == State::arming) {
     seen_arming_ = true;
-    if (now - asked_at_ < arming_deadline) return;
+    if (now - asked_at_ < arming_patience * setup_.channel_plan.arm_within) return;
   }
   if (snapshot.state == State::ready) {
     seen_arming_ = true;
     progress_.phase = Phase::running;
     return begin_step(0, snapshot, now);
   }
-  const bool is_news =
-      seen_arming_ || snapshot.refusal != refusal_before_ || now - asked_at_ >= refusal_deadline;
+  const bool is_news = seen_arming_ || snapshot.refusal != refusal_before_ ||
+                       now - asked_at_ >= setup_.channel_plan.arm_within / refusals_in_arming;
   if (snapshot.state != State::arming && snapshot.refusal != Refusal::none && is_news) {
     progress_.refusal = snapshot.refusal;
     return conclude(Phase::refused, now);
   }
-  if (now - asked_at_ >= arming_deadline) {
+  if (now - asked_at_ >= arming_patience * setup_.channel_plan.arm_within) {
     progress_.refusal = Refusal::took_too_long;
     finish(Phase::refused, now);
   }
@@ -191,7 +193,7 @@ bool Sequencer::is_established(const ChannelSnapshot& snapshot) const {
 void Sequencer::run(const ChannelSnapshot& snapshot, Instant now) {
   if (!established_at_) {
     if (!is_established(snapshot)) {
-      if (now - asked_at_ < step_deadline) return;
+      if (now - asked_at_ < step_patience * setup_.channel_plan.arm_within) return;
       progress_.refusal = Refusal::took_too_long;
       return finish(Phase::failed, now);
     }

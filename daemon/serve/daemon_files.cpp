@@ -61,6 +61,7 @@ drivers::Checked<DaemonFiles> load_daemon_files(const DaemonOptions& options) {
     files.recorded.push_back({.role = "policy", .name = policy->file, .text = policy->text});
   }
   files.plant = make_plant(*bench, files.dialects);
+  stretch_for_speed(files.plant, options.speed);
   files.bench = std::move(*bench);
   files.policy = std::move(*policy);
   return files;
