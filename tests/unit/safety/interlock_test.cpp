@@ -489,6 +489,31 @@ TEST_F(Energised, trips_on_a_temperature_that_rises_too_fast) {  // S2
   EXPECT_EQ(last.worst.sensor, 1);
 }
 
+TEST_F(Energised, does_not_bear_for_an_on_delay_what_another_limit_forbids_at_once) {  // S2
+  Limits limits = cell_limits();
+  Limits profile;
+  profile.voltage_above = limit(4.22_V, Origin::profile, 1s);
+  tighten(limits, profile);
+  interlock.enforce(limits, now);
+  Expected expected;
+  expected.output_on = true;
+  expected.since = now;
+  expected.setpoints_since = drivers::never;
+  interlock.expect(expected);
+  const auto stands_at = [&](double volts) {
+    return [&, volts] {
+      see(voltmeter, 0, Verb::measure_voltage, volts);
+      see(supply, 0, Verb::measure_voltage, volts);
+    };
+  };
+  pass(500ms, stands_at(4.24));
+  EXPECT_TRUE(last.within());
+  pass(100ms, stands_at(4.26));
+  EXPECT_EQ(last.worst.cause, Cause::voltage_high);
+  EXPECT_DOUBLE_EQ(last.worst.limit, 4.25);
+  EXPECT_EQ(last.worst.origin, static_cast<std::uint8_t>(Origin::cell));
+}
+
 TEST_F(Energised, waits_the_on_delay_of_a_limit) {  // S2
   Limits limits = cell_limits();
   limits.voltage_above->on_delay = 1s;
