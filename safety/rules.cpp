@@ -382,8 +382,9 @@ Finding readings_disagree(const Facts& f, Instant now) {
   const auto fresh = [&](const Sensed& s) {
     return energised_reading(f, s) && s.fresh(now, f.ages.reading);
   };
-  if (f.separate_voltmeter && fresh(f.source_voltage) && fresh(f.cell_voltage) &&
-      fresh(f.cell_current)) {
+  const bool voltages = fresh(f.source_voltage) && fresh(f.cell_voltage) && fresh(f.cell_current);
+  const bool currents = fresh(f.source_current) && fresh(f.cell_current);
+  if (f.separate_voltmeter && voltages) {
     const double across_leads = f.source_voltage.value() - f.cell_voltage.value();
     const double drop = f.cell_current.value() * f.plan.loop_resistance.value() * drop_allowance;
     const double band = f.plan.voltage_disagreement.value();
@@ -397,7 +398,7 @@ Finding readings_disagree(const Facts& f, Instant now) {
               .limit = f.cell_voltage.value()};
     }
   }
-  if (f.separate_ammeter && fresh(f.source_current) && fresh(f.cell_current)) {
+  if (f.separate_ammeter && currents) {
     const double difference = f.cell_current.value() - f.source_current.value();
     if (!(std::abs(difference) <= f.plan.current_disagreement.value())) {
       return {.present = true,
@@ -407,7 +408,9 @@ Finding readings_disagree(const Facts& f, Instant now) {
               .limit = f.cell_current.value()};
     }
   }
-  return {};
+  // Setpoints that move all the time must not keep the delay from ever passing.
+  const bool judged = (!f.separate_voltmeter || voltages) && (!f.separate_ammeter || currents);
+  return {.undecided = f.expected.output_on && !judged};
 }
 
 Finding sensor_stuck(const Facts& f, Instant) {

@@ -373,6 +373,22 @@ TEST_F(Energised, trips_when_the_source_reads_less_than_the_cell) {  // S3
   EXPECT_EQ(last.worst.cause, Cause::readings_disagree);
 }
 
+TEST_F(Energised, trips_on_disagreement_though_its_setpoints_move_all_the_time) {  // S3
+  const auto off = [&] { see(supply, 0, Verb::measure_voltage, 3.76 + 0.2); };
+  Expected expected = interlock.facts().expected;
+  for (int k = 0; k < 6; ++k) {
+    pass(200ms, off);
+    EXPECT_TRUE(last.within());
+    expected.setpoints_since = drivers::never;
+    interlock.expect(expected);
+    pass(100ms, off);
+    expected.setpoints_since = now;
+    interlock.expect(expected);
+  }
+  pass(400ms, off);
+  EXPECT_EQ(last.worst.cause, Cause::readings_disagree);
+}
+
 TEST_F(Energised, trips_when_two_ammeters_disagree) {  // S3
   pass(3s, [&] { see(ammeter, 0, Verb::measure_current, 2.449); });
   EXPECT_TRUE(last.within());
