@@ -124,6 +124,7 @@ void ChannelGuard::begin_cut(State from, Instant now, Outbox& out) {
   forget_steering();
   expect_output(false, drivers::never);
   chain_.announce(true);
+  chain_.forget_verified();
   const drivers::Duration stages = stages_to_off * plan_.cut_stage;
   const Instant links_open = drivers::later(started_at_, start_within);
   chain_.begin(now, from == State::unknown ? std::max(stages, links_open - now) : stages, out);
