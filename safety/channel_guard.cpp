@@ -150,7 +150,8 @@ void ChannelGuard::judge(Instant now, Outbox& out) {
     watch_alarm_ = false;
     return;
   }
-  const bool watching = watches(state_);
+  // Once the limits of a run are enforced, in arming too, nothing is only an alarm.
+  const bool watching = watches(state_) && interlock_.facts().mode == Mode::watching;
   Cause worst_alarm = Cause::none;
   Cause worst_cut = Cause::none;
   for (std::size_t k = 0; k < cause_count; ++k) {
