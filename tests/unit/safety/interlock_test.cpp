@@ -505,6 +505,22 @@ TEST_F(Energised, trips_on_a_temperature_that_rises_too_fast) {  // S2
   EXPECT_EQ(last.worst.sensor, 1);
 }
 
+TEST_F(Energised, holds_a_rise_that_is_not_known_for_still_there) {  // S5
+  Interlock next_life(plan, 0);
+  const Fault trip{.cause = Cause::temperature_rising, .limit = 2.0 / 60};
+  next_life.watch_only(now);
+  const auto watch = [&](Duration time) {
+    for (const Instant end = now + time; now < end; now += 500ms) {
+      next_life.see(outcome(thermometer, 1, Verb::measure_temperature, 25, now));
+      next_life.see(outcome(thermometer, 2, Verb::measure_temperature, 26, now));
+    }
+  };
+  watch(10s);
+  EXPECT_FALSE(next_life.condition_gone(trip, now));
+  watch(40s);
+  EXPECT_TRUE(next_life.condition_gone(trip, now));
+}
+
 TEST_F(Energised, does_not_bear_for_an_on_delay_what_another_limit_forbids_at_once) {  // S2
   Limits limits = cell_limits();
   Limits profile;
