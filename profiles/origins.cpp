@@ -43,6 +43,7 @@ template <class Q>
 std::string text_of(const Limit<Q>& limit) {
   std::string text = to_text(limit.value);
   if (limit.on_delay > Duration::zero()) text += " for " + to_text(limit.on_delay);
+  if (limit.at_once) text += ", " + to_text(limit.at_once->value) + " at once";
   return text;
 }
 
@@ -164,15 +165,6 @@ std::vector<Failure> remarks(const std::vector<Said>& said, const Limits& effect
              std::string(key) + " " + text_of(yields) + " has no effect: " + text_of(rules) +
                  " is tighter, and comes from the " + std::string(safety::key_of(rules.origin)),
              {}});
-      }
-      if (yields.on_delay < rules.on_delay) {
-        notes.push_back({one.origin == Origin::policy || one.origin == Origin::profile
-                             ? (one.written.*written)->place
-                             : Place{},
-                         std::string(key) + " is borne for " + to_text(rules.on_delay) +
-                             " before the cut, also beyond " + text_of(yields) + " of the " +
-                             std::string(safety::key_of(one.origin)),
-                         {}});
       }
     }
   });

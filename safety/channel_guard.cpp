@@ -122,6 +122,7 @@ void ChannelGuard::begin_cut(State from, Instant now, Outbox& out) {
   forget_steering();
   expect_output(false, drivers::never);
   chain_.announce(true);
+  chain_.forget_verified();
   const drivers::Duration stages = stages_to_off * plan_.cut_stage;
   const Instant links_open = drivers::later(started_at_, plan_.start_within);
   chain_.begin(now, from == State::unknown ? std::max(stages, links_open - now) : stages, out);
@@ -147,7 +148,8 @@ void ChannelGuard::judge(Instant now, Outbox& out) {
     watch_alarm_ = false;
     return;
   }
-  const bool watching = watches(state_);
+  // Once the limits of a run are enforced, in arming too, nothing is only an alarm.
+  const bool watching = watches(state_) && interlock_.facts().mode == Mode::watching;
   Cause worst_alarm = Cause::none;
   Cause worst_cut = Cause::none;
   for (std::size_t k = 0; k < cause_count; ++k) {

@@ -7,6 +7,13 @@ namespace {
 
 using drivers::Instant;
 
+// Not known counts as present, but where the watch is too slow ever to know.
+bool rise_within(const Facts& f, const Fault& trip, std::size_t sensor) {
+  const Rise& rise = f.rises[sensor];
+  if (!rise.known()) return Ages::watch_slowdown * f.plan.every >= Rise::gap;
+  return rise.kelvins_per_second() <= trip.limit;
+}
+
 bool temperature_within(const Facts& f, const Fault& trip, std::size_t sensor, Instant now) {
   const Sensed& sensed = f.temperatures[sensor];
   if (!sensed.fresh(now, f.ages.watched_reading)) return false;
@@ -16,7 +23,7 @@ bool temperature_within(const Facts& f, const Fault& trip, std::size_t sensor, I
     case Cause::temperature_low:
       return sensed.value() >= trip.limit;
     case Cause::temperature_rising:
-      return f.rises[sensor].kelvins_per_second() <= trip.limit;
+      return rise_within(f, trip, sensor);
     default:
       return true;
   }

@@ -126,16 +126,18 @@ void CutChain::see(const Outcome& outcome, Instant now, Outbox& out) {
 }
 
 void CutChain::see_own(const Outcome& outcome, Instant now, Outbox& out) {
+  const bool late = outcome.asked < record_.started;  // of a chain before: proves nothing now
   switch (outcome.order.verb) {
     case Verb::output_off:
       offs_pending_ = std::max(0, offs_pending_ - 1);
-      if (running_) see_off(outcome, now, out);
+      if (running_ && !late) see_off(outcome, now, out);
       return;
     case Verb::measure_current:
     case Verb::read_output:
       questions_pending_ = std::max(0, questions_pending_ - 1);
       return;
     case Verb::open_switch:
+      if (late) return;
       if (outcome.ending == Ending::done) {
         reach(CutStage::contactor_open, record_.contactor_open, outcome.answered, out);
       } else {

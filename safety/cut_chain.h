@@ -53,6 +53,11 @@ class CutChain {
   void begin(drivers::Instant now, drivers::Duration patience, Outbox& out);
   // Without patience: the alarm comes after the last stage.
   void begin(drivers::Instant now, Outbox& out) { begin(now, alarm_after_ * plan_.cut_stage, out); }
+  // The off that ended a run, verified while its contactor is yet to open, is no proof against what
+  // cuts now: the next begin() begins anew.
+  void forget_verified() {
+    if (verified()) running_ = false;
+  }
   void link(drivers::InstrumentId instrument, bool up, drivers::Instant now, Outbox& out);
   // Any outcome of this channel's terminals; its own orders and the schedule's readings.
   void see(const drivers::Outcome& outcome, drivers::Instant now, Outbox& out);

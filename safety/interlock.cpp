@@ -272,7 +272,7 @@ Verdict Interlock::judge(Instant now) {
       found = rule.find(facts_, now);
     }
     if (!found.present) {
-      began_[k] = never;
+      if (!found.undecided) began_[k] = never;
       wake_ = std::min(wake_, found.due);
       continue;
     }

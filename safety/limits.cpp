@@ -1,5 +1,6 @@
 #include "safety/limits.h"
 
+#include <algorithm>
 #include <cmath>
 
 namespace chargewright::safety {
@@ -17,33 +18,76 @@ double number(const Q& value) {
 enum class Side { above, below };
 
 template <class Q>
-bool tighter(const Limit<Q>& a, const Limit<Q>& b, Side side) {
-  return side == Side::above ? a.value < b.value : b.value < a.value;
+bool tighter(const Q& a, const Q& b, Side side) {
+  return side == Side::above ? a < b : b < a;
+}
+
+// Not "tighter or equal" but "provably so": a NaN on either side compares false, hence looser.
+template <class Q>
+bool as_tight(const Q& a, const Q& b, Side side) {
+  return side == Side::above ? a <= b : a >= b;
+}
+
+template <class Q>
+void keep_at_once(Limit<Q>& ours, const AtOnce<Q>& with, Side side) {
+  if (ours.at_once && !tighter(with.value, ours.at_once->value, side)) return;
+  ours.at_once = with;
+}
+
+// `with` counts by its value and on-delay alone.
+template <class Q>
+void keep_tighter(Limit<Q>& ours, const Limit<Q>& with, Side side) {
+  const bool immediate = with.on_delay == Duration::zero();
+  if (tighter(with.value, ours.value, side)) {
+    if (with.on_delay > Duration::zero() && ours.on_delay == Duration::zero()) {
+      ours = {with.value, with.origin, with.on_delay, AtOnce<Q>{ours.value, ours.origin}};
+    } else {
+      ours.value = with.value;
+      ours.origin = with.origin;
+      ours.on_delay = std::min(ours.on_delay, with.on_delay);
+    }
+  } else if (immediate && tighter(ours.value, with.value, side)) {
+    if (ours.on_delay > Duration::zero()) keep_at_once(ours, {with.value, with.origin}, side);
+  } else {
+    ours.on_delay = std::min(ours.on_delay, with.on_delay);
+  }
+  if (ours.on_delay == Duration::zero()) ours.at_once.reset();
 }
 
 template <class Q>
 void keep_tighter(std::optional<Limit<Q>>& ours, const std::optional<Limit<Q>>& with, Side side) {
   if (!with) return;
   // What is not a number is kept, so that defect() names it instead of its being dropped.
-  if (!ours || tighter(*with, *ours, side) || std::isnan(number(with->value))) {
+  if (!ours || std::isnan(number(with->value))) {
     ours = with;
-  } else if (!tighter(*ours, *with, side) && with->on_delay < ours->on_delay) {
-    ours->on_delay = with->on_delay;
+    return;
   }
+  if (std::isnan(number(ours->value))) return;
+  keep_tighter(*ours, *with, side);
+  if (!with->at_once) return;
+  keep_tighter(*ours, {with->at_once->value, with->at_once->origin, {}, {}}, side);
 }
 
-// Not "tighter or equal" but "provably so": a NaN on either side compares false, hence looser.
+// Does what `now` says trip at `value` beyond for `on_delay`, or sooner?
+template <class Q>
+bool trips_by(const Limit<Q>& now, const Q& value, Duration on_delay, Side side) {
+  if (now.on_delay <= on_delay && as_tight(now.value, value, side)) return true;
+  return now.at_once && as_tight(now.at_once->value, value, side);
+}
+
 template <class Q>
 bool as_tight(const std::optional<Limit<Q>>& now, const std::optional<Limit<Q>>& approved,
               Side side) {
   if (!approved) return true;
-  if (!now || now->on_delay > approved->on_delay) return false;
-  return side == Side::above ? now->value <= approved->value : now->value >= approved->value;
+  if (!now || !trips_by(*now, approved->value, approved->on_delay, side)) return false;
+  return !approved->at_once || trips_by(*now, approved->at_once->value, Duration::zero(), side);
 }
 
 template <class Q>
 bool unusable(const std::optional<Limit<Q>>& limit) {
-  return limit && (!std::isfinite(number(limit->value)) || limit->on_delay < Duration::zero());
+  if (!limit) return false;
+  if (limit->at_once && !std::isfinite(number(limit->at_once->value))) return true;
+  return !std::isfinite(number(limit->value)) || limit->on_delay < Duration::zero();
 }
 
 template <class Q>

@@ -14,11 +14,20 @@ namespace chargewright::safety {
 enum class Origin : std::uint8_t { cell, wiring, instrument, policy, profile };
 std::string_view key_of(Origin origin);
 
+// What an on-delay does not bear: beyond this the first reading trips.
+template <class Q>
+struct AtOnce {
+  Q value{};
+  Origin origin = Origin::cell;
+};
+
 template <class Q>
 struct Limit {
   Q value{};
   Origin origin = Origin::cell;
   drivers::Duration on_delay{};  // must be beyond for this long; 0: the first reading trips
+  // Another origin's limit without on-delay, looser than `value`: it stands behind the on-delay.
+  std::optional<AtOnce<Q>> at_once{};
 };
 
 struct Limits {
@@ -36,11 +45,13 @@ struct Limits {
   std::optional<Limit<drivers::Duration>> step_time;
 };
 
-// For each quantity keeps the tighter of the two. Equal values keep the one already there; on the
-// same value the shorter on-delay wins.
+// For each quantity keeps the tighter of the two. Equal values keep the one already there. An
+// on-delay loosens nothing that another says: a looser limit without on-delay is kept as `at_once`,
+// and of two on-delays the shorter one rules the tighter value.
 void tighten(Limits& limits, const Limits& with);
 
-// Is every limit of `now` at least as tight as in `approved`? (Loosening needs approval.)
+// Is every limit of `now` at least as tight as in `approved`, in value and in on-delay? (Loosening
+// needs approval.)
 bool no_looser(const Limits& now, const Limits& approved);
 
 // A limit that is not a finite number, a negative time, reversed bounds (below >= above), or none

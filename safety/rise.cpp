@@ -11,7 +11,6 @@ using namespace std::chrono_literals;
 constexpr drivers::Duration bin_width = 2s;  // 32 bins: a window of about a minute
 constexpr double window_least = 30.0;        // s; common practice, no source
 constexpr std::size_t bins_least = 5;
-constexpr drivers::Duration gap = 60s;  // after a longer silence the past says nothing
 
 }  // namespace
 

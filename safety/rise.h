@@ -14,6 +14,8 @@ namespace chargewright::safety {
 
 class Rise {
  public:
+  static constexpr drivers::Duration gap = std::chrono::seconds(60);  // longer: the past is void
+
   void see(double celsius, drivers::Instant at);
   void forget();
 

@@ -12,14 +12,40 @@ using drivers::Validity;
 
 constexpr std::uint8_t code(Subject subject) { return static_cast<std::uint8_t>(subject); }
 
+double number(Duration value) { return in_seconds(value); }
 template <class Q>
-Finding beyond(const Limit<Q>& limit, double measured, double at, std::uint8_t sensor) {
+double number(const Q& value) {
+  return value.value();
+}
+
+enum class Side { above, below };
+
+// `allowance`: what the place of measuring is allowed beyond the limit's own value.
+template <class Q>
+Finding beyond(const Limit<Q>& limit, double measured, std::uint8_t sensor, Side side = Side::above,
+               double allowance = 0) {
+  if (limit.at_once) {
+    const double last = number(limit.at_once->value) + allowance;
+    if (!(side == Side::above ? measured <= last : measured >= last)) {
+      return {.present = true,
+              .sensor = sensor,
+              .origin = static_cast<std::uint8_t>(limit.at_once->origin),
+              .measured = measured,
+              .limit = last};
+    }
+  }
   return {.present = true,
           .sensor = sensor,
           .origin = static_cast<std::uint8_t>(limit.origin),
           .on_delay = limit.on_delay,
           .measured = measured,
-          .limit = at};
+          .limit = number(limit.value) + allowance};
+}
+
+// Of two places of measuring, the one that trips sooner; else the first.
+Finding sooner(const Finding& first, const Finding& second) {
+  if (!first.present) return second;
+  return second.present && second.on_delay < first.on_delay ? second : first;
 }
 
 // Reported by the guard (Interlock::report), never measured.
@@ -41,19 +67,21 @@ Finding voltage_high(const Facts& f, Instant) {
   if (!f.limits.voltage_above) return {};
   const auto& limit = *f.limits.voltage_above;
   const double highest = limit.value.value();
+  Finding found;
   if (f.cell_voltage.usable() && !(f.cell_voltage.value() <= highest)) {
-    return beyond(limit, f.cell_voltage.value(), highest, code(Subject::cell_voltage));
+    found = beyond(limit, f.cell_voltage.value(), code(Subject::cell_voltage));
   }
   // A voltmeter whose leads fell off the cell reads nothing of what the source does: the source's
   // own reading may exceed the limit by what the leads drop, and no more.
   if (f.separate_voltmeter && energised_reading(f, f.source_voltage) &&
       energised_reading(f, f.cell_current)) {
-    const double at_source = highest + lead_drop(f) + f.plan.voltage_disagreement.value();
-    if (!(f.source_voltage.value() <= at_source)) {
-      return beyond(limit, f.source_voltage.value(), at_source, code(Subject::source_voltage));
+    const double allowance = lead_drop(f) + f.plan.voltage_disagreement.value();
+    if (!(f.source_voltage.value() <= highest + allowance)) {
+      found = sooner(found, beyond(limit, f.source_voltage.value(), code(Subject::source_voltage),
+                                   Side::above, allowance));
     }
   }
-  return {};
+  return found;
 }
 
 Finding voltage_low(const Facts& f, Instant) {
@@ -61,7 +89,7 @@ Finding voltage_low(const Facts& f, Instant) {
   const auto& limit = *f.limits.voltage_below;
   const double lowest = limit.value.value();
   if (f.cell_voltage.usable() && !(f.cell_voltage.value() >= lowest)) {
-    return beyond(limit, f.cell_voltage.value(), lowest, code(Subject::cell_voltage));
+    return beyond(limit, f.cell_voltage.value(), code(Subject::cell_voltage), Side::below);
   }
   return {};
 }
@@ -71,26 +99,28 @@ Finding current_high(const Facts& f, Instant) {
   if (!f.limits.current_above) return {};
   const auto& limit = *f.limits.current_above;
   const double highest = limit.value.value();
+  Finding found;
   if (f.cell_current.usable() && !(f.cell_current.value() <= highest)) {
-    return beyond(limit, f.cell_current.value(), highest, code(Subject::cell_current));
+    found = beyond(limit, f.cell_current.value(), code(Subject::cell_current));
   }
   if (f.separate_ammeter && f.source_current.usable() && !(f.source_current.value() <= highest)) {
-    return beyond(limit, f.source_current.value(), highest, code(Subject::source_current));
+    found = sooner(found, beyond(limit, f.source_current.value(), code(Subject::source_current)));
   }
-  return {};
+  return found;
 }
 
 Finding current_reverse(const Facts& f, Instant) {
   if (!f.limits.current_reverse) return {};
   const auto& limit = *f.limits.current_reverse;
   const double most = limit.value.value();
+  Finding found;
   if (f.cell_current.usable() && !(-f.cell_current.value() <= most)) {
-    return beyond(limit, -f.cell_current.value(), most, code(Subject::cell_current));
+    found = beyond(limit, -f.cell_current.value(), code(Subject::cell_current));
   }
   if (f.separate_ammeter && f.source_current.usable() && !(-f.source_current.value() <= most)) {
-    return beyond(limit, -f.source_current.value(), most, code(Subject::source_current));
+    found = sooner(found, beyond(limit, -f.source_current.value(), code(Subject::source_current)));
   }
-  return {};
+  return found;
 }
 
 Finding power_high(const Facts& f, Instant) {
@@ -98,7 +128,7 @@ Finding power_high(const Facts& f, Instant) {
   const auto& limit = *f.limits.power_above;
   const double power = f.cell_voltage.value() * f.cell_current.value();
   if (power <= limit.value.value()) return {};
-  return beyond(limit, power, limit.value.value(), code(Subject::pair));
+  return beyond(limit, power, code(Subject::pair));
 }
 
 Finding temperature_high(const Facts& f, Instant) {
@@ -110,7 +140,7 @@ Finding temperature_high(const Facts& f, Instant) {
     const Sensed& sensor = f.temperatures[k];
     if (!sensor.usable() || sensor.value() <= highest) continue;
     if (!found.present || sensor.value() > found.measured) {
-      found = beyond(limit, sensor.value(), highest, static_cast<std::uint8_t>(k));
+      found = beyond(limit, sensor.value(), static_cast<std::uint8_t>(k));
     }
   }
   return found;
@@ -125,7 +155,7 @@ Finding temperature_low(const Facts& f, Instant) {
     const Sensed& sensor = f.temperatures[k];
     if (!sensor.usable() || sensor.value() >= lowest) continue;
     if (!found.present || sensor.value() < found.measured) {
-      found = beyond(limit, sensor.value(), lowest, static_cast<std::uint8_t>(k));
+      found = beyond(limit, sensor.value(), static_cast<std::uint8_t>(k), Side::below);
     }
   }
   return found;
@@ -141,7 +171,7 @@ Finding temperature_rising(const Facts& f, Instant) {
     const Rise& rise = f.rises[k];
     if (!rise.known() || rise.kelvins_per_second() <= steepest) continue;
     if (!found.present || rise.kelvins_per_second() > found.measured) {
-      found = beyond(limit, rise.kelvins_per_second(), steepest, static_cast<std::uint8_t>(k));
+      found = beyond(limit, rise.kelvins_per_second(), static_cast<std::uint8_t>(k));
     }
   }
   return found;
@@ -153,7 +183,7 @@ Finding charge_high(const Facts& f, Instant) {
   const auto& limit = *f.limits.charge_above;
   const double charge = f.tally.charge_in().value() + f.tally.uncertain().value();
   if (charge <= limit.value.value()) return {};
-  return beyond(limit, charge, limit.value.value(), code(Subject::none));
+  return beyond(limit, charge, code(Subject::none));
 }
 
 Finding energy_high(const Facts& f, Instant) {
@@ -162,14 +192,14 @@ Finding energy_high(const Facts& f, Instant) {
   const double volts = std::max(0.0, f.cell_voltage.value());
   const double energy = f.tally.energy_in().value() + f.tally.uncertain().value() * volts;
   if (energy <= limit.value.value()) return {};
-  return beyond(limit, energy, limit.value.value(), code(Subject::none));
+  return beyond(limit, energy, code(Subject::none));
 }
 
 Finding time_limit(const std::optional<Limit<Duration>>& limit, Duration passed, bool running,
                    Instant now) {
   if (!limit) return {};
   if (passed > limit->value) {
-    return beyond(*limit, in_seconds(passed), in_seconds(limit->value), code(Subject::none));
+    return beyond(*limit, in_seconds(passed), code(Subject::none));
   }
   Finding found;
   if (running) found.due = drivers::later(now, limit->value - passed + Duration{1});
@@ -352,8 +382,9 @@ Finding readings_disagree(const Facts& f, Instant now) {
   const auto fresh = [&](const Sensed& s) {
     return energised_reading(f, s) && s.fresh(now, f.ages.reading);
   };
-  if (f.separate_voltmeter && fresh(f.source_voltage) && fresh(f.cell_voltage) &&
-      fresh(f.cell_current)) {
+  const bool voltages = fresh(f.source_voltage) && fresh(f.cell_voltage) && fresh(f.cell_current);
+  const bool currents = fresh(f.source_current) && fresh(f.cell_current);
+  if (f.separate_voltmeter && voltages) {
     const double across_leads = f.source_voltage.value() - f.cell_voltage.value();
     const double drop = f.cell_current.value() * f.plan.loop_resistance.value() * drop_allowance;
     const double band = f.plan.voltage_disagreement.value();
@@ -367,7 +398,7 @@ Finding readings_disagree(const Facts& f, Instant now) {
               .limit = f.cell_voltage.value()};
     }
   }
-  if (f.separate_ammeter && fresh(f.source_current) && fresh(f.cell_current)) {
+  if (f.separate_ammeter && currents) {
     const double difference = f.cell_current.value() - f.source_current.value();
     if (!(std::abs(difference) <= f.plan.current_disagreement.value())) {
       return {.present = true,
@@ -377,7 +408,9 @@ Finding readings_disagree(const Facts& f, Instant now) {
               .limit = f.cell_current.value()};
     }
   }
-  return {};
+  // Setpoints that move all the time must not keep the delay from ever passing.
+  const bool judged = (!f.separate_voltmeter || voltages) && (!f.separate_ammeter || currents);
+  return {.undecided = f.expected.output_on && !judged};
 }
 
 Finding sensor_stuck(const Facts& f, Instant) {

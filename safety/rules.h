@@ -18,6 +18,8 @@ struct Finding {
   drivers::Duration on_delay{};  // present for this long before it trips
   double measured = 0;
   double limit = 0;
+  // Absent only because it cannot be judged now: what began goes on, and nothing trips by it.
+  bool undecided = false;
   // While absent: the moment at which it would be present if nothing came in.
   drivers::Instant due = drivers::never;
 };

@@ -16,6 +16,7 @@ std::string words(const std::optional<Limit<Q>>& limit) {
   if (limit->on_delay > drivers::Duration::zero()) {
     text += " for " + drivers::to_text(limit->on_delay);
   }
+  if (limit->at_once) text += ", " + drivers::to_text(limit->at_once->value) + " at once";
   return text;
 }
 

@@ -150,6 +150,9 @@ void EventPump::persist(const safety::Event& event) {
   } else if (event.kind == Kind::acknowledged) {
     kept = parts_.state.acknowledge(event.channel);
   }
+  if (event.kind == Kind::tripped || event.kind == Kind::acknowledged) {
+    channels_[event.channel].trip_unkept = event.kind == Kind::tripped && !kept;
+  }
   if (!kept) {
     tell(LogLevel::critical, {{"kind", "state-failed"}, {"description", describe(kept.error())}});
   }
@@ -208,7 +211,8 @@ void EventPump::close_runs() {
     }
     if (!channel.closing || parts_.recorder.is_open(id)) continue;
     channel.closing = false;
-    if (!parts_.recorder.failed(id)) {
+    // The marker stands in for a trip that the disk did not take (S5).
+    if (!parts_.recorder.failed(id) && !channel.trip_unkept) {
       if (auto gone = parts_.state.unmark_energised(i); !gone) {
         tell(LogLevel::critical,
              {{"kind", "state-failed"}, {"description", describe(gone.error())}});

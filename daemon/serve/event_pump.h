@@ -78,6 +78,7 @@ class EventPump {
     bool busy = false;               // under mutex_
     std::optional<Progress> ending;  // the pump's own from here on
     bool closing = false;
+    bool trip_unkept = false;  // latched, but not on the disk
     std::optional<drivers::Instant> cut_began;
   };
   bool take_events();

@@ -108,9 +108,15 @@ Limits limits_of(const object& json) {
     if (found == nullptr) return;
     ++known;
     const object& facts = as_object(*found);
-    limits.*place = Limit<Q>{.value = quantity_of<Q>(finite(facts, "value")),
-                             .origin = origin_named(text(facts, "origin")),
-                             .on_delay = quantity_of<drivers::Duration>(finite(facts, "on-delay"))};
+    Limit<Q> limit{.value = quantity_of<Q>(finite(facts, "value")),
+                   .origin = origin_named(text(facts, "origin")),
+                   .on_delay = quantity_of<drivers::Duration>(finite(facts, "on-delay"))};
+    if (const value* at_once = facts.if_contains("at-once")) {
+      const object& behind = as_object(*at_once);
+      limit.at_once = safety::AtOnce<Q>{.value = quantity_of<Q>(finite(behind, "value")),
+                                        .origin = origin_named(text(behind, "origin"))};
+    }
+    limits.*place = limit;
   });
   if (known != json.size()) throw Misshapen{"there is a limit of an unknown name"};
   return limits;
@@ -152,9 +158,14 @@ object to_json(const Limits& limits) {
   for_each_limit([&]<class Q>(std::string_view key, std::optional<Limit<Q>> Limits::*place) {
     const auto& limit = limits.*place;
     if (!limit) return;
-    json[key] = object{{"value", number(plain(limit->value))},
-                       {"origin", key_of(limit->origin)},
-                       {"on-delay", plain(limit->on_delay)}};
+    object facts{{"value", number(plain(limit->value))},
+                 {"origin", key_of(limit->origin)},
+                 {"on-delay", plain(limit->on_delay)}};
+    if (limit->at_once) {
+      facts["at-once"] = object{{"value", number(plain(limit->at_once->value))},
+                                {"origin", key_of(limit->at_once->origin)}};
+    }
+    json[key] = std::move(facts);
   });
   return json;
 }

@@ -57,6 +57,8 @@ safety::Limits some_limits() {
   limits.voltage_below = {{.value = 2.5_V, .origin = safety::Origin::cell, .on_delay = {}}};
   limits.current_above = {
       {.value = 7.92_A, .origin = safety::Origin::wiring, .on_delay = std::chrono::seconds(2)}};
+  limits.current_above->at_once =
+      safety::AtOnce<drivers::Amperes>{.value = 8.5_A, .origin = safety::Origin::cell};
   limits.temperature_rising = {{.value = drivers::kelvins_per_second(2.0 / 60),
                                 .origin = safety::Origin::profile,
                                 .on_delay = {}}};
@@ -177,6 +179,9 @@ TEST_F(State, approved_limits_come_back_exactly) {
   EXPECT_EQ(approval->limits.voltage_above->value, 4.24_V);
   EXPECT_EQ(approval->limits.current_above->on_delay, std::chrono::seconds(2));
   EXPECT_EQ(approval->limits.current_above->origin, safety::Origin::wiring);
+  ASSERT_TRUE(approval->limits.current_above->at_once);
+  EXPECT_EQ(approval->limits.current_above->at_once->value, 8.5_A);
+  EXPECT_EQ(approval->limits.current_above->at_once->origin, safety::Origin::cell);
   EXPECT_FALSE(approval->limits.power_above);
   EXPECT_EQ(approval->by_uid, 1000U);
 }

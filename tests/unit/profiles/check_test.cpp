@@ -270,11 +270,15 @@ TEST(Check, takes_temperature_limits_out_of_the_plan_aloud_where_nothing_measure
             "`temperature: [INSTRUMENT/INPUT]` to the channel");
 }
 
-TEST(Check, says_when_an_on_delay_stands_before_the_limit_of_another) {
-  EXPECT_EQ(notes(profile_with("above: 4.24 V", "above: {limit: 4.24 V, for: 200 ms}")),
-            "voltage-above is borne for 200 ms before the cut, also beyond 4.250 V of the cell\n"
-            "voltage-above is borne for 200 ms before the cut, also beyond 20.00 V of the "
-            "instrument");
+TEST(Check, lets_no_on_delay_stand_before_the_limit_of_another) {  // S2
+  const Files files = profile_with("above: 4.24 V", "above: {limit: 4.24 V, for: 200 ms}");
+  EXPECT_EQ(notes(files), "");
+  const auto limit = check(files).plan.limits.voltage_above;
+  ASSERT_TRUE(limit && limit->at_once);
+  EXPECT_EQ(limit->value, 4.24_V);
+  EXPECT_EQ(limit->on_delay, 200ms);
+  EXPECT_EQ(limit->at_once->value, 4.25_V);
+  EXPECT_EQ(limit->at_once->origin, safety::Origin::cell);
 }
 
 TEST(Check, notes_an_end_that_is_met_at_once_and_wiring_without_a_rating) {

@@ -166,6 +166,26 @@ TEST(Cut, alarms_when_the_contactor_is_welded_though_current_has_stopped) {  // 
   EXPECT_GE(story.bench.count(Verb::open_switch), 3);
 }
 
+TEST(Cut, is_verified_anew_though_the_end_of_the_run_was_verified_just_before) {  // S4
+  GuardStory story(Fittings{.contactor = true});
+  story.charge_on();
+  story.bench.misbehave[contactor].mute = true;  // the run's end waits for it
+  story.ask(Request::Kind::finish);
+  story.pass(200ms);
+  ASSERT_EQ(story.state(), State::unknown);
+  ASSERT_FALSE(story.bench.output);
+  story.bench.output = true;
+  story.bench.ignores_off = true;
+  story.ask(Request::Kind::cut);
+  story.pass(10s);
+  EXPECT_EQ(story.state(), State::cutting);
+  EXPECT_FALSE(story.happened(Event::Kind::tripped));
+  EXPECT_FALSE(reached(story, CutStage::verified));
+  story.bench.ignores_off = false;
+  EXPECT_TRUE(story.until(State::tripped));
+  EXPECT_TRUE(reached(story, CutStage::verified));
+}
+
 TEST(Cut, goes_on_when_a_second_cut_comes_and_keeps_its_deadlines) {  // S4
   GuardStory story;
   story.charge_on();

@@ -373,6 +373,22 @@ TEST_F(Energised, trips_when_the_source_reads_less_than_the_cell) {  // S3
   EXPECT_EQ(last.worst.cause, Cause::readings_disagree);
 }
 
+TEST_F(Energised, trips_on_disagreement_though_its_setpoints_move_all_the_time) {  // S3
+  const auto off = [&] { see(supply, 0, Verb::measure_voltage, 3.76 + 0.2); };
+  Expected expected = interlock.facts().expected;
+  for (int k = 0; k < 6; ++k) {
+    pass(200ms, off);
+    EXPECT_TRUE(last.within());
+    expected.setpoints_since = drivers::never;
+    interlock.expect(expected);
+    pass(100ms, off);
+    expected.setpoints_since = now;
+    interlock.expect(expected);
+  }
+  pass(400ms, off);
+  EXPECT_EQ(last.worst.cause, Cause::readings_disagree);
+}
+
 TEST_F(Energised, trips_when_two_ammeters_disagree) {  // S3
   pass(3s, [&] { see(ammeter, 0, Verb::measure_current, 2.449); });
   EXPECT_TRUE(last.within());
@@ -487,6 +503,47 @@ TEST_F(Energised, trips_on_a_temperature_that_rises_too_fast) {  // S2
   pass(70s, [&] { celsius += 2.6 / 600; });
   EXPECT_EQ(last.worst.cause, Cause::temperature_rising);
   EXPECT_EQ(last.worst.sensor, 1);
+}
+
+TEST_F(Energised, holds_a_rise_that_is_not_known_for_still_there) {  // S5
+  Interlock next_life(plan, 0);
+  const Fault trip{.cause = Cause::temperature_rising, .limit = 2.0 / 60};
+  next_life.watch_only(now);
+  const auto watch = [&](Duration time) {
+    for (const Instant end = now + time; now < end; now += 500ms) {
+      next_life.see(outcome(thermometer, 1, Verb::measure_temperature, 25, now));
+      next_life.see(outcome(thermometer, 2, Verb::measure_temperature, 26, now));
+    }
+  };
+  watch(10s);
+  EXPECT_FALSE(next_life.condition_gone(trip, now));
+  watch(40s);
+  EXPECT_TRUE(next_life.condition_gone(trip, now));
+}
+
+TEST_F(Energised, does_not_bear_for_an_on_delay_what_another_limit_forbids_at_once) {  // S2
+  Limits limits = cell_limits();
+  Limits profile;
+  profile.voltage_above = limit(4.22_V, Origin::profile, 1s);
+  tighten(limits, profile);
+  interlock.enforce(limits, now);
+  Expected expected;
+  expected.output_on = true;
+  expected.since = now;
+  expected.setpoints_since = drivers::never;
+  interlock.expect(expected);
+  const auto stands_at = [&](double volts) {
+    return [&, volts] {
+      see(voltmeter, 0, Verb::measure_voltage, volts);
+      see(supply, 0, Verb::measure_voltage, volts);
+    };
+  };
+  pass(500ms, stands_at(4.24));
+  EXPECT_TRUE(last.within());
+  pass(100ms, stands_at(4.26));
+  EXPECT_EQ(last.worst.cause, Cause::voltage_high);
+  EXPECT_DOUBLE_EQ(last.worst.limit, 4.25);
+  EXPECT_EQ(last.worst.origin, static_cast<std::uint8_t>(Origin::cell));
 }
 
 TEST_F(Energised, waits_the_on_delay_of_a_limit) {  // S2

@@ -94,6 +94,71 @@ TEST(Limits, of_equal_value_keep_the_shorter_on_delay_and_the_first_origin) {
   EXPECT_EQ(ours.voltage_above->on_delay, Duration{1s});
 }
 
+TEST(Limits, keep_what_trips_at_once_behind_a_tighter_one_with_an_on_delay) {  // S2
+  for (const bool profile_first : {false, true}) {
+    Limits cell;
+    cell.voltage_above = limit(4.25_V, Origin::cell);
+    cell.voltage_below = limit(2.50_V, Origin::cell);
+    Limits profile;
+    profile.voltage_above = limit(4.22_V, Origin::profile, 1s);
+    profile.voltage_below = limit(2.80_V, Origin::profile, 1s);
+    Limits source;
+    source.voltage_above = limit(20.0_V, Origin::instrument);
+    Limits ours = profile_first ? profile : cell;
+    tighten(ours, profile_first ? cell : profile);
+    tighten(ours, source);
+    tighten(ours, ours);
+    EXPECT_EQ(ours.voltage_above->value, 4.22_V);
+    EXPECT_EQ(ours.voltage_above->origin, Origin::profile);
+    EXPECT_EQ(ours.voltage_above->on_delay, Duration{1s});
+    ASSERT_TRUE(ours.voltage_above->at_once);
+    EXPECT_EQ(ours.voltage_above->at_once->value, 4.25_V);
+    EXPECT_EQ(ours.voltage_above->at_once->origin, Origin::cell);
+    ASSERT_TRUE(ours.voltage_below->at_once);
+    EXPECT_EQ(ours.voltage_below->at_once->value, 2.50_V);
+    Limits policy;
+    policy.voltage_above = limit(4.20_V, Origin::policy);
+    tighten(ours, policy);
+    EXPECT_EQ(ours.voltage_above->value, 4.20_V);
+    EXPECT_EQ(ours.voltage_above->on_delay, Duration{});
+    EXPECT_FALSE(ours.voltage_above->at_once);
+  }
+}
+
+TEST(Limits, give_the_tighter_of_two_with_on_delays_the_shorter_one) {  // S2
+  for (const bool swapped : {false, true}) {
+    Limits tight;
+    tight.current_above = limit(4.0_A, Origin::profile, 1s);
+    Limits quick;
+    quick.current_above = limit(5.0_A, Origin::policy, Duration{100ms});
+    Limits ours = swapped ? quick : tight;
+    tighten(ours, swapped ? tight : quick);
+    EXPECT_EQ(ours.current_above->value, 4.0_A);
+    EXPECT_EQ(ours.current_above->on_delay, Duration{100ms});
+    EXPECT_TRUE(no_looser(ours, tight));
+    EXPECT_TRUE(no_looser(ours, quick));
+  }
+}
+
+TEST(Limits, are_looser_when_what_trips_at_once_is) {  // S2
+  Limits cell;
+  cell.voltage_above = limit(4.25_V, Origin::cell);
+  Limits profile;
+  profile.voltage_above = limit(4.22_V, Origin::profile, 1s);
+  Limits both = cell;
+  tighten(both, profile);
+  EXPECT_TRUE(no_looser(both, cell));
+  EXPECT_TRUE(no_looser(both, profile));
+  EXPECT_TRUE(no_looser(both, both));
+  EXPECT_FALSE(no_looser(cell, both));
+  EXPECT_FALSE(no_looser(profile, both));
+  Limits looser = both;
+  looser.voltage_above->at_once->value = 4.30_V;
+  EXPECT_FALSE(no_looser(looser, both));
+  looser.voltage_above->at_once->value = drivers::volts(std::nan(""));
+  EXPECT_FALSE(no_looser(looser, both));
+}
+
 TEST(Limits, are_never_proved_tight_by_what_is_not_a_number) {  // S2
   Limits approved = cell_limits();
   Limits now = approved;

@@ -252,6 +252,16 @@ TEST_F(Arming, trips_by_name_when_a_limit_is_beyond_already) {  // S2
   EXPECT_EQ(bench().count(Verb::output_on), 0);
 }
 
+TEST_F(Arming, trips_on_a_cell_that_is_too_warm_before_it_is_ever_ready) {  // S2
+  bench().celsius[0] = 49;
+  story->arm();
+  ASSERT_TRUE(story->until(State::tripped));
+  EXPECT_EQ(story->trip(), Cause::temperature_high);
+  for (const Event& event : story->events) {
+    EXPECT_FALSE(event.kind == Event::Kind::state_changed && event.to == State::ready);
+  }
+}
+
 TEST_F(Arming, is_given_up_by_a_finish) {
   story->arm();
   ASSERT_EQ(story->state(), State::arming);
