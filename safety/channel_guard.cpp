@@ -363,7 +363,10 @@ void ChannelGuard::snapshot(ChannelSnapshot& into, Instant now) const {
   into.energy_out = f.tally.energy_out().value();
   into.on_time = f.tally.on_time(now);
   into.step = step_;
-  into.limits = run_.limits;
+  if (into.arms != arms_) {
+    into.arms = arms_;
+    into.limits = run_.limits;
+  }
 }
 
 }  // namespace chargewright::safety

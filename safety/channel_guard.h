@@ -86,6 +86,7 @@ class ChannelGuard {
 
   State state_ = State::unknown;
   RunPlan run_{};
+  std::uint32_t arms_ = 0;  // counts what run_ was set to
   std::uint32_t arm_number_ = 0;
   std::uint16_t step_ = 0;
   bool started_ = false;

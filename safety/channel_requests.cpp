@@ -68,7 +68,8 @@ void ChannelGuard::refuse(Refusal refusal, double measured, double limit, std::u
 }
 
 void ChannelGuard::arm(const Request& request, Instant now, Outbox& out) {
-  const RunPlan& run = request.plan;
+  // An arm without a plan has no limits, and is refused for that.
+  const RunPlan run = request.plan.value_or(RunPlan{});
   const auto no = [&](Refusal refusal, double measured = 0, double limit = 0) {
     refusal_ = refusal;
     refuse(refusal, measured, limit, request.number, now, out);
@@ -82,6 +83,7 @@ void ChannelGuard::arm(const Request& request, Instant now, Outbox& out) {
               run.thermometers_needed);
   }
   run_ = run;
+  ++arms_;
   arm_number_ = request.number;
   step_ = 0;
   refusal_ = Refusal::none;

@@ -48,8 +48,8 @@ struct Request {
   std::uint16_t step = 0;
   drivers::Volts voltage{};
   drivers::Amperes current{};
-  RunPlan plan{};
-  std::uint32_t number = 0;  // the asker's own, returned in events
+  std::optional<RunPlan> plan{};  // of arm, and of nothing else; it is large
+  std::uint32_t number = 0;       // the asker's own, returned in events
 };
 
 // Why a request was refused; the channel stays or goes off.
@@ -137,7 +137,8 @@ struct ChannelSnapshot {
   double energy_out = 0;
   drivers::Duration on_time{};
   std::uint16_t step = 0;
-  Limits limits{};
+  std::uint32_t arms = 0;  // accepted so far
+  Limits limits{};         // of the last of them; renewed only where `arms` differs
 };
 struct Snapshot {
   drivers::Instant at{};
