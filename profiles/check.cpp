@@ -13,6 +13,9 @@ using safety::Limits;
 
 namespace {
 
+// safety/rise.h wants five readings in half a minute at least, and forgets after a minute's gap.
+constexpr Duration rise_interval_max = std::chrono::seconds(10);
+
 // S2: a lead compensation is bounded whatever the leads drop, per cell in series (common practice,
 // no source).
 constexpr double compensation_per_cell_v = 0.2;
@@ -126,6 +129,12 @@ class Checker {
       note(channel_.wiring.place, "the wiring has no `rated` current: nothing protects the leads");
     }
     check_patience();
+    if (limits().temperature_rising && channel_.every > rise_interval_max) {
+      problem(channel_.place,
+              "the channel is read every " + drivers::to_text(channel_.every) +
+                  ", too rarely to tell how fast a temperature rises",
+              "read it at least every 10 s, or leave `rising` out");
+    }
     if (!profile_.limits.run_time) {
       problem(profile_.limits_place, "no limit on the run time",
               "add for example `time: {above: 90 min}` to `limits`");

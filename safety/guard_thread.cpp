@@ -236,18 +236,21 @@ bool GuardThread::Loop::request(const Request& request) {
 void GuardThread::Loop::run() {
   int exceptions = 0;
   bool started = false;
+  std::size_t opened = 0;
   for (;;) {
     try {
       if (!started) {
         started = true;
-        for (auto& line : lines_) line->link->start();
-        guard_.start(clock.now());
         await_wake();
         await_timer();
-      } else if (exceptions > 0) {
+        guard_.start(clock.now());
+      }
+      if (exceptions > 0) {
         // What threw may have left anything: cut, and go on only to see the cut through.
         guard_.internal_fault(clock.now());
       }
+      // One that throws does not keep the links behind it from being opened and cut.
+      while (opened < lines_.size()) lines_[opened++]->link->start();
       run_guarded();
       break;
     } catch (const std::exception& e) {

@@ -76,20 +76,27 @@ void EventPump::work() {
         news_.wait_for(lock, pause, [this] { return ending_ || !told_.empty(); });
         ending = ending_;
       }
-      turn();
+      const bool all = turn();
+      // The guard has ended by then and gives nothing new: what is queued is bounded, and recorded.
+      if (ending && !all) {
+        while (!turn()) {
+        }
+      }
     }
   } catch (const std::exception& mistake) {
     died_(mistake.what());
   }
 }
 
-void EventPump::turn() {
+bool EventPump::turn() {
   // In this order: what progress says was caused by events that are in the guard's queue already,
   // and so was what the snapshot shows. When a run is closed, all that led there is recorded.
   take_progress();
   if (anything_ends()) parts_.guard.snapshot(snapshot_);
-  if (take_events()) close_runs();
+  const bool all = take_events();
+  if (all) close_runs();
   look_for_losses();
+  return all;
 }
 
 // Only a disk that stood still for many seconds leads here. A trip may be among what was lost.

@@ -50,7 +50,7 @@ class EventPump {
   // `died` is called, on the thread, when it ends by an exception.
   void start(std::function<void(const std::string& why)> died);
   void stop();  // after a last turn
-  void turn();
+  bool turn();  // false: there is more to take
 
   // A record was begun and the marker written; what happens on this channel belongs to it now.
   void begin_run(std::uint8_t channel, const RunFacts& run);

@@ -299,6 +299,18 @@ TEST(Check, notes_a_bench_that_looks_away_for_long) {
             "shorten `heartbeat`, unless the bench is a simulated one at speed");
 }
 
+// A limit that cannot be judged is no limit.
+TEST(Check, refuses_a_limit_on_the_rise_where_readings_are_too_rare_to_tell_it) {  // S2
+  Files files;
+  files.profile += "  temperature: {rising: 2 degC/min}\n";
+  files.bench += "    every: 10 s\n";
+  EXPECT_EQ(problems(files), "");
+  files.bench = with(files.bench, "every: 10 s", "every: 11 s");
+  EXPECT_EQ(problems(files),
+            "b.yaml:9:3: the channel is read every 11 s, too rarely to tell how fast a temperature "
+            "rises; read it at least every 10 s, or leave `rising` out");
+}
+
 TEST(Check, notes_a_ceiling_closer_to_its_limit_than_the_source_is_accurate) {
   EXPECT_EQ(notes(bench_with("power: 200 W}", "power: 200 W}, accuracy: {current: 1 % + 300 mA}")),
             "p.yaml:5:23: the current ceiling of step `fill` is 4 A, closer to the limit 4.3 A "
