@@ -191,6 +191,7 @@ void ChannelGuard::alarm(const Fault& fault, Instant now, Outbox& out) {
 
 void ChannelGuard::tell_reading(const Outcome& outcome, Instant now, Outbox& out) {
   const auto tell = [&](bool at_source) {
+    if (!out.listening()) return;
     Event& told = out.next_event();
     told.kind = Event::Kind::reading;
     told.channel = channel_;

@@ -79,6 +79,8 @@ void Guard::internal_fault(Instant now) {
 bool Guard::take_order(drivers::Order& order) { return parts_->out.take_order(order); }
 bool Guard::take_event(Event& event) { return parts_->out.take_event(event); }
 
+void Guard::listen(bool wanted) { parts_->out.listen(wanted); }
+
 void Guard::snapshot(Snapshot& into, Instant now) const {
   into.at = now;
   into.events_lost = parts_->out.events_lost();

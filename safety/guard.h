@@ -168,6 +168,8 @@ class Guard {
 
   [[nodiscard]] bool take_order(drivers::Order& order);  // urgent ones come first
   [[nodiscard]] bool take_event(Event& event);
+  // Whether events are wanted (they are, at first): a rehearsal that records nothing wants none.
+  void listen(bool wanted);
   void snapshot(Snapshot& into, drivers::Instant now) const;
   [[nodiscard]] drivers::Instant wake() const;
   // Every channel off and verified: the daemon may end.

@@ -257,44 +257,6 @@ void Interlock::report(const Fault& fault) {
 
 void Interlock::forget_reports() { reported_.reset(); }
 
-Verdict Interlock::judge(Instant now) {
-  Verdict verdict;
-  wake_ = never;
-  for (std::size_t k = 0; k < cause_count; ++k) {
-    const Rule& rule = rules[k];
-    if (reported_.test(k)) {
-      verdict.present.set(k);
-      if (verdict.within()) verdict.worst = found_[k];
-      continue;
-    }
-    Finding found;
-    if (rule.during == During::always || facts_.mode == Mode::enforcing) {
-      found = rule.find(facts_, now);
-    }
-    if (!found.present) {
-      if (!found.undecided) began_[k] = never;
-      wake_ = std::min(wake_, found.due);
-      continue;
-    }
-    if (began_[k] == never) began_[k] = now;
-    const Instant trips_at = drivers::later(began_[k], found.on_delay);
-    if (now < trips_at) {
-      wake_ = std::min(wake_, trips_at);
-      continue;
-    }
-    verdict.present.set(k);
-    found_[k] = {.cause = rule.cause,
-                 .channel = channel_,
-                 .sensor = found.sensor,
-                 .origin = found.origin,
-                 .measured = found.measured,
-                 .limit = found.limit,
-                 .at = now};
-    if (verdict.within()) verdict.worst = found_[k];  // in the order of severity
-  }
-  return verdict;
-}
-
 drivers::Reading Interlock::voltage() const { return shown(facts_.cell_voltage); }
 drivers::Reading Interlock::current() const { return shown(facts_.cell_current); }
 drivers::Reading Interlock::temperature(std::size_t sensor) const {

@@ -9,6 +9,7 @@
 
 #include <array>
 #include <bitset>
+#include <utility>
 
 #include "drivers/reading.h"
 #include "safety/facts.h"
@@ -67,6 +68,10 @@ class Interlock {
   [[nodiscard]] drivers::Reading source_voltage() const;
 
  private:
+  template <std::size_t cause>
+  void judge_cause(drivers::Instant now, Verdict& verdict);
+  template <std::size_t... causes>
+  void judge_all(std::index_sequence<causes...> all, drivers::Instant now, Verdict& verdict);
   void see_reading(const drivers::Reading& reading);
   void see_current(const Sensed& current, const Sensed& voltage, StuckPair& pair);
   void see_talk(const drivers::Outcome& outcome);

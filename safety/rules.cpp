@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "safety/interlock.h"
+
 namespace chargewright::safety {
 namespace {
 
@@ -490,5 +492,55 @@ static_assert(every_cause_has_its_row());
 }  // namespace
 
 const std::array<Rule, cause_count> rules = table_of_rules;
+
+// ---- judging: here, where each rule is known to the compiler, since a rehearsal judges thousands
+// of times in a millisecond
+// -------------------------------------------------------------------------
+
+template <std::size_t cause>
+void Interlock::judge_cause(Instant now, Verdict& verdict) {
+  constexpr Rule rule = table_of_rules[cause];
+  if (reported_.test(cause)) {
+    verdict.present.set(cause);
+    if (verdict.within()) verdict.worst = found_[cause];
+    return;
+  }
+  Finding found;
+  if (rule.during == During::always || facts_.mode == Mode::enforcing) {
+    found = rule.find(facts_, now);
+  }
+  if (!found.present) {
+    if (!found.undecided) began_[cause] = drivers::never;
+    wake_ = std::min(wake_, found.due);
+    return;
+  }
+  if (began_[cause] == drivers::never) began_[cause] = now;
+  const Instant trips_at = drivers::later(began_[cause], found.on_delay);
+  if (now < trips_at) {
+    wake_ = std::min(wake_, trips_at);
+    return;
+  }
+  verdict.present.set(cause);
+  found_[cause] = {.cause = rule.cause,
+                   .channel = channel_,
+                   .sensor = found.sensor,
+                   .origin = found.origin,
+                   .measured = found.measured,
+                   .limit = found.limit,
+                   .at = now};
+  if (verdict.within()) verdict.worst = found_[cause];  // in the order of severity
+}
+
+template <std::size_t... causes>
+void Interlock::judge_all(std::index_sequence<causes...>, Instant now, Verdict& verdict) {
+  (judge_cause<causes>(now, verdict), ...);
+}
+
+Verdict Interlock::judge(Instant now) {
+  Verdict verdict;
+  wake_ = drivers::never;
+  judge_all(std::make_index_sequence<cause_count>{}, now, verdict);
+  return verdict;
+}
 
 }  // namespace chargewright::safety

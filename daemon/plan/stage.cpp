@@ -23,6 +23,7 @@ void Stage::run(Sequencer::Setup setup) { sequencer_.emplace(std::move(setup), n
 
 void Stage::turn(Instant at) {
   now_ = at;
+  guard_->listen(static_cast<bool>(on_event));
   bench_.advance(at);
   hand_on_late();
   for (int round = 0; round < rounds_max; ++round) {

@@ -10,7 +10,11 @@ bool within(double value, double most) { return value >= 0 && value <= most * (1
 }  // namespace
 
 double rounded(double value, double step) {
-  return step > 0 ? std::nearbyint(value / step) * step : value;
+  if (!(step > 0)) return value;
+  const double steps = value / step;
+  if (!(std::abs(steps) < 1e15)) return value;  // no digit left to round, or not a number
+  // Not nearbyint: a call into the library for every reading is felt in a rehearsal.
+  return static_cast<double>(static_cast<std::int64_t>(steps + std::copysign(0.5, steps))) * step;
 }
 
 SupplyOutput::SupplyOutput(const SupplyModel& model) : model_(model) {
