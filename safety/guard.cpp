@@ -36,11 +36,15 @@ void Guard::request(const Request& request, Instant now) {
     parts_->channels[request.channel].request(request, now, parts_->out);
     return;
   }
+  refuse(request, Refusal::wrong_state, now);
+}
+
+void Guard::refuse(const Request& request, Refusal refusal, Instant now) {
   Event refused;
   refused.kind = Event::Kind::refused;
   refused.channel = request.channel;
   refused.at = now;
-  refused.refusal = Refusal::wrong_state;
+  refused.refusal = refusal;
   refused.number = request.number;
   parts_->out.event(refused);
 }

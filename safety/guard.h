@@ -160,6 +160,8 @@ class Guard {
   void start(drivers::Instant now);
 
   void request(const Request& request, drivers::Instant now);
+  // Tells that the shell refused this request itself.
+  void refuse(const Request& request, Refusal refusal, drivers::Instant now);
   void see(const drivers::Outcome& outcome, drivers::Instant now);
   void link_changed(drivers::InstrumentId instrument, bool up, drivers::Instant now);
   void turn(drivers::Instant now);  // judges, reads, arms, cuts; call after every see()

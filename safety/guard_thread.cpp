@@ -9,7 +9,6 @@
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/posix/stream_descriptor.hpp>
 #include <boost/lockfree/spsc_queue.hpp>
-#include <cmath>
 #include <mutex>
 #include <stdexcept>
 #include <system_error>
@@ -22,19 +21,13 @@ namespace {
 
 namespace asio = boost::asio;
 using drivers::Instant;
-using drivers::Order;
-using drivers::Outcome;
-using drivers::Verb;
 using namespace std::chrono_literals;
 using Real = std::chrono::steady_clock;
 
 constexpr std::size_t requests_most = 256;
 constexpr std::size_t events_most = 32'768;
-constexpr int rounds_most = 64;     // of moving orders and outcomes before looking at the links
-constexpr int exceptions_most = 3;  // in a life
+constexpr int exceptions_most = 3;               // in a life
 constexpr std::chrono::nanoseconds beat = 50ms;  // longest wait, so that beats() grows
-// The thread's own questions; channel 15 and a purpose that the guard does not have.
-constexpr std::uint32_t own_ticket = 0xFFFF'FFFF;
 
 int checked(int descriptor, const char* what) {
   if (descriptor < 0) throw std::system_error(errno, std::generic_category(), what);
@@ -67,10 +60,10 @@ class Clock {
 
 }  // namespace
 
-class GuardThread::Loop {
+class GuardThread::Loop final : ByteSink {
  public:
   explicit Loop(GuardThreadSpec spec);
-  ~Loop();
+  ~Loop() override;
 
   void start();
   bool stop();
@@ -87,47 +80,41 @@ class GuardThread::Loop {
   std::size_t instrument_count;
 
  private:
-  // One instrument with its link.
+  // One link, and which it is.
   struct Line final : drivers::LinkUser {
-    Line(Loop& l, drivers::InstrumentSpec spec) : loop(l), instrument(std::move(spec)) {}
-    void link_up() override;
-    void link_down(const std::string& why) override;
-    void link_received(std::string_view bytes) override;
-    void flush();
-    [[nodiscard]] drivers::InstrumentId id() const { return instrument.spec().id; }
+    Line(Loop& l, drivers::InstrumentId k) : loop(l), id(k) {}
+    void link_up() override { loop.wires_.link_up(id, loop.clock.now()); }
+    void link_down(const std::string&) override { loop.wires_.link_down(id, loop.clock.now()); }
+    void link_received(std::string_view bytes) override {
+      loop.wires_.received(id, bytes, loop.clock.now());
+    }
 
     Loop& loop;
-    drivers::Instrument instrument;
+    drivers::InstrumentId id;
     std::unique_ptr<drivers::Link> link;
-    bool identified = false;
-    bool simulated = false;
   };
 
+  // Refused: the link goes down, and says so.
+  void write(drivers::InstrumentId link, std::string_view bytes) override {
+    lines_[link]->link->write(bytes);
+  }
   void run();
   void run_guarded();
   void one_wait();
   void pump();
-  bool move_once(Instant now);
   void take_requests(Instant now);
-  void take_outcome(Line& line, const Outcome& outcome, Instant now);
-  void see_identity(Line& line, const Outcome& outcome, Instant now);
-  [[nodiscard]] bool speed_permitted() const;
-  void give_events(Instant now);
+  void give_events();
   void publish(Instant now);
-  void push(const Event& event);
   void await_wake();
   void await_timer();
   void set_timer(std::chrono::nanoseconds wait);
   void last_resort(const char* why);
-  [[nodiscard]] Instant wake() const;
 
-  double speed_;
   std::chrono::milliseconds stop_within_;
   asio::io_context context_{1};
   asio::posix::stream_descriptor wake_;
   asio::posix::stream_descriptor timer_;
-  Plant plant_;
-  Guard guard_;
+  Wires wires_;
   std::vector<std::unique_ptr<Line>> lines_;
 
   std::mutex requesters_;  // among those who ask; the guard never takes it
@@ -139,62 +126,27 @@ class GuardThread::Loop {
   Real::time_point give_up_at_{};
   Snapshot scratch_;
   Real::time_point status_at_{};
+  std::uint32_t status_changes_ = 0;
   std::array<InstrumentStatus, max_instruments> status_scratch_{};
   std::thread thread_;
 };
-
-// ---- links --------------------------------------------------------------------------------------
-
-void GuardThread::Loop::Line::link_up() {
-  const Instant now = loop.clock.now();
-  instrument.link_up(now);
-  loop.guard_.link_changed(id(), true, now);
-  loop.status_at_ = {};  // to be told at once
-  identified = simulated = false;
-  instrument.order({.ticket = own_ticket, .instrument = id(), .verb = Verb::identify}, now);
-}
-
-void GuardThread::Loop::Line::link_down(const std::string&) {
-  const Instant now = loop.clock.now();
-  instrument.link_down(now);
-  loop.guard_.link_changed(id(), false, now);
-  loop.status_at_ = {};
-}
-
-void GuardThread::Loop::Line::link_received(std::string_view bytes) {
-  instrument.receive(bytes, loop.clock.now());
-}
-
-void GuardThread::Loop::Line::flush() {
-  const std::string_view bytes = instrument.to_write();
-  if (bytes.empty()) return;
-  const std::size_t count = bytes.size();
-  link->write(bytes);  // refused: the link goes down, and says so
-  instrument.written(count);
-}
 
 // ---- life ---------------------------------------------------------------------------------------
 
 GuardThread::Loop::Loop(GuardThreadSpec spec)
     : clock(spec.speed),
       instrument_count(spec.instruments.size()),
-      speed_(spec.speed),
       stop_within_(spec.stop_within),
       wake_(context_, checked(eventfd(0, EFD_NONBLOCK | EFD_CLOEXEC), "eventfd")),
       timer_(context_,
              checked(timerfd_create(CLOCK_MONOTONIC, TFD_NONBLOCK | TFD_CLOEXEC), "timerfd")),
-      plant_(spec.plant),
-      guard_(spec.plant) {
-  if (!(spec.speed > 0) || !std::isfinite(spec.speed)) {
-    throw std::invalid_argument("guard thread: the speed factor must be positive");
-  }
-  if (spec.instruments.size() != spec.links.size() || spec.instruments.size() > max_instruments) {
+      wires_(spec.plant, std::move(spec.instruments), spec.speed, *this) {
+  if (instrument_count != spec.links.size()) {
     throw std::invalid_argument("guard thread: every instrument needs one link");
   }
-  for (const Fault& trip : spec.trips) guard_.restore_trip(trip);
-  for (std::size_t k = 0; k < spec.instruments.size(); ++k) {
-    spec.instruments[k].id = static_cast<drivers::InstrumentId>(k);
-    lines_.push_back(std::make_unique<Line>(*this, std::move(spec.instruments[k])));
+  for (const Fault& trip : spec.trips) wires_.restore_trip(trip);
+  for (std::size_t k = 0; k < spec.links.size(); ++k) {
+    lines_.push_back(std::make_unique<Line>(*this, static_cast<drivers::InstrumentId>(k)));
     Line& line = *lines_.back();
     line.link = spec.make_link ? spec.make_link(context_, spec.links[k], line)
                                : drivers::make_link(context_, spec.links[k], line);
@@ -243,11 +195,11 @@ void GuardThread::Loop::run() {
         started = true;
         await_wake();
         await_timer();
-        guard_.start(clock.now());
+        wires_.start(clock.now());
       }
       if (exceptions > 0) {
         // What threw may have left anything: cut, and go on only to see the cut through.
-        guard_.internal_fault(clock.now());
+        wires_.internal_fault(clock.now());
       }
       // One that throws does not keep the links behind it from being opened and cut.
       while (opened < lines_.size()) lines_[opened++]->link->start();
@@ -281,11 +233,11 @@ void GuardThread::Loop::run_guarded() {
     if (stopping_ && !shutting_down_) {
       shutting_down_ = true;
       give_up_at_ = Real::now() + stop_within_;
-      guard_.shut_down(clock.now());
+      wires_.shut_down(clock.now());
       pump();
     }
     if (shutting_down_) {
-      all_off_ = guard_.all_off();
+      all_off_ = wires_.all_off();
       if (all_off_ || Real::now() >= give_up_at_) return;
     }
     one_wait();
@@ -294,15 +246,9 @@ void GuardThread::Loop::run_guarded() {
 }
 
 void GuardThread::Loop::one_wait() {
-  set_timer(clock.until(wake()));
+  set_timer(clock.until(wires_.wake()));
   if (context_.stopped()) context_.restart();
   context_.run_one();
-}
-
-Instant GuardThread::Loop::wake() const {
-  Instant first = guard_.wake();
-  for (const auto& line : lines_) first = std::min(first, line->instrument.wake());
-  return first;
 }
 
 void GuardThread::Loop::set_timer(std::chrono::nanoseconds wait) {
@@ -336,38 +282,9 @@ void GuardThread::Loop::await_wake() {
 void GuardThread::Loop::pump() {
   const Instant now = clock.now();
   take_requests(now);
-  for (int round = 0; round < rounds_most && move_once(now); ++round) {
-  }
-  give_events(now);
+  wires_.pump(now);
+  give_events();
   publish(now);
-}
-
-// Outcomes to the guard, its orders to the instruments, their bytes to the links. True: something
-// moved, so that there may be more.
-bool GuardThread::Loop::move_once(Instant now) {
-  bool moved = false;
-  for (auto& line : lines_) {
-    if (line->instrument.wake() <= now) line->instrument.turn(now);
-    Outcome outcome;
-    while (line->instrument.take(outcome)) {
-      take_outcome(*line, outcome, now);
-      moved = true;
-    }
-  }
-  guard_.turn(now);
-  Order order;
-  while (guard_.take_order(order)) {
-    moved = true;
-    if (order.instrument >= lines_.size()) continue;
-    Line& line = *lines_[order.instrument];
-    line.instrument.order(order, now);
-    if (order.urgent) line.flush();  // the cut lane: at once (S4)
-  }
-  for (auto& line : lines_) {
-    line->instrument.turn(now);
-    line->flush();
-  }
-  return moved;
 }
 
 void GuardThread::Loop::take_requests(Instant now) {
@@ -377,100 +294,40 @@ void GuardThread::Loop::take_requests(Instant now) {
     Request cut;
     cut.kind = Request::Kind::cut;
     cut.channel = channel;
-    guard_.request(cut, now);
+    wires_.request(cut, now);
   }
   Request request;
   for (std::size_t k = 0; k < requests_most && requests_.pop(request); ++k) {
-    if (request.kind == Request::Kind::arm && !speed_permitted()) {
-      Event refused;
-      refused.kind = Event::Kind::refused;
-      refused.channel = request.channel;
-      refused.at = now;
-      refused.refusal = Refusal::not_simulated;
-      refused.number = request.number;
-      push(refused);
-      continue;
-    }
-    guard_.request(request, now);
+    wires_.request(request, now);
   }
 }
 
-bool GuardThread::Loop::speed_permitted() const {
-  return speed_ == 1 || std::all_of(lines_.begin(), lines_.end(), [](const auto& line) {
-           return line->identified && line->simulated;
-         });
-}
-
-void GuardThread::Loop::take_outcome(Line& line, const Outcome& outcome, Instant now) {
-  if (outcome.order.verb == Verb::identify) see_identity(line, outcome, now);
-  if (outcome.order.ticket == own_ticket) return;
-  guard_.see(outcome, now);
-  guard_.turn(now);
-}
-
-void GuardThread::Loop::see_identity(Line& line, const Outcome& outcome, Instant now) {
-  if (outcome.ending == drivers::Ending::link_down) return;
-  status_at_ = {};
-  line.identified = true;
-  line.simulated = line.instrument.is_simulated();
-  InstrumentStatus& status = status_scratch_[line.id()];
-  const std::string_view said = line.instrument.identification();
-  status.identification.fill('\0');
-  said.copy(status.identification.data(), status.identification.size() - 1);
-  // Scaled time on a real instrument: every deadline would be wrong.
-  if (speed_ != 1 && !line.simulated && !said.empty()) guard_.internal_fault(now);
-}
-
-void GuardThread::Loop::push(const Event& event) {
-  if (!events.push(event)) events_lost.fetch_add(1, std::memory_order_relaxed);
-}
-
-void GuardThread::Loop::give_events(Instant) {
+void GuardThread::Loop::give_events() {
   Event event;
-  while (guard_.take_event(event)) push(event);
+  while (wires_.take_event(event)) {
+    if (!events.push(event)) events_lost.fetch_add(1, std::memory_order_relaxed);
+  }
 }
 
 void GuardThread::Loop::publish(Instant now) {
-  guard_.snapshot(scratch_, now);
+  wires_.snapshot(scratch_, now);
   snapshot.write(scratch_,
                  sizeof(Snapshot) - (max_channels - scratch_.channels) * sizeof(ChannelSnapshot));
   const Real::time_point present = Real::now();
-  if (present < status_at_) return;
+  if (present < status_at_ && status_changes_ == wires_.changes()) return;
   status_at_ = present + beat;
-  for (const auto& line : lines_) {
-    InstrumentStatus& into = status_scratch_[line->id()];
-    into.up = line->instrument.is_up();
-    into.simulated = line->simulated;
-    into.round_trip_worst = line->instrument.round_trip_worst();
-  }
+  status_changes_ = wires_.changes();
+  for (const auto& line : lines_) wires_.status(line->id, status_scratch_[line->id]);
   status.write(status_scratch_);
 }
 
-// The loop cannot go on: off to every source and open to every contactor by the shortest way, then
-// the end. The watchdogs outside see that the beats have stopped.
+// The loop cannot go on: off by the shortest way, then the end. The watchdogs outside see that the
+// beats have stopped.
 void GuardThread::Loop::last_resort(const char* why) {
   std::array<char, 256> said{};
   std::string_view(why).copy(said.data(), said.size() - 1);
   death.write(said);
-  const auto order = [&](const Terminal& at, Verb verb) {
-    if (at.instrument >= lines_.size()) return;
-    try {
-      Line& line = *lines_[at.instrument];
-      line.instrument.order({.ticket = own_ticket,
-                             .instrument = at.instrument,
-                             .channel = at.channel,
-                             .verb = verb,
-                             .urgent = true},
-                            clock.now());
-      line.flush();
-    } catch (...) {
-      return;  // the other outputs still need their off
-    }
-  };
-  for (const ChannelPlan& channel : plant_.channels) order(channel.source, Verb::output_off);
-  for (const ChannelPlan& channel : plant_.channels) {
-    if (channel.contactor) order(*channel.contactor, Verb::open_switch);
-  }
+  wires_.last_resort(clock.now());
 }
 
 // ---- the handle ---------------------------------------------------------------------------------

@@ -1,12 +1,11 @@
 #pragma once
-// The guard's thread: the shell around safety/guard.h on a real bench. It alone owns the links and
-// the instruments; it moves bytes, hands in the time, and publishes what came of it. Nothing else
-// happens on it: no disk, no log, no lock shared with others, no allocation of ours in steady
-// state. No exception leaves its loop: one becomes a fault of the guard, which cuts (S4).
+// The guard's thread: the shell around safety/wires.h on a real bench. It alone owns the links; it
+// moves bytes, hands in the time, and publishes what came of it. Nothing else happens on it: no
+// disk, no log, no lock shared with others, no allocation of ours in steady state. No exception
+// leaves its loop: one becomes a fault of the guard, which cuts (S4).
 //
 // The speed factor scales the time that the deciding code is given. Any other than 1 is for
-// simulated benches: until every instrument has identified itself as simulated, arm is refused, and
-// one that turns out to be real later cuts.
+// simulated benches (safety/wires.h).
 
 #include <array>
 #include <cstdint>
@@ -15,9 +14,8 @@
 #include <string>
 #include <vector>
 
-#include "drivers/instrument.h"
 #include "drivers/link.h"
-#include "safety/guard.h"
+#include "safety/wires.h"
 
 namespace chargewright::safety {
 
@@ -32,13 +30,6 @@ struct GuardThreadSpec {
   std::vector<Fault> trips;                     // latched by a former life of the daemon (S5)
   LinkMaker make_link = {};                     // empty: drivers::make_link
   std::chrono::milliseconds stop_within{5000};  // real time for outputs to be verified off
-};
-
-struct InstrumentStatus {
-  bool up = false;
-  bool simulated = false;
-  std::array<char, 256> identification{};  // last answer to *IDN?, ended by NUL
-  std::chrono::nanoseconds round_trip_worst{};
 };
 
 class GuardThread {

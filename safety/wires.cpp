@@ -1,0 +1,177 @@
+#include "safety/wires.h"
+
+#include <algorithm>
+#include <cmath>
+#include <stdexcept>
+
+namespace chargewright::safety {
+namespace {
+
+using drivers::Instant;
+using drivers::InstrumentId;
+using drivers::Order;
+using drivers::Outcome;
+using drivers::Verb;
+
+constexpr int rounds_most = 64;  // of moving orders and outcomes before looking at the links
+// Questions of the wires' own; channel 15 and a purpose that the guard does not have.
+constexpr std::uint32_t own_ticket = 0xFFFF'FFFF;
+
+}  // namespace
+
+Wires::Wires(const Plant& plant, std::vector<drivers::InstrumentSpec> instruments, double speed,
+             ByteSink& sink)
+    : plant_(plant), speed_(speed), sink_(sink), guard_(plant) {
+  if (!(speed > 0) || !std::isfinite(speed)) {
+    throw std::invalid_argument("guard: the speed factor must be positive");
+  }
+  if (instruments.size() > max_instruments) {
+    throw std::invalid_argument("guard: more than 32 instruments");
+  }
+  lines_.reserve(instruments.size());
+  for (std::size_t k = 0; k < instruments.size(); ++k) {
+    instruments[k].id = static_cast<InstrumentId>(k);
+    lines_.push_back({.instrument = drivers::Instrument(std::move(instruments[k]))});
+  }
+}
+
+// ---- links --------------------------------------------------------------------------------------
+
+void Wires::link_up(InstrumentId link, Instant now) {
+  Line& line = lines_[link];
+  line.instrument.link_up(now);
+  guard_.link_changed(link, true, now);
+  ++changes_;
+  line.identified = line.simulated = false;
+  line.instrument.order({.ticket = own_ticket, .instrument = link, .verb = Verb::identify}, now);
+}
+
+void Wires::link_down(InstrumentId link, Instant now) {
+  lines_[link].instrument.link_down(now);
+  guard_.link_changed(link, false, now);
+  ++changes_;
+}
+
+void Wires::received(InstrumentId link, std::string_view bytes, Instant now) {
+  lines_[link].instrument.receive(bytes, now);
+}
+
+void Wires::flush(InstrumentId id) {
+  drivers::Instrument& instrument = lines_[id].instrument;
+  const std::string_view bytes = instrument.to_write();
+  if (bytes.empty()) return;
+  const std::size_t count = bytes.size();
+  sink_.write(id, bytes);
+  instrument.written(count);
+}
+
+// ---- requests -----------------------------------------------------------------------------------
+
+void Wires::request(const Request& request, Instant now) {
+  if (request.kind == Request::Kind::arm && !speed_permitted()) {
+    guard_.refuse(request, Refusal::not_simulated, now);
+  } else {
+    guard_.request(request, now);
+  }
+}
+
+bool Wires::speed_permitted() const {
+  return speed_ == 1 || std::all_of(lines_.begin(), lines_.end(), [](const Line& line) {
+           return line.identified && line.simulated;
+         });
+}
+
+// ---- orders and outcomes ------------------------------------------------------------------------
+
+void Wires::pump(Instant now) {
+  for (int round = 0; round < rounds_most && move_once(now); ++round) {
+  }
+}
+
+// Outcomes to the guard, its orders to the instruments, their bytes to the links. True: something
+// moved, so that there may be more.
+bool Wires::move_once(Instant now) {
+  bool moved = false;
+  for (Line& line : lines_) {
+    if (line.instrument.wake() <= now) line.instrument.turn(now);
+    Outcome outcome;
+    while (line.instrument.take(outcome)) {
+      take_outcome(line, outcome, now);
+      moved = true;
+    }
+  }
+  guard_.turn(now);
+  Order order;
+  while (guard_.take_order(order)) {
+    moved = true;
+    if (order.instrument >= lines_.size()) continue;
+    lines_[order.instrument].instrument.order(order, now);
+    if (order.urgent) flush(order.instrument);  // the cut lane: at once (S4)
+  }
+  for (std::size_t id = 0; id < lines_.size(); ++id) {
+    lines_[id].instrument.turn(now);
+    flush(static_cast<InstrumentId>(id));
+  }
+  return moved;
+}
+
+void Wires::take_outcome(Line& line, const Outcome& outcome, Instant now) {
+  if (outcome.order.verb == Verb::identify) see_identity(line, outcome, now);
+  if (outcome.order.ticket == own_ticket) return;
+  guard_.see(outcome, now);
+  guard_.turn(now);
+}
+
+void Wires::see_identity(Line& line, const Outcome& outcome, Instant now) {
+  if (outcome.ending == drivers::Ending::link_down) return;
+  ++changes_;
+  line.identified = true;
+  line.simulated = line.instrument.is_simulated();
+  // Scaled time on a real instrument: every deadline would be wrong.
+  if (speed_ != 1 && !line.simulated && !line.instrument.identification().empty()) {
+    guard_.internal_fault(now);
+  }
+}
+
+Instant Wires::wake() const {
+  Instant first = guard_.wake();
+  for (const Line& line : lines_) first = std::min(first, line.instrument.wake());
+  return first;
+}
+
+void Wires::status(InstrumentId id, InstrumentStatus& into) const {
+  const Line& line = lines_[id];
+  into.up = line.instrument.is_up();
+  into.simulated = line.simulated;
+  into.identification.fill('\0');
+  line.instrument.identification().copy(into.identification.data(), into.identification.size() - 1);
+  into.round_trip_worst = line.instrument.round_trip_worst();
+}
+
+// ---- the end ------------------------------------------------------------------------------------
+
+void Wires::last_resort(Instant now) {
+  for (const ChannelPlan& channel : plant_.channels) {
+    off_at_once(channel.source, Verb::output_off, now);
+  }
+  for (const ChannelPlan& channel : plant_.channels) {
+    if (channel.contactor) off_at_once(*channel.contactor, Verb::open_switch, now);
+  }
+}
+
+void Wires::off_at_once(const Terminal& at, Verb verb, Instant now) {
+  if (at.instrument >= lines_.size()) return;
+  try {
+    lines_[at.instrument].instrument.order({.ticket = own_ticket,
+                                            .instrument = at.instrument,
+                                            .channel = at.channel,
+                                            .verb = verb,
+                                            .urgent = true},
+                                           now);
+    flush(at.instrument);
+  } catch (...) {
+    return;  // the other outputs still need their off
+  }
+}
+
+}  // namespace chargewright::safety

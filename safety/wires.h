@@ -1,0 +1,94 @@
+#pragma once
+// The guard with the instruments that it owns: what the guard's thread does, as plain code. Fed
+// bytes, links that come and go, requests and time; puts out bytes by link, events and snapshots.
+// The very same runs a bench in real time (safety/guard_thread.cpp moves the bytes) and a bench of
+// simulated devices in virtual time. One thread; no allocation of ours after construction.
+//
+// The speed factor is only told here, the shell scales the time: with any other than 1, arm is
+// refused until every instrument has identified itself as simulated, and one that turns out to be
+// real later cuts.
+
+#include <array>
+#include <cstdint>
+#include <string_view>
+#include <vector>
+
+#include "drivers/instrument.h"
+#include "safety/guard.h"
+
+namespace chargewright::safety {
+
+struct InstrumentStatus {
+  bool up = false;
+  bool simulated = false;
+  std::array<char, 256> identification{};  // last answer to *IDN?, ended by NUL
+  std::chrono::nanoseconds round_trip_worst{};
+};
+
+// Where the bytes for an instrument go. Called from within pump() and last_resort().
+class ByteSink {
+ public:
+  virtual ~ByteSink() = default;
+  // All of them, in order; what cannot be taken takes the link down, later.
+  virtual void write(drivers::InstrumentId link, std::string_view bytes) = 0;
+};
+
+class Wires {
+ public:
+  // The instruments' ids are their places in the list; as many as the plant says, 32 at most.
+  Wires(const Plant& plant, std::vector<drivers::InstrumentSpec> instruments, double speed,
+        ByteSink& sink);
+
+  void restore_trip(const Fault& fault) { guard_.restore_trip(fault); }
+  // Begins: all outputs are brought to off before anything else.
+  void start(drivers::Instant now) { guard_.start(now); }
+
+  void link_up(drivers::InstrumentId link, drivers::Instant now);
+  void link_down(drivers::InstrumentId link, drivers::Instant now);
+  void received(drivers::InstrumentId link, std::string_view bytes, drivers::Instant now);
+  void request(const Request& request, drivers::Instant now);
+  // After anything of the above, and at wake(): deadlines, outcomes to the guard, its orders to the
+  // instruments, their bytes to the sink. Bounded work.
+  void pump(drivers::Instant now);
+  // The shell threw: every channel cuts.
+  void internal_fault(drivers::Instant now) { guard_.internal_fault(now); }
+  void shut_down(drivers::Instant now) { guard_.shut_down(now); }
+  // The shell cannot go on: off to every source and open to every contactor by the shortest way.
+  // What the sink throws is borne: the other outputs still need their off.
+  void last_resort(drivers::Instant now);
+
+  [[nodiscard]] drivers::Instant wake() const;
+  [[nodiscard]] bool all_off() const { return guard_.all_off(); }
+  bool take_event(Event& event) { return guard_.take_event(event); }
+  void listen(bool wanted) { guard_.listen(wanted); }
+  void snapshot(Snapshot& into, drivers::Instant now) const { guard_.snapshot(into, now); }
+  [[nodiscard]] std::size_t instruments() const { return lines_.size(); }
+  [[nodiscard]] const drivers::Instrument& instrument(drivers::InstrumentId id) const {
+    return lines_[id].instrument;
+  }
+  void status(drivers::InstrumentId id, InstrumentStatus& into) const;
+  // Grows with every change of a link or an identity.
+  [[nodiscard]] std::uint32_t changes() const { return changes_; }
+
+ private:
+  struct Line {
+    drivers::Instrument instrument;
+    bool identified = false;
+    bool simulated = false;
+  };
+  bool move_once(drivers::Instant now);
+  void flush(drivers::InstrumentId id);
+  void take_outcome(Line& line, const drivers::Outcome& outcome, drivers::Instant now);
+  void see_identity(Line& line, const drivers::Outcome& outcome, drivers::Instant now);
+  void off_at_once(const Terminal& at, drivers::Verb verb, drivers::Instant now);
+  [[nodiscard]] bool speed_permitted() const;
+
+  Plant plant_;
+  double speed_;
+  ByteSink& sink_;
+  Guard guard_;
+  std::vector<Line> lines_;
+  std::uint32_t changes_ = 0;
+};
+
+}  // namespace chargewright::safety
