@@ -1,21 +1,18 @@
 #include "daemon/serve/guard_wire.h"
 
+#include "daemon/bench/instruments.h"
+
 namespace chargewright::daemon {
 
 safety::GuardThreadSpec guard_spec(const profiles::Bench& bench, const safety::Plant& plant,
                                    const std::vector<drivers::Dialect>& dialects, double speed,
                                    const StateStore& state) {
-  safety::GuardThreadSpec spec{
-      .plant = plant, .instruments = {}, .links = {}, .speed = speed, .trips = {}};
-  for (std::size_t i = 0; i < bench.instruments.size(); ++i) {
-    const auto& facts = bench.instruments[i];
-    spec.instruments.push_back({.name = facts.name,
-                                .id = static_cast<drivers::InstrumentId>(i),
-                                .identity = facts.identity,
-                                .dialect = dialects[i]});
-    if (facts.respond) spec.instruments.back().dialect.respond = *facts.respond;
-    spec.links.push_back(facts.link);
-  }
+  safety::GuardThreadSpec spec{.plant = plant,
+                               .instruments = instruments_of(bench, dialects),
+                               .links = {},
+                               .speed = speed,
+                               .trips = {}};
+  for (const auto& instrument : bench.instruments) spec.links.push_back(instrument.link);
   for (std::size_t i = 0; i < bench.channels.size(); ++i) {
     const auto trip = state.trip(i);
     if (!trip) continue;

@@ -1,0 +1,131 @@
+#include "daemon/plan/wired_stage.h"
+
+#include <gtest/gtest.h>
+
+#include "daemon/bench/instruments.h"
+#include "daemon/bench/plant.h"
+#include "tests/unit/daemon/hut.h"
+
+namespace chargewright::daemon {
+namespace {
+
+using namespace hut;
+using safety::Cause;
+using safety::Event;
+using safety::Request;
+using safety::State;
+
+drivers::Dialect dialect(const std::string& name) {
+  return drivers::load_dialect(name, {std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects"})
+      .value();
+}
+
+// The hut's bench with its bytes.
+struct Wired : testing::Test {
+  void set(profiles::Procedure steps, drivers::simulated::ByteLinkModel link = {},
+           drivers::Duration every = 1s) {
+    bench_file.channels[0].source.channel = 0;
+    const std::vector<drivers::Dialect> dialects = {dialect("scpi-supply"), dialect("scpi-meter"),
+                                                    dialect("scpi-thermometer")};
+    plant = make_plant(bench_file, dialects);
+    plant.channels[0] = paced(plant.channels[0], every);
+    stage = std::make_unique<WiredStage>(
+        WiredStage::Setup{.model = twin_of(bench_file, 0, cell_file, {}),
+                          .plant = plant,
+                          .instruments = instruments_of(bench_file, dialects),
+                          .links = {link, link, link},
+                          .tick = every / 2,
+                          .start = now});
+    stage->on_event = [this](const Event& event) { events.push_back(event); };
+    stage->run({0, plant.channels[0], plan(), std::move(steps), {}});
+  }
+  template <class Claim>
+  bool until(Claim claim, drivers::Duration within = 4h) {
+    const drivers::Instant last = now + within;
+    while (now < last) {
+      now += 1s;
+      stage->advance(now);
+      if (claim()) return true;
+    }
+    return false;
+  }
+  bool until(State state, drivers::Duration within = 4h) {
+    return until([this, state] { return stage->channel().state == state; }, within);
+  }
+  bool is_on() { return stage->bench().output(supply).is_on(); }
+
+  profiles::Bench bench_file = bench();
+  profiles::Cell cell_file = cell();
+  safety::Plant plant;
+  drivers::Instant now{1h};
+  std::unique_ptr<WiredStage> stage;
+  std::vector<Event> events;
+};
+
+TEST_F(Wired, charges_over_byte_streams_as_long_as_the_rehearsal_without_them) {
+  const auto steps = procedure({charge(4.0_A, 4.2_V, current_at_most(0.1_A))});
+  const Rehearsal rehearsed = rehearse(
+      {.bench = bench_file, .cell = cell_file, .procedure = steps, .plan = plan(), .start = {}});
+  set(steps);
+  ASSERT_TRUE(until([this] { return stage->sequencer()->is_over(); }));
+  EXPECT_EQ(stage->sequencer()->progress().phase, Phase::done);
+  EXPECT_NEAR(drivers::in_seconds(stage->sequencer()->progress().ended -
+                                  stage->sequencer()->progress().began),
+              drivers::in_seconds(rehearsed.duration), 10);
+  EXPECT_NEAR(stage->channel().charge_in / 3600, rehearsed.charge_in_ah, 0.005);
+  EXPECT_FALSE(is_on());
+  EXPECT_EQ(stage->endless_moments(), 0U);
+}
+
+TEST_F(Wired, charges_over_slow_links_in_pieces_of_one_byte) {
+  set(procedure({charge(4.0_A, 4.2_V, current_at_most(0.1_A))}),
+      {.to_device = 3ms, .to_host = 4ms});
+  for (drivers::InstrumentId k = 0; k < 3; ++k) {
+    stage->link(k).trouble.piece = 1;
+    stage->link(k).trouble.between_pieces = 1ms;
+  }
+  ASSERT_TRUE(until([this] { return stage->sequencer()->is_over(); }));
+  EXPECT_EQ(stage->sequencer()->progress().phase, Phase::done);
+  EXPECT_FALSE(is_on());
+}
+
+TEST_F(Wired, cuts_past_the_answer_in_flight) {  // S4
+  set(procedure({charge(4.0_A, 4.2_V, current_at_most(0.1_A))}),
+      {.to_device = 20ms, .to_host = 150ms});
+  ASSERT_TRUE(until(State::energised));
+  until([] { return false; }, 60s);
+  ASSERT_TRUE(is_on());
+  Request cut;
+  cut.kind = Request::Kind::cut;
+  stage->request(cut);
+  stage->advance(now += 21ms);  // the link's own time, and nothing else
+  EXPECT_FALSE(is_on());
+  ASSERT_TRUE(until(State::tripped));
+  EXPECT_EQ(stage->channel().trip.cause, Cause::operator_cut);
+}
+
+TEST_F(Wired, cuts_when_the_supplys_link_drops_and_proves_it_when_it_is_back) {  // S3 S4
+  set(procedure({charge(4.0_A, 4.2_V, current_at_most(0.1_A))}));
+  ASSERT_TRUE(until(State::energised));
+  ASSERT_TRUE(stage->bench().inject(
+      {.kind = drivers::simulated::FaultKind::link_dropped, .device = supply}));
+  ASSERT_TRUE(until(State::cutting));
+  EXPECT_TRUE(is_on());  // no wire reaches it
+  until([] { return false; }, 30s);
+  EXPECT_EQ(stage->channel().state, State::cutting);
+  stage->bench().clear(drivers::simulated::FaultKind::link_dropped, supply);
+  ASSERT_TRUE(until(State::tripped, 10s));
+  EXPECT_FALSE(is_on());
+}
+
+TEST_F(Wired, cuts_when_the_sequencer_hangs) {  // S6
+  set(procedure({charge(4.0_A, 4.2_V, current_at_most(0.1_A))}));
+  ASSERT_TRUE(until(State::energised));
+  stage->sequencers_hang = true;
+  ASSERT_TRUE(until(State::tripped, 20s));
+  EXPECT_EQ(stage->channel().trip.cause, Cause::sequencer_late);
+  EXPECT_FALSE(is_on());
+}
+
+}  // namespace
+}  // namespace chargewright::daemon
