@@ -6,10 +6,7 @@
 namespace chargewright::safety {
 namespace {
 
-using namespace std::chrono_literals;
-
-constexpr drivers::Duration bin_width = 2s;  // 32 bins: a window of about a minute
-constexpr double window_least = 30.0;        // s; common practice, no source
+constexpr double window_least = 30.0;  // s; common practice, no source
 constexpr std::size_t bins_least = 5;
 
 }  // namespace

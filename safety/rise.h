@@ -15,6 +15,8 @@ namespace chargewright::safety {
 class Rise {
  public:
   static constexpr drivers::Duration gap = std::chrono::seconds(60);  // longer: the past is void
+  static constexpr drivers::Duration bin_width = std::chrono::seconds(2);
+  static constexpr std::size_t bins_max = 32;  // a window of about a minute
 
   void see(double celsius, drivers::Instant at);
   void forget();
@@ -29,7 +31,6 @@ class Rise {
     double seconds = 0;  // since origin_
     double celsius = 0;
   };
-  static constexpr std::size_t bins_max = 32;
   void close_bin();
   void fit();
 

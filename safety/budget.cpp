@@ -1,0 +1,374 @@
+#include "safety/budget.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "safety/rise.h"
+
+namespace chargewright::safety {
+namespace {
+
+using drivers::Duration;
+using drivers::in_seconds;
+using drivers::InstrumentId;
+
+constexpr int stages_to_contactor = 2;  // CutChain: two stages of the cut at the latest
+constexpr int lags_to_follow = 5;       // a first-order lag follows a ramp to within 1 %
+
+// When a crossing is seen: the parts of the time to it.
+struct Seen {
+  Duration interval{};
+  Duration link{};
+  InstrumentId by = drivers::no_instrument;
+  [[nodiscard]] Duration time() const { return interval + link; }
+};
+
+// What one instrument is asked on behalf of one channel; as safety/schedule.cpp asks it.
+struct Asked {
+  int readings = 0;
+  int readbacks = 0;  // all of a round; one of them in each cycle
+  int drains = 0;
+  int setpoints = 0;
+};
+
+Asked asked_of(const ChannelPlan& plan, InstrumentId instrument) {
+  Asked asked;
+  const auto count = [&](const Terminal& at, int& into) { into += at.instrument == instrument; };
+  count(plan.source, asked.readings);
+  count(plan.source, asked.readings);
+  if (!(plan.voltmeter == plan.source)) count(plan.voltmeter, asked.readings);
+  if (!(plan.ammeter == plan.source)) count(plan.ammeter, asked.readings);
+  for (const Terminal& thermometer : plan.thermometers) count(thermometer, asked.readings);
+  if (plan.contactor) count(*plan.contactor, asked.readbacks);
+  if (plan.source.instrument != instrument) return asked;
+  const SourceAbilities& can = plan.abilities;
+  asked.readbacks +=
+      can.reads_protection + can.reads_output + 2 * can.reads_setpoints + can.reads_regulation;
+  asked.drains = can.drains_errors;
+  asked.setpoints = 2;
+  return asked;
+}
+
+double heating(const CellSlopes::Resistances& r, double amperes) {
+  const double total = r.series.value() + r.pairs[0].value() + r.pairs[1].value();
+  return amperes * amperes * total;
+}
+
+class Maker {
+ public:
+  explicit Maker(const BudgetSetup& setup)
+      : setup_(setup), plan_(setup.plant.channels[setup.channel]), limits_(setup.limits) {}
+
+  Budget make();
+
+ private:
+  using Overshoot = double (Maker::*)(double limit, double seconds, const Reach&,
+                                      const Seen&) const;
+
+  [[nodiscard]] Seen seen_by(const Terminal& at) const;
+  [[nodiscard]] Seen seen_by(const Terminal& at, const Terminal& other) const;
+  [[nodiscard]] Seen seen_by_thermometers() const;
+  [[nodiscard]] Seen seen_rising() const;
+  [[nodiscard]] Duration obeyed() const;
+  [[nodiscard]] Response by_source(const Seen& seen, Duration on_delay) const;
+  [[nodiscard]] Response by_contactor(const Seen& seen, Duration on_delay) const;
+
+  template <class Q>
+  void add(Cause cause, const std::optional<Limit<Q>>& limit, const Seen& seen, Overshoot over);
+
+  [[nodiscard]] double climb(double amperes, double seconds) const;
+  [[nodiscard]] double heated(double amperes) const;
+  [[nodiscard]] double stored_heat(double amperes, double seconds) const;
+
+  double voltage_high(double limit, double seconds, const Reach& reach, const Seen& seen) const;
+  double voltage_low(double limit, double seconds, const Reach& reach, const Seen& seen) const;
+  double current_high(double limit, double seconds, const Reach& reach, const Seen& seen) const;
+  double current_reverse(double limit, double seconds, const Reach& reach, const Seen& seen) const;
+  double power_high(double limit, double seconds, const Reach& reach, const Seen& seen) const;
+  double temperature_high(double limit, double seconds, const Reach& reach, const Seen& seen) const;
+  double temperature_low(double limit, double seconds, const Reach& reach, const Seen& seen) const;
+  double temperature_rising(double limit, double seconds, const Reach& reach,
+                            const Seen& seen) const;
+  double charge_high(double limit, double seconds, const Reach& reach, const Seen& seen) const;
+  double energy_high(double limit, double seconds, const Reach& reach, const Seen& seen) const;
+  double run_time(double limit, double seconds, const Reach& reach, const Seen& seen) const;
+  double step_time(double limit, double seconds, const Reach& reach, const Seen& seen) const;
+
+  const BudgetSetup& setup_;
+  const ChannelPlan& plan_;
+  const Limits& limits_;
+  Budget budget_;
+};
+
+double number(Duration value) { return in_seconds(value); }
+template <class Q>
+double number(const Q& value) {
+  return value.value();
+}
+
+const Seen& later_of(const Seen& a, const Seen& b) { return a.time() < b.time() ? b : a; }
+
+Duration whole(Duration time, Duration unit) {
+  const auto units = (time.count() + unit.count() - 1) / unit.count();
+  return std::max<Duration::rep>(units, 1) * unit;
+}
+
+// ---- times --------------------------------------------------------------------------------------
+
+Seen Maker::seen_by(const Terminal& at) const {
+  const Duration link =
+      answered_within(setup_.plant, at.instrument, setup_.instruments[at.instrument]);
+  return {whole(link, plan_.every), link, at.instrument};
+}
+
+Seen Maker::seen_by(const Terminal& at, const Terminal& other) const {
+  return later_of(seen_by(at), seen_by(other));
+}
+
+// The hottest place may be that of the slowest.
+Seen Maker::seen_by_thermometers() const {
+  Seen slowest;
+  for (const Terminal& thermometer : plan_.thermometers) {
+    slowest = later_of(slowest, seen_by(thermometer));
+  }
+  return slowest;
+}
+
+// The line is fitted over whole bins, each closed by a reading after it (safety/rise.h): when all
+// of them lie on the new slope, the fit is that slope, less what one digit can feign.
+Seen Maker::seen_rising() const {
+  Seen seen = seen_by_thermometers();
+  const Duration bin = whole(Rise::bin_width, seen.interval);
+  seen.interval +=
+      (static_cast<int>(Rise::bins_max) + 1) * bin + lags_to_follow * setup_.thermometer_lag;
+  return seen;
+}
+
+// The instrument may be at one answer when the off comes.
+Duration Maker::obeyed() const {
+  return 2 * setup_.instruments[plan_.source.instrument].round_trip;
+}
+
+Response respond(const BudgetTerms& t) {
+  return {.terms = t,
+          .time = t.interval + t.link + t.on_delay + t.judging + t.cut + t.settling,
+          .overshoot = 0};
+}
+
+Response Maker::by_source(const Seen& seen, Duration on_delay) const {
+  return respond({.interval = seen.interval,
+                  .link = seen.link,
+                  .on_delay = on_delay,
+                  .judging = setup_.judging,
+                  .cut = obeyed(),
+                  .settling = setup_.instruments[plan_.source.instrument].settling});
+}
+
+Response Maker::by_contactor(const Seen& seen, Duration on_delay) const {
+  const InstrumentTimes& contactor = setup_.instruments[plan_.contactor->instrument];
+  return respond({.interval = seen.interval,
+                  .link = seen.link,
+                  .on_delay = on_delay,
+                  .judging = 2 * setup_.judging,
+                  .cut = stages_to_contactor * plan_.cut_stage + 2 * contactor.round_trip,
+                  .settling = contactor.settling});
+}
+
+// ---- overshoots ---------------------------------------------------------------------------------
+
+// How far open-circuit voltage and polarization climb.
+double Maker::climb(double amperes, double seconds) const {
+  const CellSlopes& cell = setup_.cell;
+  double volts = amperes * seconds / cell.differential.value();
+  for (std::size_t k = 0; k < cell.pair_capacities.size(); ++k) {
+    const double settled = amperes * cell.cold.pairs[k].value();
+    if (!(settled > 0)) continue;
+    volts += std::min(settled, amperes * seconds / cell.pair_capacities[k].value());
+  }
+  return volts;
+}
+
+// On top of what climbs, a current that jumps lifts the terminals by the series resistance; no
+// further than the source's own voltage reaches, which the leads share with the cell.
+double Maker::voltage_high(double limit, double seconds, const Reach& reach, const Seen&) const {
+  const double amperes = reach.current.value();
+  const double most = std::max(0.0, reach.voltage.value() - limit);
+  const double climbed = setup_.errors.voltage.value() + climb(amperes, seconds);
+  if (climbed >= most) return most;
+  const double series = setup_.cell.cold.series.value();
+  if (!(series > 0)) return climbed;
+  const double share = series / (series + plan_.loop_resistance.value());
+  return climbed + std::min(amperes * series, (most - climbed) * share);
+}
+
+// A source that only charges takes nothing out: the voltage falls by what the current held up.
+double Maker::voltage_low(double, double, const Reach& reach, const Seen&) const {
+  const auto& r = setup_.cell.cold;
+  const double total = r.series.value() + r.pairs[0].value() + r.pairs[1].value();
+  return setup_.errors.voltage.value() + reach.current.value() * total;
+}
+
+// A step: no reading can make it lower, only shorter.
+double Maker::current_high(double limit, double, const Reach& reach, const Seen&) const {
+  return std::max(0.0, reach.current.value() - limit);
+}
+
+double Maker::power_high(double limit, double, const Reach& reach, const Seen&) const {
+  return std::max(0.0, reach.power.value() - limit);
+}
+
+// What the cell itself can drive back, through its leads and a source that has failed.
+double Maker::current_reverse(double limit, double, const Reach&, const Seen&) const {
+  const double volts = limits_.voltage_above ? limits_.voltage_above->value.value() : HUGE_VAL;
+  const double ohms = setup_.cell.warm.series.value() + plan_.loop_resistance.value();
+  return std::max(0.0, volts / ohms - limit);
+}
+
+double Maker::heated(double amperes) const {
+  return heating(setup_.cell.warm, amperes) / setup_.cell.heat_capacity.value();
+}
+
+// The polarization gives its heat up after the cut.
+double Maker::stored_heat(double amperes, double seconds) const {
+  const CellSlopes& cell = setup_.cell;
+  double joules = 0;
+  for (std::size_t k = 0; k < cell.pair_capacities.size(); ++k) {
+    const double r = cell.warm.pairs[k].value();
+    const double c = cell.pair_capacities[k].value();
+    if (!(r > 0)) continue;
+    const double before = std::min(amperes, setup_.steered.value()) * r;
+    const double volts = std::min(amperes * r, before + amperes * seconds / c);
+    joules += 0.5 * c * volts * volts;
+  }
+  return joules / cell.heat_capacity.value();
+}
+
+double Maker::temperature_high(double, double seconds, const Reach& reach, const Seen&) const {
+  const double amperes = reach.current.value();
+  const double before = heated(std::min(amperes, setup_.steered.value()));
+  const double after = heated(amperes);
+  // More current than is steered has flowed no longer than the limit on current takes to cut it.
+  const double unsteered = in_seconds(by_source(seen_by(plan_.ammeter), {}).time);
+  return setup_.errors.temperature.value() + in_seconds(setup_.thermometer_lag) * before +
+         unsteered * (after - before) + seconds * after + stored_heat(amperes, seconds);
+}
+
+// No charging makes a cell colder.
+double Maker::temperature_low(double, double, const Reach&, const Seen&) const {
+  return setup_.errors.temperature.value();
+}
+
+double Maker::temperature_rising(double limit, double, const Reach& reach, const Seen&) const {
+  return std::max(0.0, heated(reach.current.value()) - limit);
+}
+
+// Charge since the last reading is not counted yet; a step between two of them is counted as if it
+// had been a ramp.
+double Maker::charge_high(double, double seconds, const Reach& reach, const Seen& seen) const {
+  return setup_.errors.charge.value() +
+         reach.current.value() * (seconds + 0.5 * in_seconds(seen.interval));
+}
+
+double Maker::energy_high(double, double seconds, const Reach& reach, const Seen& seen) const {
+  return setup_.errors.energy.value() +
+         reach.power.value() * (seconds + 0.5 * in_seconds(seen.interval));
+}
+
+// Time counts from the moment at which the output was proved on.
+double Maker::run_time(double, double seconds, const Reach&, const Seen&) const {
+  const InstrumentTimes& source = setup_.instruments[plan_.source.instrument];
+  return seconds + in_seconds(source.settle + 2 * source.round_trip);
+}
+
+double Maker::step_time(double, double seconds, const Reach&, const Seen&) const { return seconds; }
+
+// ---- one line for each limit --------------------------------------------------------------------
+
+template <class Q>
+void Maker::add(Cause cause, const std::optional<Limit<Q>>& limit, const Seen& seen,
+                Overshoot over) {
+  if (!limit) return;
+  Seen held = seen;
+  if (seen.by != drivers::no_instrument && seen.time() > plan_.allowed_age &&
+      cause != Cause::temperature_rising) {
+    budget_.too_slow = seen.by;
+    held.interval = std::min(seen.interval, plan_.allowed_age);
+    held.link = plan_.allowed_age - held.interval;
+  }
+  const double value = number(limit->value);
+  const auto overshoot = [&](const Response& response, const Reach& reach) {
+    const double whole = (this->*over)(value, in_seconds(response.time), reach, held);
+    if (!limit->at_once) return whole;
+    const double last = number(limit->at_once->value);
+    const double soon = in_seconds(response.time - response.terms.on_delay);
+    return std::min(whole, std::abs(last - value) + (this->*over)(last, soon, reach, held));
+  };
+  BudgetLine line;
+  line.cause = cause;
+  line.source = by_source(held, limit->on_delay);
+  line.source.overshoot = overshoot(line.source, setup_.armed);
+  if (plan_.contactor) {
+    line.contactor = by_contactor(held, limit->on_delay);
+    line.contactor->overshoot = overshoot(*line.contactor, setup_.bare);
+  }
+  line.time_unread = line.source.time;
+  if (seen.by != drivers::no_instrument && cause != Cause::temperature_rising) {
+    line.time_unread += plan_.allowed_age - held.time();
+  }
+  budget_.lines.push_back(line);
+}
+
+Budget Maker::make() {
+  const Seen voltage = seen_by(plan_.voltmeter);
+  const Seen current = seen_by(plan_.ammeter);
+  const Seen both = seen_by(plan_.voltmeter, plan_.ammeter);
+  const Seen warm = seen_by_thermometers();
+  const Seen clock{};  // needs no reading
+  const Limits& l = limits_;
+  add(Cause::voltage_high, l.voltage_above, voltage, &Maker::voltage_high);
+  add(Cause::voltage_low, l.voltage_below, voltage, &Maker::voltage_low);
+  add(Cause::current_high, l.current_above, current, &Maker::current_high);
+  add(Cause::current_reverse, l.current_reverse, current, &Maker::current_reverse);
+  add(Cause::power_high, l.power_above, both, &Maker::power_high);
+  add(Cause::temperature_high, l.temperature_above, warm, &Maker::temperature_high);
+  add(Cause::temperature_low, l.temperature_below, warm, &Maker::temperature_low);
+  add(Cause::temperature_rising, l.temperature_rising, seen_rising(), &Maker::temperature_rising);
+  add(Cause::charge_high, l.charge_above, both, &Maker::charge_high);
+  add(Cause::energy_high, l.energy_above, both, &Maker::energy_high);
+  add(Cause::run_time, l.run_time, clock, &Maker::run_time);
+  add(Cause::step_time, l.step_time, clock, &Maker::step_time);
+  return budget_;
+}
+
+}  // namespace
+
+const BudgetLine* Budget::of(Cause cause) const {
+  const auto line = std::find_if(lines.begin(), lines.end(),
+                                 [&](const BudgetLine& one) { return one.cause == cause; });
+  return line == lines.end() ? nullptr : &*line;
+}
+
+Duration answered_within(const Plant& plant, InstrumentId instrument,
+                         const InstrumentTimes& times) {
+  int cycle = 0;
+  int round = 0;
+  int setpoints = 0;
+  Duration fastest = Duration::max();
+  for (const ChannelPlan& channel : plant.channels) {
+    const Asked asked = asked_of(channel, instrument);
+    if (asked.readings + asked.readbacks == 0) continue;
+    fastest = std::min(fastest, channel.every);
+    cycle += asked.readings + std::min(asked.readbacks, 1) + asked.drains;
+    round += asked.readings + asked.readbacks + asked.drains;
+    setpoints += asked.setpoints;
+  }
+  const auto time = [&](int questions) {
+    return (questions + setpoints) * (times.round_trip + times.between) + setpoints * times.settle;
+  };
+  // Where a cycle does not suffice, the readbacks of a whole round may be waiting.
+  return time(cycle) <= fastest ? time(cycle) : time(round);
+}
+
+Budget budget_of(const BudgetSetup& setup) { return Maker(setup).make(); }
+
+}  // namespace chargewright::safety
