@@ -108,6 +108,9 @@ struct Instrument::State {
   [[nodiscard]] const Spelling& spelling(const Job& job) const {
     return spec.dialect[job.order.verb];
   }
+  [[nodiscard]] bool urgent_said() const {
+    return !urgent.empty() && urgent.front().stage == Job::Stage::said;
+  }
   Job& first() { return urgent.empty() ? ordinary.front() : urgent.front(); }
 
   void report(const Outcome& outcome) { (void)outcomes.push(outcome); }
@@ -172,7 +175,7 @@ void Instrument::State::accept_urgent(const Order& order, Instant now) {
       selected = no_channel;
       return end_now(order, Ending::refused, now);
     }
-    if (!spelling.ask) return end(job, Ending::done, order.value, now);
+    if (!spelling.ask) job.stage = Job::Stage::said;
     job.ready_from = later(now, spec.dialect.settle);
   }
   if (!urgent.push(job)) end_now(order, Ending::refused, now);
@@ -242,6 +245,14 @@ void Instrument::State::advance(Instant now) {
       }
       continue;
     }
+    if (conversation.take_dropped() && !ordinary.empty() &&
+        ordinary.front().stage == Job::Stage::said) {
+      end_first(ordinary, Ending::timed_out, 0, now);  // nobody may believe that it was said
+    }
+    if (urgent_said() && !conversation.urgent_waits()) {
+      end_first(urgent, Ending::done, urgent.front().order.value, now);
+      continue;
+    }
     if (!conversation.in_step()) {
       selected = no_channel;  // it may have been switched off and on in between
       end_impatient(now);
@@ -253,6 +264,7 @@ void Instrument::State::advance(Instant now) {
       continue;
     }
     Job& job = first();
+    if (job.stage == Job::Stage::said) return;  // the link has not taken it yet
     if (job.ready_from > now || !start(job, now)) return;
   }
 }
@@ -364,6 +376,7 @@ void Instrument::State::end_impatient(Instant now) {
 }
 
 Instant Instrument::State::wake() const {
+  if (urgent_said() && !conversation.urgent_waits()) return Instant{};
   Instant soonest = conversation.wake();
   if (!conversation.in_step()) {
     if (!urgent.empty()) soonest = std::min(soonest, patience_end(urgent.front()));

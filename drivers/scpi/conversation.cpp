@@ -183,7 +183,7 @@ void Conversation::fall_out_of_step(Instant now, bool drain) {
     out_of_step_since_ = now;
     attempts_ = 0;
   }
-  outbox_.recall();
+  if (outbox_.recall()) dropped_ = true;
   said_deadline_ = never;
   if (!drain) {
     restart(now);
@@ -260,7 +260,9 @@ Instant Conversation::ready_from() const {
 }
 
 void Conversation::say(std::string_view message, Instant now) {
+  dropped_ = false;
   if (!outbox_.append(message, dialect_.terminator)) {
+    dropped_ = true;
     fall_out_of_step(now, true);
     return;
   }

@@ -16,6 +16,7 @@
 #include <array>
 #include <cstdint>
 #include <string_view>
+#include <utility>
 
 #include "drivers/dialect.h"
 #include "drivers/instant.h"
@@ -69,6 +70,10 @@ class Conversation {
   // Takes back the ordinary message, if no byte of it has left yet; a question is then not in
   // flight any more.
   bool recall();
+  // What was said was dropped before it left, because the conversation fell out of step; told once.
+  bool take_dropped() { return std::exchange(dropped_, false); }
+  // An urgent message has not left yet, be it in part.
+  [[nodiscard]] bool urgent_waits() const { return outbox_.holds_urgent(); }
   // The line was no answer to the question: what follows cannot be trusted either.
   void distrust(Instant now);
 
@@ -122,6 +127,7 @@ class Conversation {
   int attempts_ = 0;
   int window_lines_ = 0;  // lines heard while listening for the identity
   bool window_good_ = false;
+  bool dropped_ = false;
   bool has_answer_ = false;
   Answer answer_;
   Troubles troubles_;

@@ -80,4 +80,9 @@ bool Outbox::holds_only_urgent() const {
                      [](const Message& message) { return message.urgent; });
 }
 
+bool Outbox::holds_urgent() const {
+  return std::any_of(messages_.begin(), messages_.end(),
+                     [](const Message& message) { return message.urgent; });
+}
+
 }  // namespace chargewright::drivers::scpi

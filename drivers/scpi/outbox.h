@@ -29,6 +29,7 @@ class Outbox {
   [[nodiscard]] bool empty() const { return begin_ == end_; }
   // No ordinary message waits, be it in part.
   [[nodiscard]] bool holds_only_urgent() const;
+  [[nodiscard]] bool holds_urgent() const;
 
  private:
   struct Message {

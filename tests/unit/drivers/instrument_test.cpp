@@ -323,6 +323,39 @@ TEST(Instrument, a_command_taken_back_by_a_cut_is_not_reported_done) {  // S4
   EXPECT_EQ(hand.sent(), "VOLT:PROT:CLE;:CURR:PROT:CLE|");
 }
 
+TEST(Instrument, a_command_that_was_dropped_before_it_left_is_not_done) {  // S4
+  Hand hand("scpi-supply");
+  hand.bring_in_step(0);
+  hand.order(Verb::clear_protection, 1);  // has no proof; and nobody writes
+  hand.hear("who is that?\n", 2);         // out of step
+  EXPECT_EQ(hand.outcome().ending, Ending::timed_out);
+  hand.instrument.turn(at(200));
+  hand.resync(200);
+  ASSERT_TRUE(hand.instrument.is_in_step());
+  EXPECT_EQ(hand.sent().find("PROT:CLE"), std::string::npos);
+  EXPECT_TRUE(hand.silent());
+}
+
+TEST(Instrument, an_urgent_command_without_proof_is_done_only_when_it_has_left) {  // S4
+  Hand hand("scpi-supply");
+  hand.bring_in_step(0);
+  hand.order(Verb::clear_protection, 1, 0, 0, true);
+  hand.instrument.turn(at(2));
+  EXPECT_TRUE(hand.silent());
+  hand.instrument.link_down(at(3));
+  EXPECT_EQ(hand.outcome().ending, Ending::link_down);
+
+  hand.bring_in_step(10);
+  hand.order(Verb::measure_voltage, 11);
+  hand.sent();
+  hand.order(Verb::clear_protection, 12, 0, 0, true);
+  EXPECT_TRUE(hand.silent());
+  hand.sent();
+  EXPECT_LE(hand.instrument.wake(), at(12));
+  hand.instrument.turn(at(12));  // the question before it is still open
+  EXPECT_EQ(hand.outcome().ending, Ending::done);
+}
+
 TEST(Instrument, an_absent_verb_is_absent_and_writes_nothing) {
   Hand hand("scpi-meter");
   hand.order(Verb::output_off, 0, 0, 0, true);
