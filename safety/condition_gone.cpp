@@ -29,7 +29,18 @@ bool temperature_within(const Facts& f, const Fault& trip, std::size_t sensor, I
   }
 }
 
+// A trip on the source's own reading says that the meter does not see the cell: the source has to
+// be back inside too, where it can be read.
+bool source_within(const Facts& f, const Fault& trip, Instant now) {
+  if (f.source_voltage.fresh(now, f.ages.watched_reading)) {
+    return f.source_voltage.value() <= trip.limit;
+  }
+  return f.plan.contactor.has_value();
+}
+
 bool voltage_within(const Facts& f, const Fault& trip, Instant now) {
+  const bool at_source = trip.sensor == static_cast<std::uint8_t>(Subject::source_voltage);
+  if (at_source && f.separate_voltmeter && !source_within(f, trip, now)) return false;
   if (f.cell_voltage.fresh(now, f.ages.watched_reading)) {
     return f.cell_voltage.value() <= trip.limit;
   }

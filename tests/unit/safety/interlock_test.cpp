@@ -579,6 +579,23 @@ TEST_F(Energised, ranks_several_causes_by_severity_and_shows_them_all) {
   EXPECT_EQ(worst(), Cause::operator_cut);
 }
 
+TEST_F(Energised, holds_a_voltage_seen_at_the_source_alone_against_the_source) {  // S5
+  source_volts = 4.60;  // the meter's leads came off: it goes on reading 3.76 V
+  good_readings();
+  const Verdict verdict = judge();
+  ASSERT_EQ(verdict.worst.cause, Cause::voltage_high);
+  ASSERT_EQ(verdict.worst.sensor, static_cast<std::uint8_t>(Subject::source_voltage));
+  interlock.watch_only(now);
+  EXPECT_FALSE(interlock.condition_gone(verdict.worst, now));
+  now += 100ms;
+  source_volts = 4.10;
+  good_readings();
+  EXPECT_TRUE(interlock.condition_gone(verdict.worst, now));
+  now += 60s;  // and then nobody knows
+  see(voltmeter, 0, Verb::measure_voltage, cell_volts);
+  EXPECT_FALSE(interlock.condition_gone(verdict.worst, now));
+}
+
 TEST_F(Energised, watches_only_temperature_and_output_after_the_run) {  // S8
   interlock.watch_only(now);
   Expected off;
