@@ -110,8 +110,6 @@ bool is_temperature(Cause cause) {
          cause == Cause::temperature_rising;
 }
 
-bool is_limit(Cause cause) { return cause >= Cause::voltage_high && cause <= Cause::step_time; }
-
 bool names_subject(Cause cause) {
   return is_temperature(cause) ||
          (cause >= Cause::reading_unusable && cause <= Cause::sensor_stuck);
@@ -149,6 +147,8 @@ std::string name_of(std::uint8_t sensor) {
 }
 
 }  // namespace
+
+bool is_limit(Cause cause) { return cause >= Cause::voltage_high && cause <= Cause::step_time; }
 
 std::string_view key_of(Cause cause) { return words_of(cause).key; }
 

@@ -69,6 +69,7 @@ struct Fault {
   drivers::Instant at{};
 };
 
+bool is_limit(Cause cause);                // of the limits of S2: only these have an origin
 std::string_view key_of(Cause cause);      // "voltage-high": for records, API and docs
 std::string describe(const Fault& fault);  // a sentence with values and units
 

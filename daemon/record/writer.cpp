@@ -163,6 +163,7 @@ Result<void> Writer::add(const safety::Event& event) {
 
 Result<void> Writer::add_reading(const safety::Event& event) {
   const drivers::Reading& reading = event.reading;
+  if (reading.answered < began_) return {};  // of the watch before the run
   const double value = reading.valid() ? reading.value : std::nan("");
   return reading_.run(since(reading.asked), since(reading.answered), key_of(reading.measurand),
                       int{reading.instrument}, int{reading.input}, int{event.at_source},
@@ -175,8 +176,9 @@ Result<void> Writer::add_other(const safety::Event& event) {
   const auto origin = static_cast<safety::Origin>(fault.origin);
   return event_.run(since(event.at), key_of(event.kind), words_for(event), int{event.step},
                     int{event.on}, safety::key_of(event.from), safety::key_of(event.to),
-                    faulty ? safety::key_of(fault.cause) : "", faulty ? safety::key_of(origin) : "",
-                    int{fault.sensor}, fault.measured, fault.limit,
+                    faulty ? safety::key_of(fault.cause) : "",
+                    safety::is_limit(fault.cause) ? safety::key_of(origin) : "", int{fault.sensor},
+                    fault.measured, fault.limit,
                     event.refusal == safety::Refusal::none ? "" : safety::key_of(event.refusal),
                     int{event.cut_stage}, int{event.instrument}, int{event.device_error},
                     std::int64_t{event.number}, event.volts, event.amperes);

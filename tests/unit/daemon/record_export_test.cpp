@@ -52,6 +52,29 @@ TEST(Export, writes_the_open_battery_data_format) {
             "4,3.72,,1750000004,3,2,,0.0011111111111111111,0,0.004,0\n");
 }
 
+TEST(Export, begins_with_the_run_and_not_with_the_watch_before_it) {
+  const story::Folder folder;
+  const auto writer = RecordWriter::create(folder.path, story::header()).value();
+  ASSERT_TRUE(writer->add(story::volts(3.5, -0.05)));  // answered before, taken in after
+  ASSERT_TRUE(writer->add(story::volts(3.6, 0)));
+  ASSERT_TRUE(writer->commit());
+  const std::string to = folder.path + "/run.csv";
+  ASSERT_TRUE(export_record(writer->path(), ExportFormat::bdf, to));
+  EXPECT_EQ(story::text_of(to).find("-0.05"), std::string::npos);
+  EXPECT_NE(story::text_of(to).find("\n0,3.6,"), std::string::npos);
+}
+
+TEST(Export, leaves_nothing_behind_where_it_cannot_be_put_in_its_place) {
+  const story::Folder folder;
+  const std::string record = recorded(folder);
+  const std::string to = folder.path + "/taken";
+  fs::create_directories(to + "/by a folder");
+  EXPECT_FALSE(export_record(record, ExportFormat::csv, to));
+  std::size_t entries = 0;
+  for ([[maybe_unused]] const auto& entry : fs::directory_iterator(folder.path)) ++entries;
+  EXPECT_EQ(entries, 2U);  // the record and the folder
+}
+
 // What a meter shows of its own with the output off is no charge, over however many hours of rest.
 TEST(Export, integrates_no_offset_of_a_meter_while_the_output_is_off) {
   const story::Folder folder;

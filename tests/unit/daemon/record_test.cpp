@@ -107,6 +107,23 @@ TEST(Record, keeps_the_exact_bytes_of_what_was_run) {
   EXPECT_EQ(file.text(2), sha256(story::header().files[0].text));
 }
 
+TEST(Record, names_the_origin_of_a_limit_and_none_where_there_is_none) {
+  const story::Folder folder;
+  const auto writer = create(folder);
+  safety::Event tripped = story::trip(1);
+  tripped.fault.cause = safety::Cause::temperature_high;
+  tripped.fault.origin = static_cast<std::uint8_t>(safety::Origin::policy);
+  ASSERT_TRUE(writer->add(tripped));
+  tripped.fault.cause = safety::Cause::operator_cut;
+  ASSERT_TRUE(writer->add(tripped));
+  Database database = Database::open(writer->path(), Database::Mode::read).value();
+  Statement rows = database.prepare("SELECT origin FROM event ORDER BY id").value();
+  ASSERT_TRUE(rows.step().value());
+  EXPECT_EQ(rows.text(0), "policy");
+  ASSERT_TRUE(rows.step().value());
+  EXPECT_EQ(rows.text(0), "");
+}
+
 TEST(Record, is_one_file_when_it_has_ended) {
   const story::Folder folder;
   const auto writer = create(folder);
