@@ -44,6 +44,8 @@ std::string quantity_text(std::optional<double> value, int digits, std::string_v
     const auto end = std::to_chars(digits_text.data(), digits_text.data() + digits_text.size(),
                                    *value, std::chars_format::fixed, digits);
     text.assign(digits_text.data(), end.ptr);
+    const bool nothing = text.find_first_not_of("-0.") == std::string::npos;
+    if (nothing && text.front() == '-') text.erase(0, 1);  // no "-0"
   }
   return unit.empty() ? text : text + ' ' + std::string{unit};
 }

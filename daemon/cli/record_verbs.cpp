@@ -1,15 +1,11 @@
-#include <fcntl.h>
-#include <unistd.h>
-
 #include <boost/json.hpp>
-#include <cerrno>
 #include <iostream>
-#include <system_error>
 
 #include "daemon/cli/asking.h"
 #include "daemon/cli/facts.h"
 #include "daemon/cli/look.h"
 #include "daemon/cli/verbs.h"
+#include "daemon/record/whole_file.h"
 #include "daemon/serve/target.h"
 
 namespace chargewright::daemon {
@@ -24,47 +20,6 @@ std::string outcome_of(const object& run) {
   if (const auto trip = text_in(run, "trip"); !trip.empty()) outcome += ": " + trip;
   if (const auto refusal = text_in(run, "refusal"); !refusal.empty()) outcome += ": " + refusal;
   return outcome;
-}
-
-// Written beside and renamed, so that an export is whole or not there.
-class OutputFile {
- public:
-  explicit OutputFile(std::string path)
-      : path_(std::move(path)),
-        beside_(path_ + ".part"),
-        fd_(::open(beside_.c_str(), O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0644)) {}
-  ~OutputFile() {
-    if (fd_ >= 0) ::close(fd_);
-    if (!kept_) ::unlink(beside_.c_str());
-  }
-  OutputFile(const OutputFile&) = delete;
-  OutputFile& operator=(const OutputFile&) = delete;
-
-  bool write(std::string_view bytes) {
-    while (fd_ >= 0 && !bytes.empty()) {
-      const ssize_t n = ::write(fd_, bytes.data(), bytes.size());
-      if (n < 0 && errno == EINTR) continue;
-      if (n <= 0) return false;
-      bytes.remove_prefix(static_cast<std::size_t>(n));
-    }
-    return fd_ >= 0;
-  }
-  bool keep() {
-    kept_ = fd_ >= 0 && ::fsync(fd_) == 0 && ::rename(beside_.c_str(), path_.c_str()) == 0;
-    return kept_;
-  }
-
- private:
-  std::string path_;
-  std::string beside_;
-  int fd_;
-  bool kept_ = false;
-};
-
-drivers::Failure cannot_write(const std::string& path) {
-  return {.place = {.file = path},
-          .cause = "cannot write this file: " + std::generic_category().message(errno),
-          .advice = {}};
 }
 
 }  // namespace
@@ -111,13 +66,17 @@ ExitCode export_verb(const CommandLine& line) {
     if (!reply) return complain(reply.error(), ExitCode::could_not_connect);
     return reply->ok() ? ExitCode::done : complain(*reply);
   }
-  OutputFile file{line.output};
-  bool written = true;
-  const auto reply =
-      client.download(target, [&](std::string_view piece) { return written = file.write(piece); });
+  auto file = WholeFile::begin(line.output);
+  if (!file) return complain(file.error(), ExitCode::bad_input);
+  drivers::Result<void> written;
+  const auto reply = client.download(target, [&](std::string_view piece) {
+    written = file->write(piece);
+    return static_cast<bool>(written);
+  });
   if (!reply) return complain(reply.error(), ExitCode::could_not_connect);
   if (!reply->ok()) return complain(*reply);
-  if (!written || !file.keep()) return complain(cannot_write(line.output), ExitCode::bad_input);
+  if (written) written = file->publish();
+  if (!written) return complain(written.error(), ExitCode::bad_input);
   std::cout << "wrote " << line.output << '\n';
   return ExitCode::done;
 }

@@ -86,6 +86,10 @@ object trip_json(const LatchedTrip& trip) {
 object run_facts_json(const RunFacts& run, drivers::Instant at) {
   const Progress& p = run.progress;
   const drivers::Instant until = is_over(p.phase) ? p.ended : at;
+  // The snapshot may be a moment older than what the sequencer has just begun.
+  const auto since = [&](drivers::Instant began) {
+    return drivers::in_seconds(std::max(until - began, drivers::Duration::zero()));
+  };
   object json{{"id", run.id},
               {"profile", run.profile},
               {"cell", run.cell},
@@ -101,8 +105,8 @@ object run_facts_json(const RunFacts& run, drivers::Instant at) {
               {"binding_description", describe(p.binding)},
               {"fraction", number(p.fraction)},
               {"seconds_left", number(p.seconds_left)},
-              {"elapsed_s", drivers::in_seconds(until - p.began)},
-              {"step_elapsed_s", drivers::in_seconds(until - p.step_began)}};
+              {"elapsed_s", since(p.began)},
+              {"step_elapsed_s", since(p.step_began)}};
   if (p.phase == Phase::tripped) json["trip"] = describe(p.trip);
   if (p.refusal != safety::Refusal::none) {
     json["refusal"] = key_of(p.refusal);

@@ -105,6 +105,9 @@ TEST(Facts, are_said_in_the_units_of_people) {
   EXPECT_EQ(span_text(-1), "-");
   EXPECT_EQ(quantity_text(1.23456, 3, "V"), "1.235 V");
   EXPECT_EQ(quantity_text({}, 3, "V"), "- V");
+  EXPECT_EQ(quantity_text(-0.3, 0, "s"), "0 s");
+  EXPECT_EQ(quantity_text(-0.0004, 3, "A"), "0.000 A");
+  EXPECT_EQ(quantity_text(-0.0006, 3, "A"), "-0.001 A");
 }
 
 TEST(EventLine, tells_the_cut_with_its_times) {
