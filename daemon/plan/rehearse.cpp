@@ -142,8 +142,9 @@ Rehearsal rehearse(const RehearsalSetup& setup) {
   Instant now = start;
   for (;; now += step) {
     stage.turn(now);
-    notes.see(stage, step);
-    if (stage.sequencer().is_over()) break;
+    const bool over = stage.sequencer().is_over();
+    notes.see(stage, over ? Duration::zero() : step);  // what binds now does so for the next step
+    if (over) break;
     rehearsal.broken_off = now - start > setup.longest;
     if (rehearsal.broken_off) break;
   }

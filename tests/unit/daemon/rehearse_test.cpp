@@ -45,6 +45,14 @@ TEST(Rehearsal, says_what_bound_and_for_how_long) {
   EXPECT_NEAR(seconds(Binding::step_voltage), 1549, 60);
   const double all = std::accumulate(run.binding_s.begin(), run.binding_s.end(), 0.0);
   EXPECT_NEAR(all, drivers::in_seconds(run.duration), 2);
+  EXPECT_LE(all, drivers::in_seconds(run.duration) * (1 + 1e-9));
+}
+
+TEST(Rehearsal, shares_of_what_bound_are_at_most_the_whole_however_short_the_run) {
+  const Rehearsal run = rehearsed(procedure({rest(2s)}));
+  const double all = std::accumulate(run.binding_s.begin(), run.binding_s.end(), 0.0);
+  EXPECT_LE(all, drivers::in_seconds(run.duration) * (1 + 1e-9));
+  EXPECT_GT(all, 0);
 }
 
 TEST(Rehearsal, states_the_margin_to_every_limit_of_the_plan) {
