@@ -37,6 +37,8 @@ class Recorder {
   drivers::Result<std::string> begin(std::uint8_t channel, const RecordHeader& header);
 
   bool offer(const safety::Event& event);
+  // Whether an event offered now would be taken; of the thread that offers them.
+  [[nodiscard]] bool has_room() const { return events_.write_available() > 0; }
   bool offer(const Progress& progress, drivers::Instant at);
   // After everything offered so far; the channel has no record then.
   bool end(std::uint8_t channel, const RecordEnd& end);

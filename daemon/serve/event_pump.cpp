@@ -77,7 +77,9 @@ void EventPump::work() {
         ending = ending_;
       }
       const bool all = turn();
-      // The guard has ended by then and gives nothing new: what is queued is bounded, and recorded.
+      // The guard has ended by then and gives nothing new: what is queued is bounded, and recorded,
+      // at the pace of the disk.
+      last_turns_ = ending;
       if (ending && !all) {
         while (!turn()) {
         }
@@ -134,6 +136,9 @@ bool EventPump::take_events() {
 void EventPump::handle(const safety::Event& event) {
   if (event.channel >= parts_.channels.size()) return;
   persist(event);
+  for (; last_turns_ && patience_ > 0 && !parts_.recorder.has_room(); --patience_) {
+    std::this_thread::sleep_for(pause);
+  }
   (void)parts_.recorder.offer(event);  // a full queue fails the record, which tells its owner
   if (event.kind == Kind::acknowledged || event.kind == Kind::refused) {
     const std::lock_guard lock{mutex_};

@@ -101,6 +101,8 @@ class EventPump {
   bool ending_ = false;                 // under mutex_
   safety::Snapshot snapshot_;
   std::uint64_t lost_ = 0;
+  bool last_turns_ = false;  // the recorder is waited for now, since nothing new comes
+  int patience_ = 1000;      // pauses of 5 ms, in all
   std::function<void(const std::string&)> died_;
   std::thread thread_;
 };

@@ -5,6 +5,7 @@
 #include <boost/json.hpp>
 #include <deque>
 #include <filesystem>
+#include <fstream>
 #include <thread>
 
 #include "daemon/serve/event_pump.h"
@@ -196,6 +197,28 @@ TEST_F(Pump, lost_events_fail_the_runs_and_a_trip_among_them_is_not_lost) {  // 
   EXPECT_EQ(told_of_losses_, 1);
   ASSERT_TRUE(state_->trip(0));
   EXPECT_EQ(state_->trip(0)->fault.cause, safety::Cause::current_high);
+}
+
+TEST_F(Pump, all_that_is_queued_is_recorded_at_the_end_however_much) {  // S10
+  begin_run();
+  constexpr int many = 30'000;  // nearly what the guard's queue holds, far more than the recorder's
+  for (int i = 0; i < many; ++i) {
+    safety::Event event;
+    event.kind = Kind::reading;
+    event.reading = {.validity = drivers::Validity::valid, .value = 3.7};
+    event.reading.answered = drivers::Instant{std::chrono::milliseconds(i)};
+    guard_.events.push_back(event);
+  }
+  pump_->start([](const std::string& why) { FAIL() << why; });
+  pump_->stop();
+  pump_.reset();
+  const bool failed = recorder_->failed(0);
+  recorder_.reset();
+  EXPECT_FALSE(failed);
+  const std::string to = folder_ + "/all.csv";
+  ASSERT_TRUE(export_record(path_, ExportFormat::csv, to));
+  std::ifstream file(to);
+  EXPECT_EQ(std::count(std::istreambuf_iterator<char>(file), {}, '\n') - 1, many);
 }
 
 TEST_F(Pump, stages_of_a_cut_carry_their_time_from_the_first_cause) {  // S4
