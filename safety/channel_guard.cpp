@@ -42,6 +42,7 @@ void ChannelGuard::restore_trip(const Fault& fault) {
 void ChannelGuard::start(Instant now, Outbox& out) {
   started_ = true;
   interlock_.watch_only(now);
+  interlock_.watch_from(drivers::later(now, plan_.start_within));
   started_at_ = now;
   schedule_.begin_now(now);
   // A trip that was latched before is not forgotten while the output is proved off anew (S5).

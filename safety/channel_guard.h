@@ -18,6 +18,7 @@ class ChannelGuard {
   ChannelGuard(const ChannelPlan& plan, std::uint8_t channel);
 
   void restore_trip(const Fault& fault);
+  void restore_limits(const Limits& limits) { interlock_.restore_limits(limits); }
   void start(drivers::Instant now, Outbox& out);
   void request(const Request& request, drivers::Instant now, Outbox& out);
   void see(const drivers::Outcome& outcome, drivers::Instant now, Outbox& out);

@@ -95,6 +95,8 @@ struct Facts {
   Mode mode = Mode::watching;
   Limits limits;
   bool limits_known = false;
+  drivers::Instant
+      watched_from{};  // with the limits of a former life: links have yet to open until then
   Expected expected;
 
   Sensed cell_voltage;

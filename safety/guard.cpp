@@ -27,6 +27,10 @@ void Guard::restore_trip(const Fault& fault) {
   if (fault.channel < parts_->channels.size()) parts_->channels[fault.channel].restore_trip(fault);
 }
 
+void Guard::restore_limits(std::uint8_t channel, const Limits& limits) {
+  if (channel < parts_->channels.size()) parts_->channels[channel].restore_limits(limits);
+}
+
 void Guard::start(Instant now) {
   for (ChannelGuard& channel : parts_->channels) channel.start(now, parts_->out);
 }

@@ -156,6 +156,8 @@ class Guard {
 
   // A trip that a former life of the daemon latched (S5): the channel starts tripped.
   void restore_trip(const Fault& fault);
+  // The limits of the channel's last run in a former life: those of temperature are watched (S8).
+  void restore_limits(std::uint8_t channel, const Limits& limits);
   // Begins: all outputs are brought to off before anything else.
   void start(drivers::Instant now);
 

@@ -145,6 +145,7 @@ GuardThread::Loop::Loop(GuardThreadSpec spec)
     throw std::invalid_argument("guard thread: every instrument needs one link");
   }
   for (const Fault& trip : spec.trips) wires_.restore_trip(trip);
+  for (const auto& [channel, limits] : spec.limits) wires_.restore_limits(channel, limits);
   for (std::size_t k = 0; k < spec.links.size(); ++k) {
     lines_.push_back(std::make_unique<Line>(*this, static_cast<drivers::InstrumentId>(k)));
     Line& line = *lines_.back();

@@ -12,6 +12,7 @@
 #include <functional>
 #include <memory>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "drivers/link.h"
@@ -27,7 +28,9 @@ struct GuardThreadSpec {
   std::vector<drivers::InstrumentSpec> instruments;  // their ids are their places here
   std::vector<drivers::LinkAddress> links;           // one for each instrument
   double speed = 1;
-  std::vector<Fault> trips;                     // latched by a former life of the daemon (S5)
+  std::vector<Fault> trips;  // latched by a former life of the daemon (S5)
+  // Of the last run of a channel in a former life: the watch goes on by them (S8).
+  std::vector<std::pair<std::uint8_t, Limits>> limits = {};
   LinkMaker make_link = {};                     // empty: drivers::make_link
   std::chrono::milliseconds stop_within{5000};  // real time for outputs to be verified off
 };

@@ -93,6 +93,13 @@ void Interlock::enforce(const Limits& limits, Instant now) {
   forget_reports();
 }
 
+void Interlock::restore_limits(const Limits& limits) {
+  facts_.limits = limits;
+  facts_.limits_known = true;
+}
+
+void Interlock::watch_from(Instant then) { facts_.watched_from = then; }
+
 void Interlock::watch_only(Instant now) {
   facts_.tally.output(false, now);
   facts_.mode = Mode::watching;

@@ -32,6 +32,10 @@ class Interlock {
 
   // A run begins or ends. Tallies, run time and on-delays start anew with each enforce().
   void enforce(const Limits& limits, drivers::Instant now);
+  // Those of the last run of a former life, for the watch (S8); before it begins.
+  void restore_limits(const Limits& limits);
+  // Until then a thermometer that was never heard, or has no link yet, is no cause of alarm.
+  void watch_from(drivers::Instant then);
   // Only health and temperature limits stay live (S8: after the last step and after a trip).
   void watch_only(drivers::Instant now);
 

@@ -276,7 +276,13 @@ Finding reading_stale(const Facts& f, Instant now) {
   Oldest oldest(now);
   const Duration allowed = watching ? f.ages.watched_reading : f.ages.reading;
   for (std::size_t k = 0; k < f.thermometers(); ++k) {
-    oldest.consider(f.temperatures[k], allowed, static_cast<std::uint8_t>(k));
+    const auto sensor = static_cast<std::uint8_t>(k);
+    const bool opening = !f.temperatures[k].good.valid() && now < f.watched_from;
+    if (watching && opening) {
+      oldest.consider(true, f.watched_from, Duration::zero(), sensor);
+    } else {
+      oldest.consider(f.temperatures[k], allowed, sensor);
+    }
   }
   if (watching) return oldest.found();
   oldest.consider(f.cell_voltage, allowed, code(Subject::cell_voltage));
@@ -303,7 +309,7 @@ Finding reading_stale(const Facts& f, Instant now) {
 
 constexpr std::uint8_t timeouts_most = 3;  // in a row; common practice, no source
 
-Finding conversation_failing(const Facts& f, Instant) {
+Finding conversation_failing(const Facts& f, Instant now) {
   Finding worst;
   for (const Talk& talk : f.talks) {
     if (f.mode == Mode::watching) {
@@ -311,6 +317,10 @@ Finding conversation_failing(const Facts& f, Instant) {
           std::any_of(f.plan.thermometers.begin(), f.plan.thermometers.end(),
                       [&](const Terminal& t) { return t.instrument == talk.instrument; });
       if (!f.limits_known || !thermometer) continue;
+      if (now < f.watched_from) {
+        worst.due = f.watched_from;
+        continue;
+      }
     }
     if (talk.timeouts >= timeouts_most) {
       return {.present = true,

@@ -40,6 +40,9 @@ class Wires {
         ByteSink& sink);
 
   void restore_trip(const Fault& fault) { guard_.restore_trip(fault); }
+  void restore_limits(std::uint8_t channel, const Limits& limits) {
+    guard_.restore_limits(channel, limits);
+  }
   // Begins: all outputs are brought to off before anything else.
   void start(drivers::Instant now) { guard_.start(now); }
 

@@ -14,6 +14,9 @@ safety::GuardThreadSpec guard_spec(const profiles::Bench& bench, const safety::P
                                .trips = {}};
   for (const auto& instrument : bench.instruments) spec.links.push_back(instrument.link);
   for (std::size_t i = 0; i < bench.channels.size(); ++i) {
+    if (const auto limits = state.limits(i)) {
+      spec.limits.emplace_back(static_cast<std::uint8_t>(i), *limits);
+    }
     const auto trip = state.trip(i);
     if (!trip) continue;
     spec.trips.push_back(trip->fault);

@@ -11,7 +11,8 @@
 
 namespace chargewright::daemon {
 
-// Trips that a former life latched go in, so that their channels start tripped (S5).
+// Trips that a former life latched go in, so that their channels start tripped (S5), and the limits
+// of each channel's last run, by which it is watched (S8).
 safety::GuardThreadSpec guard_spec(const profiles::Bench& bench, const safety::Plant& plant,
                                    const std::vector<drivers::Dialect>& dialects, double speed,
                                    const StateStore& state);

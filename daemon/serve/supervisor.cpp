@@ -1,9 +1,11 @@
 #include "daemon/serve/supervisor.h"
 
+#include <fcntl.h>
 #include <unistd.h>
 
 #include <algorithm>
 #include <boost/json.hpp>
+#include <cstdlib>
 #include <filesystem>
 #include <thread>
 
@@ -329,17 +331,20 @@ Answer<object> Supervisor::start(const std::string& name, const StartRequest& re
   return begun;
 }
 
-// From here on a crash is found by the next life: the record is open, then the marker stands, then
-// the guard is asked to arm.
+// All that can fail without a trace comes first. Then a crash is found by the next life: the record
+// is open, the limits are kept, the marker stands, and only then is the guard asked to arm.
 Answer<object> Supervisor::begin(std::uint8_t channel, const PreparedRun& run) {
   const auto now = look();
+  Sequencer::Setup setup = setup_of(channel, run, now.channel[channel]);
   const auto path = recorder_.begin(channel, header_of(channel, run));
   if (!path) return own_fault(path.error());
   const std::string id = run_id(*path);
   const Energised marker{
       .since = parts_.wall(), .run = id, .profile = run.profile.name, .cell = run.cell.name};
   RecordEnd refused{.phase = Phase::refused, .at = parts_.wall()};
-  if (auto marked = parts_.state.mark_energised(channel, marker); !marked) {
+  auto marked = parts_.state.keep_limits(channel, run.report.plan.limits);
+  if (marked) marked = parts_.state.mark_energised(channel, marker);
+  if (!marked) {
     recorder_.end(channel, refused);
     return own_fault(marked.error());
   }
@@ -350,7 +355,7 @@ Answer<object> Supervisor::begin(std::uint8_t channel, const PreparedRun& run) {
   facts.progress.channel = channel;
   facts.progress.began = facts.progress.step_began = now.at;
   pump_.begin_run(channel, facts);
-  if (auto started = run_thread_.start(setup_of(channel, run, now.channel[channel])); !started) {
+  if (auto started = run_thread_.start(std::move(setup)); !started) {
     facts.progress.phase = Phase::refused;
     facts.progress.ended = now.at;
     pump_.progress(facts.progress, now.at);  // closes record and marker in good order
@@ -469,12 +474,15 @@ Answer<std::string> Supervisor::export_run(const std::string& id, RecordFormat f
   std::error_code error;
   const auto folder = fs::temp_directory_path(error);
   if (error) return deny(Denial::own_fault, "there is no folder for temporary files");
-  const auto file = folder / ("chargewright-" + std::to_string(::getpid()) + '-' +
-                              std::to_string(next_number_++) + ".csv");
+  std::string file = (folder / "chargewright-XXXXXX").string();
+  const int held = ::mkostemp(file.data(), O_CLOEXEC);  // a name that nobody could prepare
+  if (held < 0) return deny(Denial::own_fault, "cannot make a file in " + folder.string());
+  ::close(held);
   const auto written = export_record(
-      *path, format == RecordFormat::bdf ? ExportFormat::bdf : ExportFormat::csv, file.string());
-  if (!written) return own_fault(written.error());
-  return file.string();
+      *path, format == RecordFormat::bdf ? ExportFormat::bdf : ExportFormat::csv, file);
+  if (written) return file;
+  ::unlink(file.c_str());
+  return own_fault(written.error());
 }
 
 }  // namespace chargewright::daemon

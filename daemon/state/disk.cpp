@@ -86,7 +86,11 @@ Result<void> replace_file(const std::string& path, std::string_view text) {
     ::unlink(beside.c_str());
     return failure;
   }
-  if (::rename(beside.c_str(), path.c_str()) != 0) return failed(path, "cannot replace this file");
+  if (::rename(beside.c_str(), path.c_str()) != 0) {
+    const Failure failure = failed(path, "cannot replace this file");
+    ::unlink(beside.c_str());
+    return failure;
+  }
   return sync_folder_of(path);
 }
 

@@ -214,6 +214,10 @@ Result<Energised> energised_from(const value& json) {
   });
 }
 
+Result<Limits> limits_from(const value& json) {
+  return shaped([&] { return limits_of(as_object(json)); });
+}
+
 Result<Approval> approval_from(const value& json) {
   return shaped([&] {
     const object& o = as_object(json);

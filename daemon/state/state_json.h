@@ -46,6 +46,7 @@ boost::json::object to_json(const Approval& approval);
 
 drivers::Result<LatchedTrip> latched_trip_from(const boost::json::value& json);
 drivers::Result<Energised> energised_from(const boost::json::value& json);
+drivers::Result<safety::Limits> limits_from(const boost::json::value& json);
 drivers::Result<Approval> approval_from(const boost::json::value& json);
 
 // Seconds since 1970, to the millisecond; and back.

@@ -67,7 +67,7 @@ Result<std::unique_ptr<StateStore>> StateStore::open(const std::string& folder,
 StateStore::StateStore(std::string folder, const std::vector<std::string>& channels)
     : folder_(std::move(folder)) {
   for (const auto& name : channels)
-    channels_.push_back({.name = name, .trip = {}, .energised = {}});
+    channels_.push_back({.name = name, .trip = {}, .energised = {}, .limits = {}});
 }
 
 std::string StateStore::path(std::string_view kind, std::size_t channel) const {
@@ -78,6 +78,7 @@ std::string StateStore::path(std::string_view kind, std::size_t channel) const {
 void StateStore::load(WallTime now) {
   for (std::size_t i = 0; i < channels_.size(); ++i) {
     channels_[i].trip = load_as(path("trip", i), latched_trip_from, damage_);
+    channels_[i].limits = load_as(path("limits", i), limits_from, damage_);
     const auto marker = load_as(path("energised", i), energised_from, damage_);
     if (!marker) continue;
     // The trip is written before the marker goes: a crash between the two repeats this harmlessly.
@@ -157,6 +158,18 @@ Result<void> StateStore::unmark_energised(std::size_t channel) {
   const std::lock_guard lock{mutex_};
   if (auto gone = remove_file(path("energised", channel)); !gone) return gone;
   channels_.at(channel).energised.reset();
+  return {};
+}
+
+std::optional<safety::Limits> StateStore::limits(std::size_t channel) const {
+  const std::lock_guard lock{mutex_};
+  return channels_.at(channel).limits;
+}
+
+Result<void> StateStore::keep_limits(std::size_t channel, const safety::Limits& limits) {
+  const std::lock_guard lock{mutex_};
+  if (auto saved = save(path("limits", channel), to_json(limits)); !saved) return saved;
+  channels_.at(channel).limits = limits;
   return {};
 }
 

@@ -4,6 +4,7 @@
 //   BENCH/trip-CHANNEL.json       a latched trip, until a person acknowledges it (S5)
 //   BENCH/energised-CHANNEL.json  there while a run is armed; found at start, the former life ended
 //                                 under it: it is latched as a trip of its own (S5, S9)
+//   BENCH/limits-CHANNEL.json     limits of the channel's last run: the watch goes on by them (S8)
 //   BENCH/cautions.json           who accepted the usual cautions on this bench
 //   BENCH/approvals.json          limits last approved, by profile and cell
 // Every change is on the disk before the call returns. A file that is damaged is not repaired and
@@ -39,6 +40,9 @@ class StateStore {
   drivers::Result<void> mark_energised(std::size_t channel, const Energised& marker);
   drivers::Result<void> unmark_energised(std::size_t channel);
 
+  [[nodiscard]] std::optional<safety::Limits> limits(std::size_t channel) const;
+  drivers::Result<void> keep_limits(std::size_t channel, const safety::Limits& limits);
+
   [[nodiscard]] std::optional<Approval> approval(const std::string& profile,
                                                  const std::string& cell) const;
   drivers::Result<void> approve(const Approval& approval);
@@ -51,6 +55,7 @@ class StateStore {
     std::string name;
     std::optional<LatchedTrip> trip;
     std::optional<Energised> energised;
+    std::optional<safety::Limits> limits;
   };
   StateStore(std::string folder, const std::vector<std::string>& channels);
   [[nodiscard]] std::string path(std::string_view kind, std::size_t channel) const;

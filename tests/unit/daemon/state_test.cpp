@@ -105,6 +105,22 @@ TEST_F(State, a_marker_found_at_start_is_latched_as_a_trip) {  // S5 S9
   EXPECT_FALSE(open()->trip(0));
 }
 
+TEST_F(State, the_limits_of_the_last_run_survive_its_end_and_a_restart) {  // S8
+  EXPECT_FALSE(open()->limits(0));
+  {
+    auto store = open();
+    ASSERT_TRUE(store->keep_limits(0, some_limits()));
+    ASSERT_TRUE(store->mark_energised(0, {.since = now_, .run = "r", .profile = "p", .cell = "c"}));
+    ASSERT_TRUE(store->unmark_energised(0));
+  }
+  const auto kept = open()->limits(0);
+  ASSERT_TRUE(kept);
+  EXPECT_EQ(kept->temperature_rising->value, some_limits().temperature_rising->value);
+  EXPECT_TRUE(safety::no_looser(*kept, some_limits()));
+  EXPECT_TRUE(safety::no_looser(some_limits(), *kept));
+  EXPECT_FALSE(open()->limits(1));
+}
+
 TEST_F(State, a_marker_removed_in_good_order_leaves_nothing_behind) {
   auto store = open();
   ASSERT_TRUE(store->mark_energised(0, {.since = now_, .run = "r", .profile = "p", .cell = "c"}));

@@ -286,6 +286,53 @@ TEST(Guard, alarms_without_a_new_trip_when_the_cell_warms_after_the_run) {  // S
   EXPECT_TRUE(story.channel().alarm);
 }
 
+TEST(Guard, alarms_on_a_warm_cell_by_the_limits_of_a_former_life) {  // S8
+  GuardStory story;
+  story.guard.restore_limits(0, cell_limits());
+  story.start();
+  ASSERT_TRUE(story.until(State::off));
+  story.pass(2s);
+  EXPECT_FALSE(story.happened(Event::Kind::alarm));
+  story.bench.celsius[0] = 60;
+  story.pass(2s);
+  ASSERT_TRUE(story.happened(Event::Kind::alarm));
+  EXPECT_EQ(story.last(Event::Kind::alarm)->fault.cause, Cause::temperature_high);
+  EXPECT_EQ(story.last(Event::Kind::alarm)->fault.limit, 48.0);
+  EXPECT_EQ(story.state(), State::off);
+}
+
+TEST(Guard, alarms_when_a_thermometer_stays_lost_after_a_restart) {  // S8
+  GuardStory story;
+  story.guard.restore_limits(0, cell_limits());
+  story.bench.misbehave[thermometer].link_down = true;
+  story.start();
+  story.guard.link_changed(thermometer, false, story.now);
+  ASSERT_TRUE(story.until(State::off));
+  story.pass(5s);
+  EXPECT_FALSE(story.happened(Event::Kind::alarm));  // its link may have yet to open
+  story.pass(10s);
+  EXPECT_TRUE(story.happened(Event::Kind::alarm));
+}
+
+TEST(Guard,
+     takes_no_acknowledgement_while_the_cell_is_warm_by_the_limits_of_a_former_life) {  // S5 S8
+  GuardStory story;
+  story.guard.restore_trip({.cause = Cause::current_high});
+  story.guard.restore_limits(0, cell_limits());
+  story.bench.celsius[0] = 60;
+  story.start();
+  ASSERT_TRUE(story.until(State::tripped));
+  story.pass(2s);
+  story.ask(Request::Kind::acknowledge);
+  story.pass(1s);
+  EXPECT_EQ(story.state(), State::tripped);
+  EXPECT_TRUE(story.happened(Event::Kind::alarm));
+  story.bench.celsius[0] = 30;
+  story.pass(2s);
+  story.ask(Request::Kind::acknowledge);
+  EXPECT_TRUE(story.until(State::off));
+}
+
 TEST(Guard, alarms_when_the_thermometer_is_lost_after_a_trip) {  // S8
   GuardStory story;
   story.charge_on();
