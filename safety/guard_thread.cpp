@@ -94,9 +94,8 @@ class GuardThread::Loop final : ByteSink {
     std::unique_ptr<drivers::Link> link;
   };
 
-  // Refused: the link goes down, and says so.
-  void write(drivers::InstrumentId link, std::string_view bytes) override {
-    lines_[link]->link->write(bytes);
+  bool write(drivers::InstrumentId link, std::string_view bytes) override {
+    return lines_[link]->link->write(bytes);
   }
   void run();
   void run_guarded();

@@ -61,8 +61,8 @@ void Wires::flush(InstrumentId id) {
   const std::string_view bytes = instrument.to_write();
   if (bytes.empty()) return;
   const std::size_t count = bytes.size();
-  sink_.write(id, bytes);
-  instrument.written(count);
+  // Nobody may believe that an off was written that was not (S4).
+  if (sink_.write(id, bytes)) instrument.written(count);
 }
 
 // ---- requests -----------------------------------------------------------------------------------
@@ -123,7 +123,11 @@ void Wires::take_outcome(Line& line, const Outcome& outcome, Instant now) {
 }
 
 void Wires::see_identity(Line& line, const Outcome& outcome, Instant now) {
-  if (outcome.ending == drivers::Ending::link_down) return;
+  if (outcome.ending == drivers::Ending::timed_out && outcome.order.ticket == own_ticket) {
+    line.instrument.order(outcome.order,
+                          now);  // until it answers: who was there before is no answer
+  }
+  if (outcome.ending != drivers::Ending::done) return;
   ++changes_;
   line.identified = true;
   line.simulated = line.instrument.is_simulated();

@@ -29,8 +29,8 @@ struct InstrumentStatus {
 class ByteSink {
  public:
   virtual ~ByteSink() = default;
-  // All of them, in order; what cannot be taken takes the link down, later.
-  virtual void write(drivers::InstrumentId link, std::string_view bytes) = 0;
+  // All of them, in order. False: not taken, none counts as written; the link goes down, later.
+  virtual bool write(drivers::InstrumentId link, std::string_view bytes) = 0;
 };
 
 class Wires {

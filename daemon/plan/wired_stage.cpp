@@ -76,9 +76,10 @@ const safety::ChannelSnapshot& WiredStage::channel(std::uint8_t index) {
   return snapshot_->channel[index];
 }
 
-void WiredStage::write(InstrumentId link, std::string_view bytes) {
+bool WiredStage::write(InstrumentId link, std::string_view bytes) {
   written_ = true;
   lines_[link]->link.write(bytes, now_);
+  return lines_[link]->link.is_up();
 }
 
 Instant WiredStage::next() const {

@@ -70,7 +70,7 @@ class WiredStage final : safety::ByteSink {
 
  private:
   struct Line;
-  void write(drivers::InstrumentId link, std::string_view bytes) override;
+  bool write(drivers::InstrumentId link, std::string_view bytes) override;
   void go_to(drivers::Instant at);
   void happen();
   bool exchange();
