@@ -68,6 +68,20 @@ Event ChannelGuard::event(Event::Kind kind, Instant now) const {
 
 // ---- states: by the table, and by nothing else --------------------------------------------------
 
+bool ChannelGuard::may(Transition on, Instant now) const {
+  switch (row_of(state_, on).needs) {
+    case Needs::nothing:
+      return true;
+    case Needs::off_proved:
+      return chain_.verified() && !chain_.running();
+    case Needs::permissives:
+      return permissives_.met();
+    case Needs::condition_gone:
+      return interlock_.condition_gone(trip_, now);
+  }
+  return false;
+}
+
 void ChannelGuard::transit(Transition on, Instant now, Outbox& out) {
   enter(row_of(state_, on), now, out);
 }
@@ -290,8 +304,8 @@ void ChannelGuard::follow_chain(Instant now, Outbox& out) {
       transit(Transition::fault, now, out);
     }
   }
-  if (chain_.running() || !chain_.verified()) return;
   if (state_ != State::unknown && state_ != State::cutting) return;
+  if (!may(Transition::off_verified, now)) return;
   if (chain_.alarmed() && !chain_alarm_) {  // the contactor did not open; current has stopped
     alarm({.cause = Cause::conversation_failing,
            .channel = channel_,
@@ -306,7 +320,7 @@ void ChannelGuard::follow_chain(Instant now, Outbox& out) {
 
 void ChannelGuard::follow_permissives(Instant now, Outbox& out) {
   if (state_ != State::arming || permissives_.running()) return;
-  if (!permissives_.met()) {
+  if (!may(Transition::permissives_met, now)) {
     refusal_ = permissives_.refusal();
     Event refused = event(Event::Kind::refused, now);
     refused.refusal = refusal_;

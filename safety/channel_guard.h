@@ -47,6 +47,8 @@ class ChannelGuard {
 
   // channel_guard.cpp: states
   void transit(Transition on, drivers::Instant now, Outbox& out);
+  // Does what the table needs for this change hold now?
+  [[nodiscard]] bool may(Transition on, drivers::Instant now) const;
   void enter(const Row& row, drivers::Instant now, Outbox& out);
   void begin_cut(State from, drivers::Instant now, Outbox& out);
   void begin_off(drivers::Duration patience, drivers::Instant now, Outbox& out);

@@ -155,7 +155,7 @@ void ChannelGuard::acknowledge(const Request& request, Instant now, Outbox& out)
   if (state_ != State::tripped) {
     return refuse(Refusal::wrong_state, 0, 0, request.number, now, out);
   }
-  if (!interlock_.condition_gone(trip_, now)) {
+  if (!may(Transition::acknowledge, now)) {
     return refuse(Refusal::latched_trip, trip_.measured, trip_.limit, request.number, now, out);
   }
   const ReadBack& protection = interlock_.facts().protection;

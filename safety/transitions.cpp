@@ -46,4 +46,38 @@ std::string_view key_of(Transition transition) {
   return "invalid";
 }
 
+std::string_view key_of(Action action) {
+  switch (action) {
+    case Action::none:
+      return "none";
+    case Action::start_checks:
+      return "start-checks";
+    case Action::open_gate:
+      return "open-gate";
+    case Action::close_gate:
+      return "close-gate";
+    case Action::cut:
+      return "cut";
+    case Action::latch:
+      return "latch";
+    case Action::clear:
+      return "clear";
+  }
+  return "invalid";
+}
+
+std::string_view key_of(Needs needs) {
+  switch (needs) {
+    case Needs::nothing:
+      return "nothing";
+    case Needs::off_proved:
+      return "off-proved";
+    case Needs::permissives:
+      return "permissives";
+    case Needs::condition_gone:
+      return "condition-gone";
+  }
+  return "invalid";
+}
+
 }  // namespace chargewright::safety

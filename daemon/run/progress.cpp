@@ -2,30 +2,6 @@
 
 namespace chargewright::daemon {
 
-std::string_view key_of(Phase phase) {
-  switch (phase) {
-    case Phase::arming:
-      return "arming";
-    case Phase::running:
-      return "running";
-    case Phase::stopping:
-      return "stopping";
-    case Phase::done:
-      return "done";
-    case Phase::stopped:
-      return "stopped";
-    case Phase::failed:
-      return "failed";
-    case Phase::tripped:
-      return "tripped";
-    case Phase::refused:
-      return "refused";
-    case Phase::interrupted:
-      return "interrupted";
-  }
-  return "unknown";
-}
-
 std::string_view key_of(Binding binding) {
   switch (binding) {
     case Binding::none:

@@ -7,22 +7,13 @@
 #include "drivers/instant.h"
 #include "safety/fault.h"
 #include "safety/guard.h"
+#include "safety/run_transitions.h"
 
 namespace chargewright::daemon {
 
-enum class Phase : std::uint8_t {
-  arming,  // S1's permissives are being established
-  running,
-  stopping,     // output going off, by the profile's end or a person's stop
-  done,         // every step ended by its condition
-  stopped,      // a person's stop
-  failed,       // a step did not reach its end in time (`within`)
-  tripped,      // the interlock cut
-  refused,      // S1 or the gate said no
-  interrupted,  // the daemon ended or died; only ever written by the next life
-};
-std::string_view key_of(Phase phase);
-constexpr bool is_over(Phase phase) { return phase >= Phase::done; }
+using safety::is_over;
+using safety::key_of;
+using safety::Phase;
 
 // What sets the current right now.
 enum class Binding : std::uint8_t {

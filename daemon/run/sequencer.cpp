@@ -12,6 +12,7 @@ using drivers::Instant;
 using profiles::StepVerb;
 using safety::ChannelSnapshot;
 using safety::Refusal;
+using safety::RunEvent;
 using safety::State;
 
 namespace {
@@ -102,10 +103,10 @@ bool Sequencer::noticed_trip(const ChannelSnapshot& snapshot, Instant now) {
   progress_.binding = Binding::none;
   progress_.trip = snapshot.trip;
   if (snapshot.trip.cause == safety::Cause::none && snapshot.state == State::cutting) {
-    progress_.phase = Phase::stopping;
+    move(RunEvent::end);
     return true;
   }
-  conclude(Phase::tripped, now);
+  conclude(RunEvent::trip, now);
   return true;
 }
 
@@ -126,24 +127,24 @@ void Sequencer::arm(const ChannelSnapshot& snapshot, Instant now) {
   }
   if (snapshot.state == State::ready) {
     seen_arming_ = true;
-    progress_.phase = Phase::running;
+    move(RunEvent::armed);
     return begin_step(0, snapshot, now);
   }
   const bool is_news = seen_arming_ || snapshot.refusal != refusal_before_ ||
                        now - asked_at_ >= setup_.channel_plan.arm_within / refusals_in_arming;
   if (snapshot.state != State::arming && snapshot.refusal != Refusal::none && is_news) {
     progress_.refusal = snapshot.refusal;
-    return conclude(Phase::refused, now);
+    return conclude(RunEvent::refuse, now);
   }
   if (now - asked_at_ >= arming_patience * setup_.channel_plan.arm_within) {
     progress_.refusal = Refusal::took_too_long;
-    finish(Phase::refused, now);
+    finish(RunEvent::refuse, now);
   }
 }
 
 void Sequencer::begin_step(std::size_t executed, const ChannelSnapshot& snapshot, Instant now) {
   const auto& order = setup_.procedure.order;
-  if (executed >= order.size()) return finish(Phase::done, now);
+  if (executed >= order.size()) return finish(RunEvent::complete, now);
   progress_.step = static_cast<std::uint16_t>(executed);
   progress_.step_in_file = order[executed].step;
   progress_.cycle = order[executed].cycle;
@@ -171,7 +172,7 @@ bool Sequencer::charge(Instant now) {
                         steering_->current());
   if (verdict.refusal != Refusal::none) {
     progress_.refusal = verdict.refusal;
-    finish(Phase::refused, now);
+    finish(RunEvent::refuse, now);
     return false;
   }
   ask(Kind::charge, now);
@@ -195,7 +196,7 @@ void Sequencer::run(const ChannelSnapshot& snapshot, Instant now) {
     if (!is_established(snapshot)) {
       if (now - asked_at_ < step_patience * setup_.channel_plan.arm_within) return;
       progress_.refusal = Refusal::took_too_long;
-      return finish(Phase::failed, now);
+      return finish(RunEvent::fail, now);
     }
     established_at_ = now;
   }
@@ -206,7 +207,7 @@ void Sequencer::run(const ChannelSnapshot& snapshot, Instant now) {
   const profiles::Measured facts = measured(snapshot, now);
   if (reached_its_end(facts, now)) return begin_step(progress_.step + 1U, snapshot, now);
   if (step().within && now - progress_.step_began >= *step().within) {
-    return finish(Phase::failed, now);
+    return finish(RunEvent::fail, now);
   }
   if (steering_ && steering_->take_moved() && !charge(now)) return;
   estimate_.see(facts, progress_.binding == Binding::step_voltage, now);
@@ -260,9 +261,9 @@ void Sequencer::estimate(Instant now) {
       run + progress_.seconds_left > 0 ? run / (run + progress_.seconds_left) : unknown;
 }
 
-void Sequencer::finish(Phase ending, Instant now) {
+void Sequencer::finish(RunEvent ending, Instant now) {
   ending_ = ending;
-  progress_.phase = Phase::stopping;
+  move(RunEvent::end);
   progress_.binding = Binding::none;
   progress_.seconds_left = 0;
   steering_.reset();
@@ -273,18 +274,21 @@ void Sequencer::wait_for_off(const ChannelSnapshot& snapshot, Instant now) {
   if (snapshot.state == State::off) conclude(ending_, now);
 }
 
-void Sequencer::conclude(Phase phase, Instant now) {
-  progress_.phase = phase;
+// By the table, and by nothing else.
+void Sequencer::move(RunEvent on) { progress_.phase = safety::phase_after(progress_.phase, on); }
+
+void Sequencer::conclude(RunEvent ending, Instant now) {
+  move(ending);
   progress_.binding = Binding::none;
   progress_.ended = now;
   progress_.seconds_left = 0;
-  if (phase == Phase::done) progress_.fraction = 1;
+  if (progress_.phase == Phase::done) progress_.fraction = 1;
 }
 
-void Sequencer::stop(Instant now) { end_early(Phase::stopped, now); }
-void Sequencer::fail(Instant now) { end_early(Phase::failed, now); }
+void Sequencer::stop(Instant now) { end_early(RunEvent::stop, now); }
+void Sequencer::fail(Instant now) { end_early(RunEvent::fail, now); }
 
-void Sequencer::end_early(Phase ending, Instant now) {
+void Sequencer::end_early(RunEvent ending, Instant now) {
   if (is_over() || progress_.phase == Phase::stopping) return;
   if (!asked_to_arm_) return conclude(ending, now);
   finish(ending, now);

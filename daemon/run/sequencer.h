@@ -59,9 +59,10 @@ class Sequencer {
   void begin_step(std::size_t executed, const safety::ChannelSnapshot& snapshot,
                   drivers::Instant now);
   bool charge(drivers::Instant now);  // false: the gate would refuse, the run ends
-  void finish(Phase ending, drivers::Instant now);
-  void end_early(Phase ending, drivers::Instant now);
-  void conclude(Phase phase, drivers::Instant now);
+  void move(safety::RunEvent on);
+  void finish(safety::RunEvent ending, drivers::Instant now);
+  void end_early(safety::RunEvent ending, drivers::Instant now);
+  void conclude(safety::RunEvent ending, drivers::Instant now);
   // Has the guard done what this step asked for?
   [[nodiscard]] bool is_established(const safety::ChannelSnapshot& snapshot) const;
   // What of the snapshot may be judged in this step.
@@ -77,7 +78,7 @@ class Sequencer {
 
   Setup setup_;
   Progress progress_;
-  Phase ending_ = Phase::done;  // what stopping leads to
+  safety::RunEvent ending_ = safety::RunEvent::complete;  // what follows off
   bool asked_to_arm_ = false;
   bool seen_arming_ = false;
   safety::Refusal refusal_before_ = safety::Refusal::none;
