@@ -5,6 +5,7 @@
 #include <set>
 
 #include "tests/bench/benches.h"
+#include "tests/bench/recorded.h"
 
 namespace chargewright::test {
 namespace {
@@ -35,6 +36,11 @@ TEST_P(AFault, cuts_the_output_and_names_its_cause) {
   EXPECT_LE(*off, GetParam().off_within_s);
   EXPECT_TRUE(GetParam().causes.contains(bench.trip())) << bench.trip() << '\n' << followed.out;
   EXPECT_EQ(bench.start().exit_code, 5);  // S5: latched
+  const auto runs = bench.runs();
+  ASSERT_FALSE(runs.empty());
+  const std::string record = bench.record_of(runs[0].at("id").as_string().c_str());
+  EXPECT_EQ(in_record(record, "SELECT to_state FROM event WHERE to_state = 'cutting'"), "cutting");
+  EXPECT_EQ(unlisted_change(record), "");
 }
 
 // A link is dropped on TCP only: the number of a pseudo-terminal that is closed goes to the next

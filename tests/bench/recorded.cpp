@@ -2,6 +2,8 @@
 
 #include <sqlite3.h>
 
+#include "safety/transitions.h"
+
 namespace chargewright::test {
 
 std::string in_record(const std::string& path, const std::string& query) {
@@ -17,6 +19,18 @@ std::string in_record(const std::string& path, const std::string& query) {
   sqlite3_finalize(statement);
   sqlite3_close(database);
   return value;
+}
+
+std::string unlisted_change(const std::string& path) {
+  std::string listed;
+  for (const safety::Row& row : safety::table) {
+    if (!listed.empty()) listed += ", ";
+    listed += "'" + std::string(key_of(row.from)) + " -> " + std::string(key_of(row.to)) + "'";
+  }
+  return in_record(path,
+                   "SELECT COALESCE(GROUP_CONCAT(from_state || ' -> ' || to_state), '') FROM event "
+                   "WHERE kind = 'state-changed' AND from_state || ' -> ' || to_state NOT IN (" +
+                       listed + ")");
 }
 
 }  // namespace chargewright::test

@@ -1,5 +1,7 @@
 #include "support.h"
 
+#include <gtest/gtest.h>
+
 #include <algorithm>
 
 namespace chargewright::safety::testing {
@@ -109,6 +111,14 @@ int FakeBench::count(Verb verb) const {
                                         [&](const Written& w) { return w.order.verb == verb; }));
 }
 
+// In whatever story: a change of state is a row of the table (S4, S5).
+void GuardStory::expect_listed(const Event& event) {
+  const bool listed = std::any_of(table.begin(), table.end(), [&](const Row& row) {
+    return row.from == event.from && row.to == event.to;
+  });
+  EXPECT_TRUE(listed) << key_of(event.from) << " -> " << key_of(event.to);
+}
+
 void GuardStory::turn() {
   for (int round = 0; round < 50; ++round) {
     guard.turn(now);
@@ -125,7 +135,10 @@ void GuardStory::turn() {
       any = true;
     }
     Event event;
-    while (guard.take_event(event)) events.push_back(event);
+    while (guard.take_event(event)) {
+      events.push_back(event);
+      if (event.kind == Event::Kind::state_changed) expect_listed(event);
+    }
     if (!any) return;
   }
 }

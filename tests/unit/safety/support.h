@@ -211,6 +211,7 @@ class GuardStory {
 
  private:
   void turn();
+  static void expect_listed(const Event& event);
   std::uint32_t number_ = 0;
 };
 
