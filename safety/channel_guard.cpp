@@ -273,6 +273,12 @@ void ChannelGuard::internal_fault(Instant now, Outbox& out) {
   judge(now, out);
 }
 
+void ChannelGuard::dead_man_lost(Instant now, Outbox& out) {
+  interlock_.report({.cause = Cause::dead_man_lost, .channel = channel_, .at = now});
+  dirty_ = true;
+  judge(now, out);
+}
+
 void ChannelGuard::turn(Instant now, Outbox& out) {
   if (!started_) return;
   judge(now, out);

@@ -26,6 +26,7 @@ class ChannelGuard {
   void turn(drivers::Instant now, Outbox& out);
   void shut_down(drivers::Instant now, Outbox& out);
   void internal_fault(drivers::Instant now, Outbox& out);
+  void dead_man_lost(drivers::Instant now, Outbox& out);
 
   void snapshot(ChannelSnapshot& into, drivers::Instant now) const;
   [[nodiscard]] drivers::Instant wake() const;

@@ -26,6 +26,8 @@ constexpr Words words_of(Cause cause) {
       return {"operator-cut", "cut by the operator"};
     case Cause::guard_internal:
       return {"guard-internal", "the guard found a fault in itself"};
+    case Cause::dead_man_lost:
+      return {"dead-man-lost", "the dead-man process has ended or does not answer"};
     case Cause::voltage_high:
       return {"voltage-high", "voltage", Unit::volt, Shape::above};
     case Cause::temperature_high:

@@ -15,6 +15,7 @@ enum class Cause : std::uint8_t {
   operator_cut,
   // S6 and our own bugs.
   guard_internal,
+  dead_man_lost,  // nobody would cut if the daemon died now
   // S2: limits, worst first.
   voltage_high,
   temperature_high,

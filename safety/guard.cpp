@@ -84,6 +84,10 @@ void Guard::internal_fault(Instant now) {
   for (ChannelGuard& channel : parts_->channels) channel.internal_fault(now, parts_->out);
 }
 
+void Guard::dead_man_lost(Instant now) {
+  for (ChannelGuard& channel : parts_->channels) channel.dead_man_lost(now, parts_->out);
+}
+
 bool Guard::take_order(drivers::Order& order) { return parts_->out.take_order(order); }
 bool Guard::take_event(Event& event) { return parts_->out.take_event(event); }
 

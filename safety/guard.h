@@ -77,6 +77,7 @@ enum class Refusal : std::uint8_t {
   took_too_long,
   contactor_not_proved,
   not_simulated,  // a speed factor other than 1, and an instrument that may be real
+  no_dead_man,    // S6: nobody would cut if the daemon died
 };
 std::string_view key_of(Refusal refusal);
 std::string_view describe(Refusal refusal);  // a sentence with advice
@@ -169,6 +170,8 @@ class Guard {
   void turn(drivers::Instant now);  // judges, reads, arms, cuts; call after every see()
   // Something in the guard's own shell went wrong: every channel cuts.
   void internal_fault(drivers::Instant now);
+  // S6: every channel cuts.
+  void dead_man_lost(drivers::Instant now);
 
   [[nodiscard]] bool take_order(drivers::Order& order);  // urgent ones come first
   [[nodiscard]] bool take_event(Event& event);

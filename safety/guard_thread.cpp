@@ -26,8 +26,9 @@ using Real = std::chrono::steady_clock;
 
 constexpr std::size_t requests_most = 256;
 constexpr std::size_t events_most = 32'768;
-constexpr int exceptions_most = 3;               // in a life
-constexpr std::chrono::nanoseconds beat = 50ms;  // longest wait, so that beats() grows
+constexpr int exceptions_most = 3;  // in a life
+// Longest wait, so that beats() grows and the dead-man hears of it.
+constexpr std::chrono::nanoseconds beat = DeadManSide::beat_longest;
 
 int checked(int descriptor, const char* what) {
   if (descriptor < 0) throw std::system_error(errno, std::generic_category(), what);
@@ -102,6 +103,7 @@ class GuardThread::Loop final : ByteSink {
   void one_wait();
   void pump();
   void take_requests(Instant now);
+  void beat_dead_man();
   void give_events();
   void publish(Instant now);
   void await_wake();
@@ -110,6 +112,7 @@ class GuardThread::Loop final : ByteSink {
   void last_resort(const char* why);
 
   std::chrono::milliseconds stop_within_;
+  std::shared_ptr<DeadManSide> dead_man_;
   asio::io_context context_{1};
   asio::posix::stream_descriptor wake_;
   asio::posix::stream_descriptor timer_;
@@ -136,6 +139,7 @@ GuardThread::Loop::Loop(GuardThreadSpec spec)
     : clock(spec.speed),
       instrument_count(spec.instruments.size()),
       stop_within_(spec.stop_within),
+      dead_man_(spec.dead_man),
       wake_(context_, checked(eventfd(0, EFD_NONBLOCK | EFD_CLOEXEC), "eventfd")),
       timer_(context_,
              checked(timerfd_create(CLOCK_MONOTONIC, TFD_NONBLOCK | TFD_CLOEXEC), "timerfd")),
@@ -143,6 +147,7 @@ GuardThread::Loop::Loop(GuardThreadSpec spec)
   if (instrument_count != spec.links.size()) {
     throw std::invalid_argument("guard thread: every instrument needs one link");
   }
+  if (dead_man_) wires_.attended();
   for (const Fault& trip : spec.trips) wires_.restore_trip(trip);
   for (const auto& [channel, limits] : spec.limits) wires_.restore_limits(channel, limits);
   for (std::size_t k = 0; k < spec.links.size(); ++k) {
@@ -224,11 +229,13 @@ void GuardThread::Loop::run() {
       continue;  // the other links still need closing
     }
   }
+  if (dead_man_) dead_man_->end(all_off_);
   alive = false;
 }
 
 void GuardThread::Loop::run_guarded() {
   for (;;) {
+    beat_dead_man();
     pump();
     if (stopping_ && !shutting_down_) {
       shutting_down_ = true;
@@ -243,6 +250,12 @@ void GuardThread::Loop::run_guarded() {
     one_wait();
     beats.fetch_add(1, std::memory_order_release);
   }
+}
+
+// S6, both ways: the dead-man hears that this loop goes round, and this loop that somebody hears.
+void GuardThread::Loop::beat_dead_man() {
+  if (!dead_man_ || dead_man_->beat(Instant{Real::now().time_since_epoch()})) return;
+  wires_.dead_man_lost(clock.now());
 }
 
 void GuardThread::Loop::one_wait() {

@@ -16,6 +16,7 @@
 #include <vector>
 
 #include "drivers/link.h"
+#include "safety/dead_man/pulse.h"
 #include "safety/wires.h"
 
 namespace chargewright::safety {
@@ -33,6 +34,8 @@ struct GuardThreadSpec {
   std::vector<std::pair<std::uint8_t, Limits>> limits = {};
   LinkMaker make_link = {};                     // empty: drivers::make_link
   std::chrono::milliseconds stop_within{5000};  // real time for outputs to be verified off
+  // Used from the guard's thread alone; nobody: arm is refused (S6).
+  std::shared_ptr<DeadManSide> dead_man = {};
 };
 
 class GuardThread {

@@ -97,6 +97,10 @@ constexpr Words words_of(Refusal refusal) {
       return {"not-simulated",
               "the clock is sped up, and not every instrument has identified itself as simulated; "
               "start the daemon without a speed factor"};
+    case Refusal::no_dead_man:
+      return {"no-dead-man",
+              "the dead-man process has ended or does not answer, so that nobody would cut if the "
+              "daemon died; restart the daemon"};
   }
   return {"invalid", "not a refusal"};
 }

@@ -466,6 +466,7 @@ Finding sequencer_late(const Facts& f, Instant now) {
 constexpr std::array<Rule, cause_count> table_of_rules{{
     {Cause::operator_cut, During::always, Clearing::person, only_reported},
     {Cause::guard_internal, During::always, Clearing::person, only_reported},
+    {Cause::dead_man_lost, During::always, Clearing::person, only_reported},
     {Cause::voltage_high, During::run, Clearing::voltage_within, voltage_high},
     {Cause::temperature_high, During::always, Clearing::temperature_within, temperature_high},
     {Cause::temperature_rising, During::always, Clearing::temperature_within, temperature_rising},

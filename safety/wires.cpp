@@ -68,11 +68,23 @@ void Wires::flush(InstrumentId id) {
 // ---- requests -----------------------------------------------------------------------------------
 
 void Wires::request(const Request& request, Instant now) {
-  if (request.kind == Request::Kind::arm && !speed_permitted()) {
-    guard_.refuse(request, Refusal::not_simulated, now);
+  const Refusal refusal = request.kind == Request::Kind::arm ? arm_refusal() : Refusal::none;
+  if (refusal != Refusal::none) {
+    guard_.refuse(request, refusal, now);
   } else {
     guard_.request(request, now);
   }
+}
+
+Refusal Wires::arm_refusal() const {
+  if (!speed_permitted()) return Refusal::not_simulated;
+  return attended_ ? Refusal::none : Refusal::no_dead_man;
+}
+
+void Wires::dead_man_lost(Instant now) {
+  if (!attended_) return;
+  attended_ = false;
+  guard_.dead_man_lost(now);
 }
 
 bool Wires::speed_permitted() const {

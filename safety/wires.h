@@ -43,6 +43,10 @@ class Wires {
   void restore_limits(std::uint8_t channel, const Limits& limits) {
     guard_.restore_limits(channel, limits);
   }
+  // A dead-man process stands by (S6); until this is said, arm is refused.
+  void attended() { attended_ = true; }
+  // It does not any more: every channel cuts, and arm is refused from now on. Once.
+  void dead_man_lost(drivers::Instant now);
   // Begins: all outputs are brought to off before anything else.
   void start(drivers::Instant now) { guard_.start(now); }
 
@@ -85,9 +89,11 @@ class Wires {
   void see_identity(Line& line, const drivers::Outcome& outcome, drivers::Instant now);
   void off_at_once(const Terminal& at, drivers::Verb verb, drivers::Instant now);
   [[nodiscard]] bool speed_permitted() const;
+  [[nodiscard]] Refusal arm_refusal() const;
 
   Plant plant_;
   double speed_;
+  bool attended_ = false;
   ByteSink& sink_;
   Guard guard_;
   std::vector<Line> lines_;

@@ -43,6 +43,7 @@ WiredStage::WiredStage(Setup setup)
   setup.links.resize(devices);
   wires_ = std::make_unique<safety::Wires>(setup.plant, std::move(setup.instruments), 1,
                                            static_cast<safety::ByteSink&>(*this));
+  wires_->attended();  // nobody's death but what a test says; see Wires::dead_man_lost
   for (std::size_t k = 0; k < devices; ++k) {
     lines_.push_back(std::make_unique<Line>(*this, static_cast<InstrumentId>(k), setup.links[k]));
     lines_.back()->link.start(setup.start);

@@ -23,6 +23,11 @@ std::optional<DaemonOptions> parse_daemon_options(int count, const char* const* 
   app.add_option("--speed", options.speed, "speed of the clock; simulated benches only")
       ->check(CLI::Range(0.01, 1000.0))
       ->capture_default_str();
+  app.add_option("--dead-man-after", options.dead_man_after_ms,
+                 "milliseconds of silence of the guard after which the dead-man process ends the "
+                 "daemon and cuts")
+      ->check(CLI::Range(100, 5000))
+      ->capture_default_str();
   try {
     app.parse(count, words);
   } catch (const CLI::ParseError& end) {

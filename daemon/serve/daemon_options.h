@@ -15,6 +15,7 @@ struct DaemonOptions {
   std::string socket = "/run/chargewright/control";
   std::vector<std::string> dialects;  // looked through before the usual folders
   double speed = 1;
+  int dead_man_after_ms = 200;  // silence of the guard, in real time, after which the dead-man cuts
 };
 
 // Nothing: the program ends at once with `exit_code` (help, version, a slip: already printed).

@@ -6,13 +6,15 @@ namespace chargewright::daemon {
 
 safety::GuardThreadSpec guard_spec(const profiles::Bench& bench, const safety::Plant& plant,
                                    const std::vector<drivers::Dialect>& dialects, double speed,
-                                   const StateStore& state) {
+                                   const StateStore& state,
+                                   std::shared_ptr<safety::DeadManSide> dead_man) {
   safety::GuardThreadSpec spec{.plant = plant,
                                .instruments = instruments_of(bench, dialects),
                                .links = {},
                                .speed = speed,
                                .trips = {}};
   for (const auto& instrument : bench.instruments) spec.links.push_back(instrument.link);
+  spec.dead_man = std::move(dead_man);
   for (std::size_t i = 0; i < bench.channels.size(); ++i) {
     if (const auto limits = state.limits(i)) {
       spec.limits.emplace_back(static_cast<std::uint8_t>(i), *limits);

@@ -15,7 +15,8 @@ namespace chargewright::daemon {
 // of each channel's last run, by which it is watched (S8).
 safety::GuardThreadSpec guard_spec(const profiles::Bench& bench, const safety::Plant& plant,
                                    const std::vector<drivers::Dialect>& dialects, double speed,
-                                   const StateStore& state);
+                                   const StateStore& state,
+                                   std::shared_ptr<safety::DeadManSide> dead_man);
 
 class GuardWire : public GuardSide {
  public:

@@ -2,6 +2,7 @@
 
 #include <csignal>
 #include <ctime>
+#include <thread>
 
 #include "daemon/state/disk.h"
 
@@ -17,6 +18,8 @@ constexpr auto look_every = 100ms;
 constexpr auto ready_at_last = 10s;
 constexpr auto runs_end_within = 8s;  // of the unit's TimeoutStopSec of 20 s
 constexpr auto guard_silent_max = 2s;
+// The dead-man of a former life, if it is at work just now, needs less than this where all is well.
+constexpr auto locks_free_within = 3s;
 
 sigset_t ends() {
   sigset_t set;
@@ -54,11 +57,7 @@ void Life::died(const std::string& why) {
 }
 
 drivers::Result<void> Life::begin() {
-  std::vector<drivers::LinkAddress> links;
-  for (const auto& instrument : files_.bench.instruments) links.push_back(instrument.link);
-  auto locks = lock_bench(options_.state, files_.bench.name, links);
-  if (!locks) return locks.error();
-  locks_ = std::move(*locks);
+  if (auto taken = take_locks(); !taken) return taken.error();
 
   std::vector<std::string> names;
   for (const auto& channel : files_.bench.channels) names.push_back(channel.name);
@@ -67,9 +66,10 @@ drivers::Result<void> Life::begin() {
   state_ = std::move(*state);
   for (const auto& damage : state_->damage()) log_(LogLevel::critical, describe(damage));
 
+  if (auto started = start_dead_man(); !started) return started.error();
   guard_ = std::make_unique<GuardWire>(
-      files_.bench,
-      guard_spec(files_.bench, files_.plant, files_.dialects, options_.speed, *state_));
+      files_.bench, guard_spec(files_.bench, files_.plant, files_.dialects, options_.speed, *state_,
+                               dead_man_->side()));
   guard_->thread().start();
 
   if (auto made = make_folder(options_.runs); !made) return made.error();
@@ -86,11 +86,48 @@ drivers::Result<void> Life::begin() {
                                                                .wall = wall,
                                                                .log = log_},
                                              [this](const std::string& why) { died(why); });
+  tell_former_end();
   auto server = Server::start(options_.socket, *supervisor_, backlog_,
                               [this](const std::string& why) { died(why); });
   if (!server) return server.error();
   server_ = std::move(*server);
   return {};
+}
+
+drivers::Result<void> Life::take_locks() {
+  std::vector<drivers::LinkAddress> links;
+  for (const auto& instrument : files_.bench.instruments) links.push_back(instrument.link);
+  const auto deadline = Clock::now() + locks_free_within;
+  for (;;) {
+    auto locks = lock_bench(options_.state, files_.bench.name, links);
+    if (locks) {
+      locks_ = std::move(*locks);
+      return {};
+    }
+    if (Clock::now() >= deadline) return locks.error();
+    std::this_thread::sleep_for(look_every);
+  }
+}
+
+// Before the first thread, and before anything could be energised (S6).
+drivers::Result<void> Life::start_dead_man() {
+  const std::string log = options_.state + '/' + file_name_of(files_.bench.name) + "/dead-man.log";
+  former_end_ = take_dead_man_log(log);
+  for (const auto& line : former_end_) log_(LogLevel::warning, "dead-man, before: " + line);
+  std::vector<int> locks;
+  for (const Lock& lock : locks_) locks.push_back(lock.descriptor());
+  const auto late_after = std::chrono::milliseconds(options_.dead_man_after_ms);
+  auto dead_man = DeadMan::start(find_dead_man(), cut_sheet_of(files_, log, late_after), locks);
+  if (!dead_man) return dead_man.error();
+  dead_man_ = std::move(*dead_man);
+  log_(LogLevel::info, "the dead-man is process " + std::to_string(dead_man_->id()));
+  return {};
+}
+
+void Life::tell_former_end() {
+  if (former_end_.empty()) return;
+  boost::json::array lines(former_end_.begin(), former_end_.end());
+  supervisor_->tell({{"kind", "dead-man-cut"}, {"log", std::move(lines)}});
 }
 
 void Life::close_old_records() {
@@ -159,6 +196,7 @@ bool Life::end() {
   server_.reset();      // nobody calls the supervisor any more
   supervisor_.reset();  // after a last look at the guard's events
   guard_.reset();
+  dead_man_.reset();
   return off;
 }
 

@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "daemon/serve/daemon_files.h"
+#include "daemon/serve/dead_man.h"
 #include "daemon/serve/guard_wire.h"
 #include "daemon/serve/server.h"
 #include "daemon/serve/service_manager.h"
@@ -37,7 +38,10 @@ class Life {
 
  private:
   void died(const std::string& why);
+  drivers::Result<void> take_locks();
+  drivers::Result<void> start_dead_man();
   void close_old_records();
+  void tell_former_end();
   [[nodiscard]] std::string waiting_for();
 
   const DaemonOptions options_;
@@ -46,6 +50,8 @@ class Life {
   ServiceManager manager_;
   std::vector<Lock> locks_;
   std::unique_ptr<StateStore> state_;
+  std::vector<std::string> former_end_;  // what the dead-man of a former life wrote
+  std::unique_ptr<DeadMan> dead_man_;
   Backlog backlog_;
   std::unique_ptr<GuardWire> guard_;
   std::unique_ptr<Supervisor> supervisor_;

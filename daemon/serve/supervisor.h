@@ -40,6 +40,9 @@ class Supervisor : public Operations {
   // No more starts; every run is stopped, and its end recorded, or the time is over.
   void shut_down(std::chrono::milliseconds within);
 
+  // An event for those who look, and for the log.
+  void tell(boost::json::object event) { pump_.tell(LogLevel::warning, std::move(event)); }
+
   boost::json::object bench() override;
   boost::json::array channels() override;
   Answer<boost::json::object> channel(const std::string& name) override;

@@ -22,9 +22,12 @@ using drivers::Failure;
 using drivers::Result;
 
 Failure held(const std::string& what) {
-  return {.place = {},
-          .cause = what + " is already held by another running daemon",
-          .advice = "end that daemon first; two must never drive one instrument"};
+  return {
+      .place = {},
+      .cause =
+          what + " is already held by another running daemon, or by the dead-man of one that died",
+      .advice =
+          "end that daemon first, or wait for the dead-man; two must never drive one instrument"};
 }
 
 Failure unlockable(const std::string& what) {

@@ -19,6 +19,8 @@ class Lock {
   ~Lock();
   Lock(Lock&& other) noexcept : fd_(other.fd_) { other.fd_ = -1; }
   Lock& operator=(Lock&& other) noexcept;
+  // Held as long as any copy of it is open, in this process or one that was given it.
+  [[nodiscard]] int descriptor() const { return fd_; }
 
  private:
   explicit Lock(int fd) : fd_(fd) {}

@@ -103,7 +103,12 @@ TEST(ADaemonKilledInARun, leaves_a_marker_that_the_next_life_takes_for_a_trip) {
   ServedBench bench(buffer_bench({}));
   ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
   const auto run = bench.charge();
+  // The dead-man goes first, and the daemon cannot notice.
+  const pid_t dead_man = bench.dead_man();
+  bench.daemon().signal(SIGSTOP);
+  ::kill(dead_man, SIGKILL);
   bench.end_daemon(SIGKILL);
+  EXPECT_TRUE(bench.dead_man_exit());
   EXPECT_TRUE(bench.simulator().output_is_on());  // nobody is left to cut
   const Finished cut = bench.command({"cut", "--direct", "--bench", bench.bench_file()});
   EXPECT_EQ(cut.exit_code, 0) << cut.out << cut.err;
@@ -126,7 +131,11 @@ TEST(ADaemonKilledInARun, is_followed_by_one_that_switches_off_before_anything_e
   ServedBench bench(buffer_bench({}));
   ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
   const auto run = bench.charge();
+  const pid_t dead_man = bench.dead_man();
+  bench.daemon().signal(SIGSTOP);
+  ::kill(dead_man, SIGKILL);
   bench.end_daemon(SIGKILL);
+  EXPECT_TRUE(bench.dead_man_exit());
   EXPECT_TRUE(bench.simulator().output_is_on());
   ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
   EXPECT_FALSE(bench.simulator().output_is_on());

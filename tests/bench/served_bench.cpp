@@ -3,8 +3,10 @@
 #include <arpa/inet.h>
 #include <netinet/in.h>
 #include <poll.h>
+#include <sys/prctl.h>
 #include <sys/socket.h>
 #include <sys/un.h>
+#include <sys/wait.h>
 #include <unistd.h>
 
 #include <csignal>
@@ -145,6 +147,13 @@ std::optional<double> Simulator::seconds_from_fault_to(const std::string& kind) 
   return reached;
 }
 
+std::optional<double> Simulator::seconds_to(const std::string& kind, double since_s) {
+  for (const BenchEvent& event : log()) {
+    if (event.kind == kind && event.monotonic_s >= since_s) return event.monotonic_s - since_s;
+  }
+  return std::nullopt;
+}
+
 // ---- the daemon and its command -----------------------------------------------------------------
 
 ServedBench::ServedBench(const BenchFiles& files)
@@ -161,6 +170,43 @@ ServedBench::ServedBench(const BenchFiles& files)
     at += where.size();
   }
   bench_ = folder_.write("bench.yaml", text);
+  ::prctl(PR_SET_CHILD_SUBREAPER, 1);  // a daemon's dead-man outlives it, and is ours to wait for
+}
+
+ServedBench::~ServedBench() {
+  if (!daemon_) return;
+  const pid_t id = dead_man();
+  daemon_.reset();
+  if (id <= 0 || dead_man_exit(std::chrono::seconds(20))) return;
+  ::kill(id, SIGKILL);
+  ::waitpid(id, nullptr, 0);
+}
+
+pid_t ServedBench::dead_man() {
+  if (!daemon_) return dead_man_;
+  daemon_->pump(0ms);
+  const std::string mark = "the dead-man is process ";
+  const auto at = daemon_->err().rfind(mark);
+  if (at != std::string::npos) dead_man_ = std::stoi(daemon_->err().substr(at + mark.size()));
+  return dead_man_;
+}
+
+std::optional<int> ServedBench::dead_man_exit(std::chrono::milliseconds bound) {
+  int status = 0;
+  const pid_t id = dead_man_;
+  const bool ended = until(
+      [&] {
+        const pid_t found = ::waitpid(id, &status, WNOHANG);
+        return found == id || (found < 0 && errno == ECHILD);
+      },
+      bound);
+  if (!ended) return std::nullopt;
+  dead_man_ = -1;
+  return WIFEXITED(status) ? WEXITSTATUS(status) : -1;
+}
+
+std::string ServedBench::dead_man_log() const {
+  return folder_.path() + "/state/hut-buffer/dead-man.log";
 }
 
 std::string ServedBench::record_of(const std::string& run) const {
@@ -181,7 +227,9 @@ std::vector<std::string> ServedBench::daemon_words(const std::string& own) const
           "--policy",
           folder_.write("policy.yaml", "unattended: {thermometers: 1}\n"),
           "--speed",
-          std::to_string(files_.speed)};
+          std::to_string(files_.speed),
+          "--dead-man-after",
+          files_.dead_man_after};
 }
 
 bool ServedBench::start_daemon() {
@@ -195,6 +243,7 @@ bool ServedBench::start_daemon() {
 }
 
 Finished ServedBench::end_daemon(int signal) {
+  dead_man();
   daemon_->signal(signal);
   Finished finished = daemon_->wait(patience);
   daemon_.reset();

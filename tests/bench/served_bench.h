@@ -24,6 +24,8 @@ struct BenchFiles {
   std::string cell;
   std::string profile;
   double speed = 1;  // of simulator and daemon alike
+  // Generous: on a busy machine the guard may be late, which is not what most tests are about.
+  std::string dead_man_after = "2000";
 };
 
 // Looks until it is so; false when the bound passed. The bounds are generous: they end a test that
@@ -52,6 +54,8 @@ class Simulator {
   // The supply delivers, and the current flows into the cell.
   bool is_charging();
   std::vector<BenchEvent> log();
+  // From an instant of this machine's clock to the first such event after it.
+  std::optional<double> seconds_to(const std::string& kind, double since_s);
   // From the newest fault injected to the first such event after it, on this machine's clock.
   std::optional<double> seconds_from_fault_to(const std::string& kind);
   [[nodiscard]] const std::string& address(const std::string& device) const;
@@ -64,6 +68,10 @@ class Simulator {
 class ServedBench {
  public:
   explicit ServedBench(const BenchFiles& files);
+  // A dead-man that is at work may finish, while its instruments are still served.
+  ~ServedBench();
+  ServedBench(const ServedBench&) = delete;
+  ServedBench& operator=(const ServedBench&) = delete;
 
   [[nodiscard]] Simulator& simulator() { return simulator_; }
   [[nodiscard]] const Scratch& folder() const { return folder_; }
@@ -79,6 +87,11 @@ class ServedBench {
   bool start_daemon();
   [[nodiscard]] Process& daemon() { return *daemon_; }
   Finished end_daemon(int signal);
+  // The dead-man of the present or last daemon; -1: none has said so.
+  pid_t dead_man();
+  // Once the daemon is dead: the exit code of its dead-man, or nothing within the bound.
+  std::optional<int> dead_man_exit(std::chrono::milliseconds bound = patience);
+  [[nodiscard]] std::string dead_man_log() const;  // where it writes
 
   // `chargewright WORDS`, to its end.
   Finished command(std::vector<std::string> words, std::chrono::milliseconds bound = patience);
@@ -106,6 +119,7 @@ class ServedBench {
   Simulator simulator_;
   std::string bench_, cell_, profile_, socket_;
   std::unique_ptr<Process> daemon_;
+  pid_t dead_man_ = -1;
 };
 
 // A connection to the daemon's control socket on which any bytes may be sent.

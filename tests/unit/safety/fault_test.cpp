@@ -60,7 +60,7 @@ TEST(Fault, describes_every_cause_even_with_impossible_values) {
 TEST(Refusal, has_a_key_and_a_sentence_of_its_own_for_every_kind) {
   std::set<std::string_view> keys;
   std::set<std::string_view> sentences;
-  for (int k = 0; k <= static_cast<int>(Refusal::not_simulated); ++k) {
+  for (int k = 0; k <= static_cast<int>(Refusal::no_dead_man); ++k) {
     EXPECT_TRUE(keys.insert(key_of(static_cast<Refusal>(k))).second);
     EXPECT_TRUE(sentences.insert(describe(static_cast<Refusal>(k))).second);
   }

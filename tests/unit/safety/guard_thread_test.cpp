@@ -39,6 +39,17 @@ drivers::Dialect dialect(const char* name) {
   return drivers::load_dialect(name, {CHARGEWRIGHT_SOURCE "/drivers/dialects"}).value();
 }
 
+// Lives until the test says otherwise.
+struct TestDeadMan : DeadManSide {
+  bool beat(drivers::Instant) override {
+    ++beats;
+    return lives;
+  }
+  void end(bool all_off) override { (all_off ? goodbyes : handovers) += 1; }
+  std::atomic<bool> lives = true;
+  std::atomic<int> beats = 0, goodbyes = 0, handovers = 0;
+};
+
 class ServedBench : public ::testing::Test {
  protected:
   void serve() {
@@ -75,6 +86,7 @@ class ServedBench : public ::testing::Test {
       spec.links.push_back(drivers::parse_link(addresses.at(name)).value());
     }
     spec.speed = speed;
+    spec.dead_man = dead_man;
     return spec;
   }
   void drain() {
@@ -105,6 +117,20 @@ class ServedBench : public ::testing::Test {
     ASSERT_TRUE(guard->request(request));
     ASSERT_TRUE(until(State::energised));
   }
+  Refusal refusal_of_arm() {
+    events.clear();
+    Request request;
+    request.kind = Request::Kind::arm;
+    request.plan = run_plan();
+    EXPECT_TRUE(guard->request(request));
+    for (int k = 0; k < 500 && !happened(Event::Kind::refused); ++k) {
+      std::this_thread::sleep_for(2ms);
+    }
+    for (const Event& event : events) {
+      if (event.kind == Event::Kind::refused) return event.refusal;
+    }
+    return Refusal::none;
+  }
   bool happened(Event::Kind kind) {
     drain();
     return std::any_of(events.begin(), events.end(),
@@ -116,6 +142,7 @@ class ServedBench : public ::testing::Test {
   std::thread serving;
   std::map<std::string, std::string> addresses;
   std::unique_ptr<GuardThread> guard;
+  std::shared_ptr<TestDeadMan> dead_man = std::make_shared<TestDeadMan>();
   std::vector<Event> events;
 };
 
@@ -233,6 +260,57 @@ class ThrowingLink final : public drivers::Link {
  private:
   std::atomic<int>& offs_;
 };
+
+TEST_F(ServedBench, is_cut_when_the_dead_man_is_lost_and_not_armed_again) {  // S6
+  serve();
+  guard = std::make_unique<GuardThread>(spec());
+  guard->start();
+  ASSERT_TRUE(until(State::off));
+  arm_and_charge();
+  EXPECT_GT(dead_man->beats, 0);
+  dead_man->lives = false;
+  ASSERT_TRUE(until(State::tripped));
+  EXPECT_EQ(guard->snapshot().channel[0].trip.cause, Cause::dead_man_lost);
+  dead_man->lives = true;  // what was lost stays lost: nobody knows what it does
+  Request request;
+  request.kind = Request::Kind::acknowledge;
+  ASSERT_TRUE(guard->request(request));
+  ASSERT_TRUE(until(State::off));
+  EXPECT_EQ(refusal_of_arm(), Refusal::no_dead_man);
+}
+
+TEST_F(ServedBench, is_not_armed_without_a_dead_man) {  // S6
+  serve();
+  GuardThreadSpec made = spec();
+  made.dead_man.reset();
+  guard = std::make_unique<GuardThread>(std::move(made));
+  guard->start();
+  ASSERT_TRUE(until(State::off));
+  EXPECT_EQ(refusal_of_arm(), Refusal::no_dead_man);
+}
+
+TEST_F(ServedBench, says_goodbye_to_the_dead_man_when_every_output_is_verified_off) {  // S6
+  serve();
+  guard = std::make_unique<GuardThread>(spec());
+  guard->start();
+  ASSERT_TRUE(until(State::off));
+  arm_and_charge();
+  EXPECT_TRUE(guard->stop());
+  EXPECT_EQ(dead_man->goodbyes, 1);
+  EXPECT_EQ(dead_man->handovers, 0);
+}
+
+TEST_F(ServedBench, hands_over_to_the_dead_man_what_it_cannot_verify) {  // S4 S6
+  serve();
+  GuardThreadSpec made = spec();
+  made.links[supply] = drivers::parse_link("tcp://127.0.0.1:1").value();  // nobody there
+  made.stop_within = 100ms;
+  guard = std::make_unique<GuardThread>(std::move(made));
+  guard->start();
+  EXPECT_FALSE(guard->stop());
+  EXPECT_EQ(dead_man->goodbyes, 0);
+  EXPECT_EQ(dead_man->handovers, 1);
+}
 
 TEST_F(ServedBench, dies_in_public_when_its_loop_cannot_go_on) {  // S4 S6
   std::atomic<int> offs{0};

@@ -1,0 +1,90 @@
+#pragma once
+// Brings every output of a cut sheet to off and proves it (S4, S6): off at once on every link that
+// opens, all in parallel; then the output's state and the current are asked; what is not proved is
+// ordered again, with setpoints to zero; the contactor is opened when the current has stopped, or
+// after half a second at the latest. Never gives up by itself. Plain code: bytes and time in, bytes
+// out.
+
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "safety/dead_man/cut_sheet.h"
+#include "safety/dead_man/line.h"
+
+namespace chargewright::safety {
+
+class Cut {
+ public:
+  // `sheet` outlives the cut.
+  explicit Cut(const CutSheet& sheet);
+
+  void begin(drivers::Instant now);
+  void link_up(std::size_t link, drivers::Instant now);
+  void link_down(std::size_t link, std::string_view why, drivers::Instant now);
+  void receive(std::size_t link, std::string_view bytes, drivers::Instant now);
+  void turn(drivers::Instant now);
+  [[nodiscard]] std::string take_to_write(std::size_t link, drivers::Instant now);
+  [[nodiscard]] drivers::Instant wake() const;
+
+  // Needed at all: an instrument that only measures voltage is not.
+  [[nodiscard]] bool uses(std::size_t link) const;
+  [[nodiscard]] bool all_off() const;  // every channel's output proved off
+  // That, and every contactor that can be reached was ordered open.
+  [[nodiscard]] bool finished(drivers::Instant now) const;
+
+  // What was done, for the log; bounded: what repeats is said once.
+  struct Note {
+    drivers::Instant at;
+    std::string text;
+  };
+  std::vector<Note> take_notes();
+
+  static constexpr drivers::Duration stage = std::chrono::milliseconds(500);
+
+ private:
+  enum class About { state, current, contactor };
+  struct Output {
+    const CutOutput* sheet = nullptr;
+    drivers::Instant off_at = drivers::never;  // last written
+    drivers::Instant open_at = drivers::never;
+    drivers::Instant state_asked{}, current_asked{}, contactor_asked{};
+    int offs = 0;
+    bool reads_off = false;       // its state said so, asked after the off
+    bool no_current = false;      // likewise
+    bool contactor_open = false;  // likewise
+    bool says_on = false;
+    bool verified = false;
+    double current = 0;
+  };
+  struct Asked {
+    bool is = false;
+    std::size_t output = 0;
+    About about = About::state;
+  };
+
+  void order_off(Output& output, drivers::Instant now);
+  void order_open(Output& output, drivers::Instant now);
+  void repeat(Output& output, drivers::Instant now);
+  void ask_next(std::size_t link, drivers::Instant now);
+  bool ask_if_due(std::size_t link, std::size_t output, About about, drivers::Instant now);
+  void take_answer(std::size_t link, drivers::Instant now);
+  void see(Output& output, About about, const drivers::scpi::Meaning& meaning,
+           drivers::Instant now);
+  void judge(Output& output, drivers::Instant now);
+  [[nodiscard]] bool path_open(const Output& output) const;
+  [[nodiscard]] bool contactor_done(const Output& output, drivers::Instant now) const;
+  void note(drivers::Instant now, std::string text);
+
+  const CutSheet& sheet_;
+  std::vector<CutLine> lines_;
+  std::vector<Asked> asked_;       // by link
+  std::vector<bool> was_up_;       // by link, ever
+  std::vector<std::string> down_;  // by link: why, as last noted
+  std::vector<Output> outputs_;
+  drivers::Instant began_{};
+  std::vector<Note> notes_;
+  std::size_t noted_ = 0;
+};
+
+}  // namespace chargewright::safety

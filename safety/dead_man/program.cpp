@@ -1,0 +1,366 @@
+// chargewright-dead-man: cuts when the daemon dies or hangs (S6). Started by chargewrightd, never
+// by hand: descriptor 3 is the pipe to it, 4 a pidfd of it, and from 5 on as many locks of the
+// bench as the argument says, so that nobody else takes the bench before it is off.
+//
+// The shell around watch.h and cut.h: one thread, no file but its log.
+
+#include <fcntl.h>
+#include <poll.h>
+#include <sched.h>
+#include <sys/mman.h>
+#include <sys/socket.h>
+#include <sys/syscall.h>
+#include <sys/un.h>
+#include <unistd.h>
+
+#include <boost/asio/io_context.hpp>
+#include <cerrno>
+#include <charconv>
+#include <csignal>
+#include <cstdio>
+#include <cstdlib>
+#include <cstring>
+#include <ctime>
+#include <exception>
+
+#include "drivers/link.h"
+#include "safety/dead_man/cut.h"
+#include "safety/dead_man/watch.h"
+#include "safety/dead_man/wire.h"
+
+namespace {
+
+using namespace chargewright;
+using namespace chargewright::safety;
+using namespace std::chrono_literals;
+using Clock = std::chrono::steady_clock;
+using drivers::Instant;
+
+constexpr auto sheet_within = 5s;
+constexpr auto first_beat_within = 10s;
+// A supply that comes back after a while is still cut. A daemon that starts meanwhile does the
+// same, so the locks go earlier.
+constexpr auto cut_within = 10min;
+constexpr auto locked_within = 20s;
+constexpr auto log_at_last = 2s;  // written earlier when all is off: the disk must not delay a cut
+constexpr int priority = 20;
+
+Instant present() { return Instant{Clock::now().time_since_epoch()}; }
+
+void ignore_signals() {
+  for (const int signal : {SIGINT, SIGTERM, SIGHUP, SIGQUIT, SIGPIPE, SIGUSR1, SIGUSR2, SIGALRM,
+                           SIGTSTP, SIGTTIN, SIGTTOU}) {
+    std::signal(signal, SIG_IGN);
+  }
+  sigset_t none;
+  sigemptyset(&none);
+  ::sigprocmask(SIG_SETMASK, &none, nullptr);
+}
+
+// Where they are permitted: what is built by now stays in memory, and this runs before others.
+void take_precedence() {
+  ::mlockall(MCL_CURRENT);  // not what comes later: a limit would make that fail
+  sched_param wanted{};
+  wanted.sched_priority = priority;
+  ::sched_setscheduler(0, SCHED_FIFO | SCHED_RESET_ON_FORK, &wanted);
+}
+
+void tell_service_manager(const std::string& status) {
+  const char* const path = std::getenv("NOTIFY_SOCKET");
+  sockaddr_un to{};
+  if (path == nullptr || path[0] == '\0' || std::strlen(path) >= sizeof to.sun_path) return;
+  to.sun_family = AF_UNIX;
+  const std::size_t size = std::strlen(path);
+  std::memcpy(to.sun_path, path, size);
+  if (path[0] == '@') to.sun_path[0] = '\0';
+  const int fd = ::socket(AF_UNIX, SOCK_DGRAM | SOCK_CLOEXEC, 0);
+  if (fd < 0) return;
+  const std::string text = "STATUS=dead-man: " + status;
+  ::sendto(fd, text.data(), text.size(), MSG_NOSIGNAL | MSG_DONTWAIT,
+           reinterpret_cast<const sockaddr*>(&to),
+           static_cast<socklen_t>(offsetof(sockaddr_un, sun_path) + size));
+  ::close(fd);
+}
+
+std::string stamp() {
+  timespec now{};
+  ::clock_gettime(CLOCK_REALTIME, &now);
+  tm parts{};
+  ::gmtime_r(&now.tv_sec, &parts);
+  char text[48];
+  const auto size = std::strftime(text, sizeof text, "%Y-%m-%dT%H:%M:%S", &parts);
+  std::snprintf(text + size, sizeof text - size, ".%03ldZ", now.tv_nsec / 1'000'000);
+  return text;
+}
+
+// The log file, and what waits to be written there.
+class Log {
+ public:
+  explicit Log(const std::string& path)
+      : fd_(::open(path.c_str(), O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0640)) {}
+  ~Log() { ::close(fd_); }
+  Log(const Log&) = delete;
+  Log& operator=(const Log&) = delete;
+  [[nodiscard]] bool is_open() const { return fd_ >= 0; }
+  void begin(Instant at) { began_ = at; }
+  void note(Instant at, const std::string& text) {
+    char time[32];
+    std::snprintf(time, sizeof time,
+                  " %+.1f ms: ", std::chrono::duration<double, std::milli>(at - began_).count());
+    waiting_ += stamp() + time + text + '\n';
+  }
+  void flush() {
+    if (waiting_.empty()) return;
+    [[maybe_unused]] const auto written = ::write(fd_, waiting_.data(), waiting_.size());
+    ::fsync(fd_);
+    waiting_.clear();
+  }
+
+ private:
+  int fd_;
+  Instant began_{};
+  std::string waiting_;
+};
+
+// One link of the sheet, closed until the cut.
+class Wire : public drivers::LinkUser {
+ public:
+  Wire(boost::asio::io_context& io, Cut& cut, std::size_t index, const CutLink& sheet)
+      : cut_(cut),
+        index_(index),
+        link_(drivers::make_link(
+            io, *drivers::parse_link(sheet.address), *this,
+            {.connect = 500ms, .back_off_first = 5ms, .back_off_longest = 100ms})) {}
+  void start() { link_->start(); }
+  void link_up() override {
+    cut_.link_up(index_, present());
+    flush();
+  }
+  void link_down(const std::string& why) override { cut_.link_down(index_, why, present()); }
+  void link_received(std::string_view bytes) override { cut_.receive(index_, bytes, present()); }
+  void flush() {
+    if (!link_->is_up()) return;
+    const std::string bytes = cut_.take_to_write(index_, present());
+    if (!bytes.empty()) link_->write(bytes);
+  }
+
+ private:
+  Cut& cut_;
+  std::size_t index_;
+  std::unique_ptr<drivers::Link> link_;
+};
+
+class DeadMan {
+ public:
+  DeadMan(CutSheet sheet, int locks) : sheet_(std::move(sheet)), locks_(locks), log_(sheet_.log) {
+    build();
+  }
+  [[nodiscard]] bool can_log() const { return log_.is_open(); }
+
+  Watch::Verdict watch() {
+    Watch watch{sheet_.late_after, first_beat_within, present()};
+    for (;;) {
+      const auto wait = std::max<drivers::Duration>(watch.wake() - present(), 0ns);
+      const timespec time{.tv_sec = wait / 1s, .tv_nsec = (wait % 1s).count()};
+      pollfd pipe{.fd = wire_pipe, .events = POLLIN, .revents = 0};
+      ::ppoll(&pipe, 1, &time, nullptr);
+      drain(watch);
+      const auto verdict = watch.judge(present());
+      if (verdict == Watch::Verdict::lives) continue;
+      last_beat_ = watch.last_beat();
+      return verdict;
+    }
+  }
+
+  // True: every output verified off.
+  bool cut(Watch::Verdict why) {
+    const Instant began = present();
+    // A daemon that hangs may come back, and holds its serial ports. The pidfd is of that very
+    // process, whatever became of its number. (glibc 2.36 declares its wrapper not for C++.)
+    if (why != Watch::Verdict::gave_up)
+      ::syscall(SYS_pidfd_send_signal, wire_daemon, SIGKILL, nullptr, 0);
+    log_.begin(began);
+    cut_->begin(began);
+    start_links(true);
+    start_links(false);
+    log_.note(began, reason(why, began));
+    tell_service_manager("the daemon is gone; cutting");
+    bool locked = true;
+    while (!cut_->finished(present()) && present() - began < cut_within) {
+      turn();
+      if (cut_->all_off() || present() - began > log_at_last) keep_notes();
+      if (!locked || present() - began < locked_within) continue;
+      locked = false;
+      unlock();
+    }
+    const bool off = cut_->all_off();
+    keep_notes();
+    const std::string end =
+        off ? "every output is verified off" : "NOT every output is verified off";
+    log_.note(present(), end);
+    log_.flush();
+    tell_service_manager(end);
+    std::fprintf(stderr, "chargewright-dead-man: the daemon is gone; %s\n", end.c_str());
+    return off;
+  }
+
+  // After a fault of our own: everything anew.
+  void build() {
+    wires_.clear();
+    io_ = std::make_unique<boost::asio::io_context>(1);
+    cut_ = std::make_unique<Cut>(sheet_);
+    for (std::size_t i = 0; i < sheet_.links.size(); ++i) {
+      wires_.push_back(cut_->uses(i) ? std::make_unique<Wire>(*io_, *cut_, i, sheet_.links[i])
+                                     : nullptr);
+    }
+  }
+
+ private:
+  // Everything that is queued, so that it is read before lateness is judged; then as many answers.
+  static void drain(Watch& watch) {
+    char bytes[256];
+    for (int reads = 0; reads < 64; ++reads) {
+      const auto count = ::recv(wire_pipe, bytes, sizeof bytes, MSG_DONTWAIT);
+      if (count > 0) {
+        watch.received({bytes, static_cast<std::size_t>(count)}, present());
+        continue;
+      }
+      if (count == 0 || (errno != EAGAIN && errno != EINTR)) watch.closed(present());
+      break;
+    }
+    if (watch.take_heard() > 0) {
+      const char heard = wire_heard;
+      ::send(wire_pipe, &heard, 1, MSG_DONTWAIT | MSG_NOSIGNAL);
+    }
+  }
+
+  // Those that open at once before those that take a while.
+  void start_links(bool tcp) {
+    for (std::size_t i = 0; i < wires_.size(); ++i) {
+      if (wires_[i] && sheet_.links[i].address.starts_with("tcp:") == tcp) wires_[i]->start();
+    }
+  }
+
+  void turn() {
+    constexpr auto look = 5ms;
+    io_->restart();
+    const auto wait = std::clamp<drivers::Duration>(cut_->wake() - present(), 0ns, look);
+    if (io_->run_one_for(wait) > 0) io_->poll();
+    cut_->turn(present());
+    for (const auto& wire : wires_) {
+      if (wire) wire->flush();
+    }
+  }
+
+  void keep_notes() {
+    for (const auto& note : cut_->take_notes()) log_.note(note.at, note.text);
+    log_.flush();
+  }
+
+  void unlock() {
+    if (locks_ > 0) ::close_range(wire_locks, static_cast<unsigned>(wire_locks + locks_ - 1), 0);
+  }
+
+  std::string reason(Watch::Verdict why, Instant now) const {
+    char age[48];
+    std::snprintf(age, sizeof age, "; its guard's last beat was %.0f ms ago",
+                  std::chrono::duration<double, std::milli>(now - last_beat_).count());
+    switch (why) {
+      case Watch::Verdict::gone:
+        return std::string("the daemon is gone: its pipe closed without a goodbye") + age;
+      case Watch::Verdict::late:
+        return std::string("the guard is silent: the daemon was killed") + age;
+      case Watch::Verdict::confused:
+        return std::string("the daemon wrote nonsense: it was killed") + age;
+      case Watch::Verdict::gave_up:
+        return std::string("the daemon could not verify every output off and asked to cut") + age;
+      case Watch::Verdict::lives:
+      case Watch::Verdict::leaves:
+        break;
+    }
+    return "an exception of our own";
+  }
+
+  CutSheet sheet_;
+  int locks_;
+  Log log_;
+  Instant last_beat_{};
+  std::unique_ptr<boost::asio::io_context> io_;
+  std::unique_ptr<Cut> cut_;
+  std::vector<std::unique_ptr<Wire>> wires_;
+};
+
+bool read_whole(char* into, std::size_t size, Clock::time_point deadline) {
+  while (size > 0) {
+    const auto left =
+        std::chrono::duration_cast<std::chrono::milliseconds>(deadline - Clock::now());
+    pollfd pipe{.fd = wire_pipe, .events = POLLIN, .revents = 0};
+    if (left <= 0ms || ::poll(&pipe, 1, static_cast<int>(left.count())) <= 0) return false;
+    const auto count = ::recv(wire_pipe, into, size, 0);
+    if (count <= 0) return false;
+    into += count;
+    size -= static_cast<std::size_t>(count);
+  }
+  return true;
+}
+
+drivers::Result<CutSheet> receive_sheet() {
+  const auto deadline = Clock::now() + sheet_within;
+  std::uint64_t size = 0;
+  std::string bytes;
+  if (read_whole(reinterpret_cast<char*>(&size), sizeof size, deadline) &&
+      size <= cut_sheet_bytes_max) {
+    bytes.resize(size);
+    if (read_whole(bytes.data(), bytes.size(), deadline)) return decode_cut_sheet(bytes);
+  }
+  return drivers::Failure{.place = {}, .cause = "no cut sheet came", .advice = {}};
+}
+
+int refuse(const std::string& why) {
+  const std::string text = wire_refused + why;
+  ::send(wire_pipe, text.data(), text.size(), MSG_NOSIGNAL);
+  return static_cast<int>(DeadManExit::refused);
+}
+
+int run(int locks) {
+  auto sheet = receive_sheet();
+  if (!sheet) return refuse(sheet.error().cause);
+  const std::string log = sheet->log;
+  DeadMan dead_man{std::move(*sheet), locks};
+  if (!dead_man.can_log()) return refuse(log + " cannot be written: " + std::strerror(errno));
+  take_precedence();
+  const char ready = wire_ready;
+  if (::send(wire_pipe, &ready, 1, MSG_NOSIGNAL) != 1) return refuse("the daemon does not listen");
+  auto verdict = Watch::Verdict::gone;
+  constexpr int attempts = 3;
+  bool watching = true;
+  for (int attempt = 0; attempt < attempts; ++attempt) {
+    try {
+      if (watching) verdict = dead_man.watch();
+      watching = false;
+      if (verdict == Watch::Verdict::leaves) return static_cast<int>(DeadManExit::left_in_peace);
+      return static_cast<int>(dead_man.cut(verdict) ? DeadManExit::cut : DeadManExit::not_verified);
+    } catch (const std::exception&) {
+      watching = false;  // unknown is not safe
+      dead_man.build();
+    }
+  }
+  return static_cast<int>(DeadManExit::not_verified);
+}
+
+}  // namespace
+
+int main(int count, char** words) {
+  int locks = -1;
+  if (count == 2) std::from_chars(words[1], words[1] + std::strlen(words[1]), locks);
+  if (locks < 0 || locks > 64) {
+    std::fputs("chargewright-dead-man is started by chargewrightd, not by hand\n", stderr);
+    return static_cast<int>(DeadManExit::refused);
+  }
+  ignore_signals();
+  try {
+    return run(locks);
+  } catch (const std::exception& e) {
+    return refuse(e.what());
+  }
+}

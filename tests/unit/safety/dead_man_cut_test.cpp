@@ -1,0 +1,374 @@
+// What the dead-man sends, and what it takes for a proof (S4, S6): its cut over bytes, in virtual
+// time, against the simulated instruments, whose own state and log are the oracle.
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <functional>
+
+#include "drivers/simulated/scpi_device.h"
+#include "drivers/simulated/simulation_file.h"
+#include "safety/dead_man/cut.h"
+#include "safety/dead_man/render.h"
+
+namespace chargewright::safety {
+namespace {
+
+namespace sim = drivers::simulated;
+using namespace std::chrono_literals;
+using drivers::Duration;
+using drivers::Instant;
+
+constexpr const char* hut = R"(simulation: hut
+control: tcp://127.0.0.1:0
+devices:
+  supply: {role: supply, serve: pty, channels: 2, ratings: {voltage: 20 V, current: 20 A, power: 200 W}, resolution: {voltage: 1 mV, current: 1 mA}}
+  meter: {role: meter, serve: pty}
+  contactor: {role: switch, serve: tcp://127.0.0.1:0}
+cells:
+  radio: {chemistry: li-ion-nmc, capacity: 2.4 Ah, voltage: 3.60 V}
+circuits:
+  left: {cell: radio, source: supply/2, leads: 3 mohm, meter: meter, contactor: contactor}
+)";
+constexpr std::size_t supply = 0, meter = 1, contactor = 2;
+
+std::vector<drivers::Dialect> dialects() {
+  std::vector<drivers::Dialect> all;
+  for (const char* name : {"scpi-supply", "scpi-meter", "scpi-switch"}) {
+    all.push_back(drivers::load_dialect(name, {CHARGEWRIGHT_SOURCE "/drivers/dialects"}).value());
+  }
+  return all;
+}
+
+struct Choice {
+  bool contactor = false;
+  std::uint8_t ammeter = 0;
+};
+
+CutSheet sheet_of(const Choice& choice, const std::vector<drivers::Dialect>& spoken) {
+  ChannelPlan plan;
+  plan.source = {supply, 2};
+  plan.voltmeter = {meter, 0};
+  plan.ammeter = {choice.ammeter, static_cast<std::uint8_t>(choice.ammeter == supply ? 2 : 0)};
+  if (choice.contactor) plan.contactor = Terminal{contactor, 1};
+  Plant plant;
+  plant.channels.push_back(plan);
+  plant.instruments = 3;
+  return render_cut_sheet(
+      {.bench = "hut",
+       .log = "/nowhere",
+       .late_after = 200ms,
+       .instruments = {"supply", "meter", "contactor"},
+       .addresses = {"serial:///dev/ttyS9?baud=9600", "tcp://127.0.0.1:2", "tcp://127.0.0.1:3"},
+       .dialects = spoken,
+       .channels = {"left"}},
+      plant);
+}
+
+class ADeadBench : public ::testing::Test {
+ protected:
+  void make(const Choice& choice = {}, const std::vector<drivers::Dialect>& spoken = dialects()) {
+    // Through its bytes, as the dead-man gets it.
+    sheet = decode_cut_sheet(encode(sheet_of(choice, spoken))).value();
+    const auto document = drivers::parse_document(hut, "hut.yaml").value();
+    bench = std::make_unique<sim::Bench>(sim::read_simulation(document).value().bench, now);
+    for (std::uint8_t id = 0; id < 3; ++id) {
+      devices.push_back(std::make_unique<sim::ScpiDevice>(*bench, id));
+      ports.push_back(std::make_unique<sim::ScpiPort>(*devices.back()));
+      sent.emplace_back();
+    }
+    for (const char* message : {"INST:NSEL 2", "VOLT 4.2", "CURR 1", "OUTP ON", "INST:NSEL 1"}) {
+      std::string nothing;
+      devices[supply]->execute(message, now, nothing);
+    }
+    bench->set_switch(contactor, 1, true);
+    bench->advance(now += 100ms);
+    EXPECT_GT(current(), 0.5);
+    cut = std::make_unique<Cut>(sheet);
+    cut->begin(now);
+    began = now;
+  }
+  void open(std::size_t link) {
+    cut->link_up(link, now);
+    up[link] = true;
+    move(link);
+  }
+  void close(std::size_t link, const char* why = "unplugged") {
+    up[link] = false;
+    cut->link_down(link, why, now);
+  }
+  void open_all() {
+    for (const std::size_t link : {supply, meter, contactor}) {
+      if (cut->uses(link)) open(link);
+    }
+  }
+  void move(std::size_t link) {
+    const std::string bytes = cut->take_to_write(link, now);
+    sent[link] += bytes;
+    if (!bytes.empty()) ports[link]->receive(bytes, now);
+    for (;;) {
+      const std::string answer{ports[link]->to_write(now)};
+      if (answer.empty()) break;
+      ports[link]->written(answer.size());
+      cut->receive(link, answer, now);
+    }
+  }
+  void run(Duration time) {
+    for (const Instant end = now + time; now < end; now += 1ms) {
+      bench->advance(now);
+      for (const auto link : {supply, meter, contactor}) {
+        if (up[link]) move(link);
+      }
+      cut->turn(now);
+    }
+  }
+  double current() { return bench->circuits()[0].current().value(); }
+  bool on() { return bench->output(supply, 2).is_on(); }
+  bool closed() { return bench->is_closed(contactor, 1); }
+  void fault(sim::FaultKind kind, drivers::InstrumentId device) {
+    sim::BenchFault wanted;
+    wanted.kind = kind;
+    wanted.device = device;
+    ASSERT_TRUE(bench->inject(wanted));
+  }
+  std::string notes() {
+    for (const auto& note : cut->take_notes()) all_notes += note.text + '\n';
+    return all_notes;
+  }
+
+  Instant now{1h};
+  Instant began{};
+  CutSheet sheet;
+  std::unique_ptr<sim::Bench> bench;
+  std::vector<std::unique_ptr<sim::ScpiDevice>> devices;
+  std::vector<std::unique_ptr<sim::ScpiPort>> ports;
+  std::unique_ptr<Cut> cut;
+  std::vector<std::string> sent;
+  std::array<bool, 3> up{};
+  std::string all_notes;
+};
+
+// The channel that the dead daemon selected was another; on a serial port it may have died in
+// mid-message.
+TEST_F(ADeadBench, is_ordered_off_by_the_first_bytes_on_its_link) {  // S4 S6
+  make();
+  ports[supply]->receive("SOUR:VOLT 4", now);
+  open(supply);
+  EXPECT_TRUE(sent[supply].starts_with("\nINST:NSEL 2;:OUTP OFF\n")) << sent[supply];
+  EXPECT_FALSE(on());
+}
+
+TEST_F(ADeadBench, is_proved_off_by_its_state_and_the_current) {  // S4
+  make({.ammeter = meter});
+  open_all();
+  EXPECT_FALSE(cut->all_off());
+  run(100ms);
+  EXPECT_TRUE(cut->all_off());
+  EXPECT_TRUE(cut->finished(now));
+  EXPECT_NE(notes().find("left: off, verified (output reads off, current 0.000 A)"),
+            std::string::npos)
+      << notes();
+}
+
+TEST_F(ADeadBench, is_not_proved_off_while_its_current_cannot_be_read) {  // S4
+  make({.ammeter = meter});
+  open(supply);
+  run(2s);
+  EXPECT_FALSE(on());
+  EXPECT_FALSE(cut->all_off());
+  open(meter);
+  run(1s);
+  EXPECT_TRUE(cut->all_off());
+}
+
+TEST_F(ADeadBench, is_not_proved_off_by_a_current_that_is_no_number) {  // S2 S4
+  make({.ammeter = meter});
+  fault(sim::FaultKind::not_a_number, meter);
+  open_all();
+  run(2s);
+  EXPECT_FALSE(cut->all_off());
+}
+
+// What the dead daemon had asked is still answered.
+TEST_F(ADeadBench, is_not_proved_off_by_answers_to_older_questions) {  // S3 S4
+  make();
+  fault(sim::FaultKind::ignores_output_off, supply);
+  open(supply);
+  for (int k = 0; k < 10; ++k) cut->receive(supply, "0\n+0.000000E+00\n", now);
+  run(100ms);
+  EXPECT_FALSE(cut->all_off());
+  EXPECT_TRUE(on());
+}
+
+TEST_F(ADeadBench, that_obeys_late_is_ordered_again_with_setpoints_to_zero) {  // S4
+  make();
+  fault(sim::FaultKind::ignores_output_off, supply);
+  open(supply);
+  run(1s);
+  EXPECT_TRUE(on());
+  EXPECT_LT(current(), 0.02);  // the setpoints were obeyed
+  EXPECT_NE(sent[supply].find("CURR 0.0000"), std::string::npos) << sent[supply];
+  EXPECT_FALSE(cut->all_off());
+  bench->clear_all();
+  run(1s);
+  EXPECT_FALSE(on());
+  EXPECT_TRUE(cut->all_off());
+}
+
+TEST_F(ADeadBench, whose_source_is_mute_is_ordered_off_again_and_again) {  // S4
+  make();
+  fault(sim::FaultKind::mute, supply);
+  open(supply);
+  run(3s);
+  EXPECT_FALSE(on());            // it obeyed
+  EXPECT_FALSE(cut->all_off());  // which nobody knows
+  bench->clear_all();
+  run(2s);
+  EXPECT_TRUE(cut->all_off());
+}
+
+TEST_F(ADeadBench, has_its_contactor_opened_when_the_current_has_stopped) {  // S4
+  make({.contactor = true, .ammeter = meter});
+  open_all();
+  run(1ms);
+  EXPECT_TRUE(closed());
+  run(200ms);
+  EXPECT_TRUE(cut->all_off());
+  EXPECT_FALSE(closed());
+  EXPECT_TRUE(cut->finished(now));
+}
+
+TEST_F(ADeadBench, whose_source_cannot_be_reached_is_cut_by_its_contactor) {  // S4 S6
+  make({.contactor = true, .ammeter = meter});
+  close(supply);
+  open(meter);
+  open(contactor);
+  run(Cut::stage - 10ms);
+  EXPECT_TRUE(closed());
+  run(200ms);
+  EXPECT_FALSE(closed());
+  EXPECT_TRUE(on());
+  EXPECT_TRUE(cut->all_off());  // no current flows, and none can
+  EXPECT_EQ(current(), 0);
+}
+
+TEST_F(ADeadBench, whose_contactor_does_not_answer_is_still_proved_off_by_its_source) {  // S4
+  make({.contactor = true, .ammeter = meter});
+  close(contactor);
+  open(supply);
+  open(meter);
+  run(1s);
+  EXPECT_TRUE(cut->all_off());
+  EXPECT_FALSE(cut->finished(now));
+  run(2s);
+  EXPECT_TRUE(cut->finished(now));
+}
+
+TEST_F(ADeadBench, is_ordered_off_anew_when_its_link_comes_back) {  // S3 S4
+  make();
+  fault(sim::FaultKind::ignores_output_off, supply);
+  open(supply);
+  run(20ms);
+  close(supply);
+  bench->clear_all();
+  run(20ms);
+  EXPECT_TRUE(on());
+  sent[supply].clear();
+  open(supply);
+  EXPECT_TRUE(sent[supply].starts_with("\nINST:NSEL 2;:OUTP OFF\n")) << sent[supply];
+  EXPECT_FALSE(on());
+}
+
+TEST_F(ADeadBench, that_knows_no_numbers_to_set_is_asked_after_a_silence) {  // S3 S4
+  auto spoken = dialects();
+  spoken[supply].resync.reset();
+  make({}, spoken);
+  open(supply);
+  EXPECT_FALSE(on());
+  run(50ms);
+  EXPECT_FALSE(cut->all_off());
+  run(1s);
+  EXPECT_TRUE(cut->all_off());
+}
+
+TEST_F(ADeadBench, that_wants_pauses_gets_its_off_first_and_the_rest_apart) {  // S4
+  auto spoken = dialects();
+  spoken[supply].between = 20ms;
+  make({}, spoken);
+  sheet.links[supply].address = "tcp://127.0.0.1:1";
+  open(supply);
+  EXPECT_EQ(sent[supply], "INST:NSEL 2;:OUTP OFF\n");
+  EXPECT_FALSE(on());
+  run(1s);
+  EXPECT_TRUE(cut->all_off());
+}
+
+TEST_F(ADeadBench, that_never_answers_does_not_fill_the_log) {
+  make();
+  open(supply);
+  for (int k = 0; k < 5000; ++k) {
+    close(supply, k % 2 == 0 ? "unplugged" : "refused");
+    cut->turn(now += 100ms);
+  }
+  EXPECT_LE(cut->take_notes().size(), 400U);
+}
+
+TEST_F(ADeadBench, uses_only_the_links_that_it_needs) {
+  make();
+  EXPECT_TRUE(cut->uses(supply));
+  EXPECT_FALSE(cut->uses(meter));
+  EXPECT_FALSE(cut->uses(contactor));
+}
+
+// ---- the sheet ----------------------------------------------------------------------------------
+
+TEST(CutSheetBytes, come_back_as_they_were) {
+  const auto spoken = dialects();
+  const std::string bytes = encode(sheet_of({.contactor = true, .ammeter = meter}, spoken));
+  const auto sheet = decode_cut_sheet(bytes);
+  ASSERT_TRUE(sheet) << describe(sheet.error());
+  EXPECT_EQ(encode(*sheet), bytes);
+  EXPECT_EQ(sheet->outputs.at(0).off, "INST:NSEL 2;:OUTP OFF");
+  EXPECT_EQ(sheet->outputs.at(0).open, "ROUT:OPEN (@1)");
+  EXPECT_EQ(sheet->outputs.at(0).state->text, "INST:NSEL 2;:OUTP?");
+  EXPECT_EQ(sheet->outputs.at(0).contactor_state->settle, 50ms);
+  EXPECT_EQ(sheet->links.at(supply).nonce_set[0], "*ESE 197");
+}
+
+TEST(CutSheetBytes, are_refused_when_any_bit_is_damaged_or_the_end_is_missing) {
+  const auto spoken = dialects();
+  const std::string bytes = encode(sheet_of({}, spoken));
+  for (std::size_t at = 0; at < bytes.size(); ++at) {
+    EXPECT_FALSE(decode_cut_sheet(bytes.substr(0, at)));
+    std::string damaged = bytes;
+    damaged[at] = static_cast<char>(damaged[at] ^ (1 << (at % 8)));
+    EXPECT_FALSE(decode_cut_sheet(damaged)) << at;
+  }
+  EXPECT_FALSE(decode_cut_sheet(bytes + '\0'));
+}
+
+void expect_refused(const std::function<void(CutSheet&)>& spoil, std::string_view why) {
+  const auto spoken = dialects();
+  CutSheet sheet = sheet_of({.contactor = true}, spoken);
+  spoil(sheet);
+  const auto decoded = decode_cut_sheet(encode(sheet));
+  ASSERT_FALSE(decoded) << why;
+  EXPECT_NE(decoded.error().cause.find(why), std::string::npos) << decoded.error().cause;
+}
+
+TEST(CutSheetBytes, are_refused_where_they_could_not_cut) {  // S6
+  expect_refused([](auto& s) { s.outputs.clear(); }, "no channel");
+  expect_refused([](auto& s) { s.outputs[0].source = 7; }, "not there");
+  expect_refused([](auto& s) { s.outputs[0].off = s.outputs[0].open = ""; }, "nothing that could");
+  expect_refused([](auto& s) { s.outputs[0].off = "OUTP OFF\nOUTP ON"; }, "cannot be sent");
+  expect_refused([](auto& s) { s.outputs[0].off_current = -1; }, "off-current");
+  expect_refused([](auto& s) { s.outputs[0].off_current = NAN; }, "out of its range");
+  expect_refused([](auto& s) { s.links[0].address = "smoke://signal"; }, "neither tcp");
+  expect_refused([](auto& s) { s.links[0].terminator = "x"; }, "terminator");
+  expect_refused([](auto& s) { s.links[0].respond = {}; }, "deadline");
+  expect_refused([](auto& s) { s.links[1].clear = "\x7F"; }, "cannot be sent");
+  expect_refused([](auto& s) { s.late_after = {}; }, "heartbeat");
+  expect_refused([](auto& s) { s.links.resize(max_instruments + 1); }, "out of its range");
+}
+
+}  // namespace
+}  // namespace chargewright::safety
