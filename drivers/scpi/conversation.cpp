@@ -77,6 +77,13 @@ void Conversation::see_line(const Line& line, Instant now, bool answered_before)
       fall_out_of_step(now, true);
       return;
     case State::awaiting:
+      if (!outbox_.holds_only_urgent()) {
+        // The question has not left yet: whatever this answers, it is something else.
+        ++troubles_.unsolicited;
+        give_up_question(Answer::Kind::garbled, now);
+        fall_out_of_step(now, true);
+        return;
+      }
       has_answer_ = true;
       answer_ = {.kind = Answer::Kind::line, .line = line.text, .at = now};
       state_ = State::idle;
@@ -90,6 +97,10 @@ void Conversation::see_line(const Line& line, Instant now, bool answered_before)
 }
 
 void Conversation::see_resync_line(const Line& line, Instant now) {
+  if (!outbox_.holds_only_urgent()) {
+    ++troubles_.discarded;  // what was asked has not left yet
+    return;
+  }
   if (!dialect_.resync) {
     ++window_lines_;
     window_good_ = line.defect == LineDefect::none && is_known_identity(line.text);

@@ -104,6 +104,24 @@ TEST(Conversation, sends_on_connect_messages_first_and_again_in_every_recovery) 
   EXPECT_EQ(talk.sent(), "*CLS|SYST:REM|*ESE 18|*ESE?|");
 }
 
+TEST(Conversation, what_comes_before_its_question_has_left_is_no_answer) {  // S3
+  Talk talk(plain());
+  talk.bring_in_step(0);
+  talk.conversation.ask("MEAS:VOLT?", at(10));
+  talk.hear("+4.2\n", 11);
+  EXPECT_EQ(talk.answer(), "garbled");
+  EXPECT_FALSE(talk.conversation.in_step());
+}
+
+TEST(Conversation, a_number_that_comes_before_it_was_asked_for_proves_nothing) {  // S3
+  Talk talk(plain());
+  talk.conversation.link_up(at(0));
+  talk.hear("16\n17\n18\n", 1);
+  EXPECT_EQ(talk.sent(), "*CLS|*ESE 16|*ESE?|");
+  talk.hear("16\n17\n", 2);
+  EXPECT_FALSE(talk.conversation.in_step());
+}
+
 TEST(Conversation, an_answer_is_the_same_wherever_it_is_cut) {
   const std::string answer = "+4.20000000E+00\r\n";
   for (std::size_t cut = 0; cut <= answer.size(); ++cut) {
