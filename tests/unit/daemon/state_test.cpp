@@ -202,6 +202,23 @@ TEST_F(State, approved_limits_come_back_exactly) {
   EXPECT_EQ(approval->by_uid, 1000U);
 }
 
+// 3.3 C of 2.4 Ah is not a round number, and a JSON reader may miss such a one in its last place.
+TEST_F(State, an_approved_limit_of_any_number_comes_back_to_the_last_bit) {
+  auto limits = some_limits();
+  for (int c = 1; c < 400; ++c) {
+    limits.current_above->value = drivers::amperes(c / 10.0 * 2.4);
+    ASSERT_TRUE(
+        open()->approve({.profile = "p", .cell = "c", .limits = limits, .by_uid = 1, .at = now_}));
+    ASSERT_EQ(open()->approval("p", "c")->limits.current_above->value, limits.current_above->value)
+        << c;
+  }
+}
+
+TEST(StateJson, refuses_a_moment_that_the_clock_does_not_reach) {
+  EXPECT_TRUE(energised_from({{"since", 9e9}, {"run", ""}, {"profile", ""}, {"cell", ""}}));
+  EXPECT_FALSE(energised_from({{"since", 1.75e10}, {"run", ""}, {"profile", ""}, {"cell", ""}}));
+}
+
 TEST_F(State, an_approval_replaces_the_former_one_of_the_same_profile_and_cell) {
   auto store = open();
   safety::Limits tighter = some_limits();
