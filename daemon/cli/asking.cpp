@@ -34,8 +34,8 @@ drivers::Failure failure_of(const object& problem) {
       .place = {}, .cause = text_in(problem, "cause"), .advice = text_in(problem, "advice")};
   if (const object* place = object_in(problem, "place")) {
     failure.place = {.file = text_in(*place, "file"),
-                     .line = static_cast<int>(number_in(*place, "line").value_or(0)),
-                     .column = static_cast<int>(number_in(*place, "column").value_or(0))};
+                     .line = static_cast<int>(count_in(*place, "line").value_or(0)),
+                     .column = static_cast<int>(count_in(*place, "column").value_or(0))};
   }
   return failure;
 }

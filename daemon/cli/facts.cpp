@@ -27,9 +27,37 @@ std::optional<double> number_in(const object& from, std::string_view key) {
   return found->to_number<double>();
 }
 
+namespace {
+
+// Control characters, as ASCII (C0, DEL) and as UTF-8 (C1, 0xC2 0x80 to 0x9F): a terminal obeys
+// them.
+std::string harmless(std::string_view text) {
+  std::string result{text};
+  for (std::size_t i = 0; i < result.size(); ++i) {
+    const auto c = static_cast<unsigned char>(result[i]);
+    const bool c1 =
+        c == 0xC2 && i + 1 < result.size() && static_cast<unsigned char>(result[i + 1]) < 0xA0;
+    if (c < 0x20 || c == 0x7F || c1) result[i] = '?';
+    if (c1) result[i + 1] = '?';
+  }
+  return result;
+}
+
+}  // namespace
+
+std::string text_of(const value& from) {
+  return from.is_string() ? harmless(from.get_string()) : std::string{};
+}
+
 std::string text_in(const object& from, std::string_view key) {
   const value* found = from.if_contains(key);
-  return found != nullptr && found->is_string() ? std::string{found->get_string()} : std::string{};
+  return found != nullptr ? text_of(*found) : std::string{};
+}
+
+std::optional<std::size_t> count_in(const object& from, std::string_view key) {
+  const auto number = number_in(from, key);
+  if (!number || !(*number >= 0 && *number < 1e9)) return {};
+  return static_cast<std::size_t>(*number);
 }
 
 bool flag_in(const object& from, std::string_view key) {

@@ -12,7 +12,10 @@ namespace chargewright::daemon {
 const boost::json::object* object_in(const boost::json::object& from, std::string_view key);
 const boost::json::array* array_in(const boost::json::object& from, std::string_view key);
 std::optional<double> number_in(const boost::json::object& from, std::string_view key);
+// Without control characters: what is shown cannot steer the terminal.
+std::string text_of(const boost::json::value& from);
 std::string text_in(const boost::json::object& from, std::string_view key);
+std::optional<std::size_t> count_in(const boost::json::object& from, std::string_view key);
 bool flag_in(const boost::json::object& from, std::string_view key);
 
 // `3.982 V`; a dash where it is not known. Digits after the point are fixed, so that a number that

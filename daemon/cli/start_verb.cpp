@@ -25,7 +25,7 @@ void print_list(const object& from, std::string_view key, std::ostream& out) {
   const auto* list = array_in(from, key);
   if (list == nullptr) return;
   for (const auto& item : *list) {
-    if (item.is_string()) out << "  - " << std::string_view{item.get_string()} << '\n';
+    if (item.is_string()) out << "  - " << text_of(item) << '\n';
   }
 }
 

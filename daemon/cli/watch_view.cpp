@@ -37,6 +37,7 @@ std::string title(const object& channel, const Look& look) {
   std::string right = state;
   if (!run.empty()) right = text_in(run, "phase") + ", " + state;
   if (flag_in(channel, "alarm")) right = "ALARM, " + right;
+  if (cells_of(right) + 2 > look.width) right = fitted(right, std::max(0, look.width - 2));
   const int room = std::max(0, look.width - cells_of(right) - 2);
   return inked(look, Ink::strong, fitted(left, room)) + "  " +
          inked(look, flag_in(channel, "alarm") ? Ink::bad : ink_of_state(state), right);
@@ -46,7 +47,7 @@ std::string title(const object& channel, const Look& look) {
 void add_steps(std::vector<std::string>& lines, const object& run, const Look& look) {
   const auto* names = array_in(run, "step_names");
   if (names == nullptr) return;
-  const auto now = static_cast<std::size_t>(number_in(run, "step_in_file").value_or(0));
+  const auto now = count_in(run, "step_in_file").value_or(0);
   const bool over = flag_in(run, "over");
   constexpr std::size_t shown_max = 12;  // around the present one, where a profile has very many
   const std::size_t first = now > shown_max / 2 && names->size() > shown_max
@@ -54,7 +55,7 @@ void add_steps(std::vector<std::string>& lines, const object& run, const Look& l
                                 : 0;
   const std::size_t last = std::min(names->size(), first + shown_max);
   for (std::size_t i = first; i < last; ++i) {
-    const std::string name = (*names)[i].is_string() ? std::string{(*names)[i].get_string()} : "";
+    const std::string name = text_of((*names)[i]);
     std::string line = i == now && !over ? " > " : "   ";
     line += fitted(name, std::min(18, look.width / 3));
     if (i == now && !over) {

@@ -53,6 +53,26 @@ TEST(WatchView, keeps_to_the_width_of_its_terminal) {
   }
 }
 
+TEST(WatchView, keeps_to_its_width_whatever_the_state_is_called) {
+  auto facts = channel();
+  facts["state"] = std::string(300, 's');
+  for (const auto& line : watch_view(facts, {.width = 40})) EXPECT_LE(cells_of(line), 40);
+}
+
+TEST(WatchView, lets_no_text_steer_the_terminal) {
+  auto facts = channel();
+  facts["state"] = "\x1b[2Joff\n";
+  facts["run"].as_object()["step_names"] = {"wake\x07",
+                                            "\xc2\x9b"
+                                            "31mfill"};
+  facts["run"].as_object()["step_name"] = "fill\x7f";
+  for (const auto& line : watch_view(facts, {.colour = false})) {
+    EXPECT_EQ(line.find_first_of("\x1b\x07\x7f\n"), std::string::npos) << line;
+    EXPECT_EQ(line.find("\xc2\x9b"), std::string::npos) << line;
+  }
+  EXPECT_EQ(watch_line(facts).find_first_of("\x1b\x7f\n"), std::string::npos);
+}
+
 TEST(WatchView, has_no_escapes_where_colour_is_not_welcome) {
   EXPECT_EQ(joined(watch_view(channel(), {.colour = false})).find('\x1b'), std::string::npos);
   EXPECT_NE(joined(watch_view(channel(), {.colour = true})).find('\x1b'), std::string::npos);
@@ -70,6 +90,7 @@ TEST(WatchView, bears_any_json) {
        {"{}", R"({"run": 1, "margins": {}, "readings": []})",
         R"({"run": {"step_names": [1, null], "step_in_file": 99, "cycle": "x"}})",
         R"({"margins": [1, {"limit": "no-such"}, {"limit": "voltage-above"}]})",
+        R"({"run": {"step_names": ["a"], "step_in_file": -1e300, "cycle": 1e300}})",
         R"({"run": {"elapsed_s": 1e300, "seconds_left": -5, "fraction": 1e9}})"}) {
     const auto facts = boost::json::parse(text).as_object();
     EXPECT_FALSE(watch_view(facts, {}).empty()) << text;
