@@ -344,7 +344,7 @@ Checked<Document> parse_document(std::string text, std::string file, const Docum
     while (parser.HandleNextDocument(builder)) {
     }
     if (builder.documents() == 0) {
-      problems.list.push_back(without_place(document.file, "the file holds nothing"));
+      problems.list.push_back({{document.file, 1, 1}, "the file holds nothing", {}});
     }
   } catch (const Stop&) {
     // The reason is in `problems` already.

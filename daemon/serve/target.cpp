@@ -24,6 +24,7 @@ std::string_view cut_at(std::string_view& rest, char mark) {
 std::optional<std::string> percent_decoded(std::string_view text) {
   std::string decoded;
   for (std::size_t i = 0; i < text.size(); ++i) {
+    if (text[i] == '\0') return {};
     if (text[i] != '%') {
       decoded += text[i];
       continue;

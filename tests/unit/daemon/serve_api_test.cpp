@@ -167,6 +167,7 @@ TEST(Target, is_taken_apart_and_put_together_again) {
   EXPECT_EQ(target->query.at("x"), "A");
   EXPECT_EQ(percent_decoded(percent_encoded("a/b ü%")), "a/b ü%");
   EXPECT_FALSE(percent_decoded("%4"));
+  EXPECT_FALSE(parse_target(std::string_view("/v1/cut\0", 8)));
 }
 
 TEST(Backlog, gives_what_is_new_in_order) {

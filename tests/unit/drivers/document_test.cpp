@@ -65,8 +65,8 @@ struct Bad {
 
 TEST(Document, refuses_with_the_place_of_each_problem) {
   const std::vector<Bad> table{
-      {"", "f.yaml: the file holds nothing"},
-      {"# only a comment\n", "f.yaml: the file holds nothing"},
+      {"", "f.yaml:1:1: the file holds nothing"},
+      {"# only a comment\n", "f.yaml:1:1: the file holds nothing"},
       {"a: 1\nb: 2\na: 3\n",
        "f.yaml:3:1: key `a` appears twice, first in line 1; keep one of them"},
       {"a: &x 1\nb: *x\n",
