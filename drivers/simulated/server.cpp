@@ -44,7 +44,6 @@ struct Sessions {
 struct PtyName {
   std::string path;
   std::string set(const std::string& target) {
-    error_code error;
     if (path.empty()) return {};
     remove();
     std::error_code failed;
