@@ -22,6 +22,9 @@ constexpr double compensation_per_cell_v = 0.2;
 // The instrument's own over-voltage protection stands this much above what the output may reach.
 constexpr double protection_margin = 0.01;
 constexpr double protection_margin_v = 0.030;
+// J/(kg K). Handbook of thermal parameters: 913 and 999 for two lithium-ion cells; half as much
+// again, since water and copper are in others.
+constexpr double specific_heat_most = 1500;
 // Longer than this without a look at the cell is worth a remark (common practice, no source).
 constexpr Duration slow_bench = std::chrono::seconds(10);
 
@@ -343,6 +346,18 @@ class Checker {
       plan.over_current_protection = plan.limits.current_above->value;
     }
     plan.thermometers_needed = policy_.thermometers;
+    fill_body();
+  }
+
+  // The most that a cell's body can hold; batteries stand at about 0.9 to 1.0 kJ/(kg K).
+  void fill_body() {
+    safety::Body& body = report_.plan.body;
+    body.resistance_least = cell_.model.r0;
+    body.heat_capacity_most = cell_.model.heat_capacity;
+    if (cell_.mass) {
+      body.heat_capacity_most = std::max(
+          body.heat_capacity_most, joules_per_kelvin(specific_heat_most * cell_.mass->value()));
+    }
   }
 
   const Profile& profile_;

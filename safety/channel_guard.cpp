@@ -344,7 +344,7 @@ void ChannelGuard::follow_permissives(Instant now, Outbox& out) {
   expected_.output_on = false;
   expected_.since = now;
   setpoints_known_ = true;
-  interlock_.enforce(run_.limits, now);
+  interlock_.enforce(run_.limits, run_.body, now);
   interlock_.expect(expected_);
   dirty_ = true;
   judge(now, out);
@@ -368,6 +368,7 @@ void ChannelGuard::snapshot(ChannelSnapshot& into, Instant now) const {
   into.refusal = refusal_;
   into.trip = trip_;
   into.alarm = chain_alarm_ || watch_alarm_;
+  into.in_doubt = interlock_.in_doubt();
   into.voltage = interlock_.voltage();
   into.current = interlock_.current();
   into.source_voltage = interlock_.source_voltage();

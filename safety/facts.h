@@ -8,11 +8,15 @@
 
 #include "drivers/reading.h"
 #include "safety/fault.h"
+#include "safety/flow.h"
+#include "safety/leads.h"
 #include "safety/limits.h"
 #include "safety/plant.h"
+#include "safety/resting_voltage.h"
 #include "safety/rise.h"
 #include "safety/stuck.h"
 #include "safety/tally.h"
+#include "safety/warming.h"
 
 namespace chargewright::safety {
 
@@ -55,6 +59,7 @@ struct Sensed {
   drivers::Reading good{};  // validity absent: none ever
   drivers::Validity newest = drivers::Validity::absent;
   drivers::Instant unusable_since{};
+  drivers::Instant moved_at{};  // asked when its value last changed by a digit
 
   [[nodiscard]] bool usable() const { return newest == drivers::Validity::valid; }
   [[nodiscard]] double value() const { return good.value; }
@@ -115,6 +120,11 @@ struct Facts {
   StuckPair cell_pair;
   StuckPair source_pair;
   std::array<StuckThermometer, max_thermometers> stuck_thermometers;
+  Flow flow;
+  LeadsWitness leads;
+  RestingVoltage resting;
+  Warming warming;
+  std::array<FollowedWarming, max_thermometers> followed;
 
   drivers::Instant enforced_at{};
   drivers::Instant step_at{};

@@ -10,8 +10,19 @@ namespace {
 
 using drivers::to_text;
 
-enum class Unit { none, volt, ampere, watt, celsius, kelvin_per_second, coulomb, joule, second };
-enum class Shape { plain, above, below };
+enum class Unit {
+  none,
+  volt,
+  ampere,
+  watt,
+  celsius,
+  kelvin,
+  kelvin_per_second,
+  coulomb,
+  joule,
+  second,
+};
+enum class Shape { plain, above, below, against };
 
 struct Words {
   std::string_view key;
@@ -28,6 +39,11 @@ constexpr Words words_of(Cause cause) {
       return {"guard-internal", "the guard found a fault in itself"};
     case Cause::dead_man_lost:
       return {"dead-man-lost", "the dead-man process has ended or does not answer"};
+    case Cause::polarity_reversed:
+      return {"polarity-reversed", "the cell lies the wrong way round", Unit::volt, Shape::against};
+    case Cause::cell_changed:
+      return {"cell-changed", "the voltage at rest leapt, as if another cell lay there", Unit::volt,
+              Shape::against};
     case Cause::voltage_high:
       return {"voltage-high", "voltage", Unit::volt, Shape::above};
     case Cause::temperature_high:
@@ -66,8 +82,16 @@ constexpr Words words_of(Cause cause) {
       return {"output-off-unbidden", "the output is off though it was ordered on"};
     case Cause::setpoint_changed:
       return {"setpoint-changed", "the setpoint read back differs from the one written"};
+    case Cause::circuit_open:
+      return {"circuit-open", "no current though the output stands at its voltage: a lead is off"};
+    case Cause::leads_loose:
+      return {"leads-loose", "the leads drop more than their resistance explains", Unit::volt,
+              Shape::against};
     case Cause::readings_disagree:
       return {"readings-disagree", "source and meter disagree"};
+    case Cause::sensor_off_cell:
+      return {"sensor-off-cell", "it does not rise with the power that the cell takes",
+              Unit::kelvin, Shape::against};
     case Cause::sensor_stuck:
       return {"sensor-stuck", "time without one digit of change while power flows", Unit::second,
               Shape::above};
@@ -92,6 +116,8 @@ std::string with_unit(double value, Unit unit) {
       return to_text(drivers::watts(value));
     case Unit::celsius:
       return to_text(drivers::celsius(value));
+    case Unit::kelvin:
+      return to_text(drivers::kelvins(value));
     case Unit::kelvin_per_second:
       return to_text(drivers::kelvins_per_second(value));
     case Unit::coulomb:
@@ -168,6 +194,10 @@ std::string describe(const Fault& fault) {
                                                                                     : Unit::volt;
     text += ": " + with_unit(fault.measured, unit) + " against " + with_unit(fault.limit, unit);
     return text;
+  }
+  if (words.shape == Shape::against) {
+    return text + ": " + with_unit(fault.measured, unit) + " against " +
+           with_unit(fault.limit, unit);
   }
   if (words.shape != Shape::plain) {
     text += ' ' + with_unit(fault.measured, unit);

@@ -16,6 +16,9 @@ enum class Cause : std::uint8_t {
   // S6 and our own bugs.
   guard_internal,
   dead_man_lost,  // nobody would cut if the daemon died now
+  // S1: not the cell that was checked before the output went on.
+  polarity_reversed,
+  cell_changed,  // its voltage at rest leapt to another
   // S2: limits, worst first.
   voltage_high,
   temperature_high,
@@ -38,7 +41,10 @@ enum class Cause : std::uint8_t {
   output_on_unbidden,   // on when it should be off
   output_off_unbidden,  // off when it should be on
   setpoint_changed,     // readback differs from what was written: someone turned a knob
-  readings_disagree,    // supply and meter differ by more than the leads explain
+  circuit_open,         // no current though the output stands at its voltage: a lead is off
+  leads_loose,          // source and cell differ by more than the leads' resistance explains
+  readings_disagree,    // source and meter differ, and no lead explains it
+  sensor_off_cell,      // the temperature does not follow the power that the cell takes
   sensor_stuck,         // not one digit of change while power flows
   sequencer_late,       // S6: heartbeat of the sequencer
   none,
@@ -73,5 +79,6 @@ struct Fault {
 bool is_limit(Cause cause);                // of the limits of S2: only these have an origin
 std::string_view key_of(Cause cause);      // "voltage-high": for records, API and docs
 std::string describe(const Fault& fault);  // a sentence with values and units
+std::string_view advice_on(Cause cause);   // what a person should look at; "none": empty
 
 }  // namespace chargewright::safety

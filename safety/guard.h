@@ -31,6 +31,7 @@ struct RunPlan {
   drivers::Amperes over_current_protection{};
   bool approved = false;
   std::uint8_t thermometers_needed = 0;  // policy: at least so many sensors at the cell
+  Body body{};                           // how the cell warms, where it is known
 };
 
 struct Request {
@@ -123,6 +124,7 @@ struct ChannelSnapshot {
   Refusal refusal = Refusal::none;  // of the last arm
   Fault trip{};                     // latched
   bool alarm = false;
+  bool in_doubt = false;  // Interlock::in_doubt()
   drivers::Reading voltage{};
   drivers::Reading current{};
   drivers::Reading source_voltage{};

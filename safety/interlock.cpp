@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "safety/leads.h"
 #include "safety/rules.h"
 
 namespace chargewright::safety {
@@ -16,6 +17,9 @@ using drivers::Outcome;
 using drivers::Reading;
 using drivers::Validity;
 using drivers::Verb;
+
+// A resting cell's voltmeter may wander by this, V (common practice, no source).
+constexpr double resting_unrest = 0.020;
 
 bool at(const Outcome& outcome, const Terminal& terminal) {
   return outcome.order.instrument == terminal.instrument &&
@@ -45,6 +49,9 @@ void take(Sensed& sensed, const Reading& reading) {
     validity = Validity::infinite;
   }
   sensed.newest = validity;
+  if (validity == Validity::valid && !(reading.value == sensed.good.value)) {
+    sensed.moved_at = reading.asked;
+  }
   if (validity == Validity::valid) sensed.good = reading;
 }
 
@@ -77,7 +84,7 @@ Interlock::Interlock(const ChannelPlan& plan, std::uint8_t channel)
   if (plan.contactor) talk_with(*plan.contactor);
 }
 
-void Interlock::enforce(const Limits& limits, Instant now) {
+void Interlock::enforce(const Limits& limits, const Body& body, Instant now) {
   facts_.limits = limits;
   facts_.limits_known = true;
   facts_.mode = Mode::enforcing;
@@ -88,6 +95,11 @@ void Interlock::enforce(const Limits& limits, Instant now) {
   facts_.cell_pair = StuckPair{};
   facts_.source_pair = StuckPair{};
   for (StuckThermometer& stuck : facts_.stuck_thermometers) stuck.forget();
+  facts_.flow.begin({});
+  facts_.leads = {};
+  facts_.resting.forget();
+  facts_.warming.begin(body);
+  for (FollowedWarming& followed : facts_.followed) followed.forget();
   began_.fill(never);
   step_ = 0;
   forget_reports();
@@ -146,7 +158,10 @@ void Interlock::see(const Outcome& outcome) {
   const ChannelPlan& plan = facts_.plan;
   switch (outcome.order.verb) {
     case Verb::measure_voltage:
-      if (at(outcome, plan.voltmeter)) take(facts_.cell_voltage, reading_of(outcome));
+      if (at(outcome, plan.voltmeter)) {
+        take(facts_.cell_voltage, reading_of(outcome));
+        see_rest();
+      }
       if (facts_.separate_voltmeter && at(outcome, plan.source)) {
         take(facts_.source_voltage, reading_of(outcome));
       }
@@ -155,6 +170,8 @@ void Interlock::see(const Outcome& outcome) {
       if (at(outcome, plan.ammeter)) {
         take(facts_.cell_current, reading_of(outcome));
         see_current(facts_.cell_current, facts_.cell_voltage, facts_.cell_pair);
+        see_flow();
+        note_leads(facts_, outcome.answered);
       }
       if (facts_.separate_ammeter && at(outcome, plan.source)) {
         take(facts_.source_current, reading_of(outcome));
@@ -178,6 +195,7 @@ void Interlock::see(const Outcome& outcome) {
         take(sensed, reading_of(outcome));
         if (!sensed.usable() || sensed.good.answered == before) continue;
         facts_.rises[k].see(sensed.value(), sensed.good.answered);
+        facts_.followed[k].see(sensed.value(), facts_.warming.least());
         const double heavy = facts_.limits.current_above
                                  ? 0.5 * facts_.limits.current_above->value.value()
                                  : HUGE_VAL;
@@ -228,8 +246,40 @@ void Interlock::see_current(const Sensed& current, const Sensed& voltage, StuckP
            current.good.answered);
 }
 
+void Interlock::see_flow() {
+  const Sensed& current = facts_.cell_current;
+  const Expected& expected = facts_.expected;
+  if (facts_.mode != Mode::enforcing || !current.usable()) return;
+  facts_.warming.see(current.value(), current.good.answered);
+  // What setpoints in motion do to it is not known: judged again when they stand.
+  if (!expected.output_on || current.good.asked < expected.since ||
+      current.good.asked < expected.setpoints_since) {
+    return;
+  }
+  facts_.flow.see(current.value(),
+                  {expected.voltage_setpoint, expected.current_setpoint,
+                   facts_.plan.loop_resistance, facts_.plan.off_current},
+                  current.good.asked);
+}
+
+// Once the output is proved off and had time to fall.
+void Interlock::see_rest() {
+  const Sensed& voltage = facts_.cell_voltage;
+  const Expected& expected = facts_.expected;
+  if (facts_.mode != Mode::enforcing || expected.output_on || expected.since == never) return;
+  const Instant settled = drivers::later(expected.since, facts_.plan.cut_stage);
+  if (!voltage.usable() || voltage.good.asked < settled) return;
+  const double band = std::max(facts_.plan.voltage_disagreement.value(), resting_unrest);
+  facts_.resting.see(voltage.value(), band, voltage.good.asked);
+}
+
 void Interlock::expect(const Expected& expected) {
   Expected& now = facts_.expected;
+  if (expected.output_on && !now.output_on) {
+    const Sensed& source = facts_.separate_voltmeter ? facts_.source_voltage : facts_.cell_voltage;
+    facts_.flow.begin(source.usable() ? std::optional(source.value()) : std::nullopt);
+  }
+  if (expected.output_on != now.output_on) facts_.resting.forget();
   if (expected.since != never) facts_.tally.output(expected.output_on, expected.since);
   if (expected.setpoints_since != never && expected.setpoints_since != now.setpoints_since &&
       expected.output_on && expected.since < expected.setpoints_since) {
@@ -260,6 +310,15 @@ void Interlock::report(const Fault& fault) {
   reported_.set(index);
   found_[index] = fault;
   found_[index].channel = channel_;
+}
+
+bool Interlock::in_doubt() const {
+  if (facts_.mode != Mode::enforcing) return false;
+  if (facts_.flow.broke_off()) return true;
+  constexpr std::array doubts{Cause::cell_changed, Cause::circuit_open, Cause::leads_loose,
+                              Cause::readings_disagree, Cause::reading_unusable};
+  return std::any_of(doubts.begin(), doubts.end(),
+                     [&](Cause cause) { return began_[static_cast<std::size_t>(cause)] != never; });
 }
 
 void Interlock::forget_reports() { reported_.reset(); }

@@ -31,7 +31,9 @@ class Interlock {
   Interlock(const ChannelPlan& plan, std::uint8_t channel);
 
   // A run begins or ends. Tallies, run time and on-delays start anew with each enforce().
-  void enforce(const Limits& limits, drivers::Instant now);
+  void enforce(const Limits& limits, drivers::Instant now) { enforce(limits, Body{}, now); }
+  // `body`: what is known of the cell's warming.
+  void enforce(const Limits& limits, const Body& body, drivers::Instant now);
   // Those of the last run of a former life, for the watch (S8); before it begins.
   void restore_limits(const Limits& limits);
   // Until then a thermometer that was never heard, or has no link yet, is no cause of alarm.
@@ -63,6 +65,10 @@ class Interlock {
   // within now? What can be measured but is not known counts as present.
   [[nodiscard]] bool condition_gone(const Fault& trip, drivers::Instant now) const;
 
+  // Readings contradict each other or what a cell can do, but not yet for long enough to trip:
+  // until it is decided, nothing should be concluded from them (S3).
+  [[nodiscard]] bool in_doubt() const;
+
   [[nodiscard]] const Facts& facts() const { return facts_; }
   [[nodiscard]] const Tally& tally() const { return facts_.tally; }
   // As last answered: the value of the last good reading with the validity of the newest answer.
@@ -78,6 +84,8 @@ class Interlock {
   void judge_all(std::index_sequence<causes...> all, drivers::Instant now, Verdict& verdict);
   void see_reading(const drivers::Reading& reading);
   void see_current(const Sensed& current, const Sensed& voltage, StuckPair& pair);
+  void see_flow();
+  void see_rest();
   void see_talk(const drivers::Outcome& outcome);
 
   Facts facts_;

@@ -3,6 +3,7 @@
 #include <algorithm>
 
 #include "safety/interlock.h"
+#include "safety/leads.h"
 
 namespace chargewright::safety {
 namespace {
@@ -52,6 +53,35 @@ Finding sooner(const Finding& first, const Finding& second) {
 
 // Reported by the guard (Interlock::report), never measured.
 Finding only_reported(const Facts&, Instant) { return {}; }
+
+// ---- not the cell that was checked (S1)
+// ----------------------------------------------------------
+
+// Clearly negative, and beyond what the limits bear: an empty capacitor may read some millivolts
+// either side of zero.
+constexpr double reversed_below = -0.1;  // V
+
+Finding polarity_reversed(const Facts& f, Instant) {
+  if (!f.cell_voltage.usable()) return {};
+  const double lowest = f.limits.voltage_below
+                            ? std::min(reversed_below, f.limits.voltage_below->value.value())
+                            : reversed_below;
+  if (f.cell_voltage.value() >= lowest) return {};
+  return {.present = true,
+          .sensor = code(Subject::cell_voltage),
+          .measured = f.cell_voltage.value(),
+          .limit = lowest};
+}
+
+// A single wild reading is borne as long as a garbled one.
+Finding cell_changed(const Facts& f, Instant) {
+  if (!f.resting.leapt()) return {};
+  return {.present = true,
+          .sensor = code(Subject::cell_voltage),
+          .on_delay = f.ages.glitch,
+          .measured = f.cell_voltage.value(),
+          .limit = f.resting.before()};
+}
 
 // ---- limits (S2) --------------------------------------------------------------------------------
 
@@ -387,28 +417,62 @@ Finding setpoint_changed(const Facts& f, Instant) {
                  f.plan.setpoint_current_tolerance.value(), Subject::current_setpoint);
 }
 
-// Leads are never as long as their worst estimate says, nor joints as good: half as much again.
-constexpr double drop_allowance = 1.5;  // common practice, no source
+bool no_current(const Facts& f) {
+  return std::abs(f.cell_current.value()) <= f.plan.off_current.value();
+}
+
+// The source holds its voltage, and there is no current. That alone is a full cell. It is an open
+// circuit where the cell's own meter reads something else, where the current broke off as no cell
+// lets it, or where the terminals stood elsewhere before the output went on and none ever flowed.
+Finding circuit_open(const Facts& f, Instant now) {
+  const Sensed& source = f.separate_voltmeter ? f.source_voltage : f.cell_voltage;
+  if (!f.expected.output_on || !energised_reading(f, source) ||
+      !energised_reading(f, f.cell_current) || !no_current(f)) {
+    return {};
+  }
+  const double setpoint = f.expected.voltage_setpoint.value();
+  const double band =
+      std::max(f.plan.voltage_disagreement.value(), f.plan.setpoint_voltage_tolerance.value());
+  if (!(source.value() >= setpoint - band)) return {};
+  const AcrossLeads across = across_leads(f, now);
+  const bool apart = across.known && !(across.volts <= across.highest);
+  const bool never_flowed = !f.separate_voltmeter && !f.flow.ever() && f.flow.rest_volts() &&
+                            *f.flow.rest_volts() < setpoint - 2 * band;
+  if (!apart && !f.flow.broke_off() && !never_flowed) return {};
+  return {.present = true,
+          .sensor = code(Subject::cell_current),
+          .on_delay = std::min(f.ages.glitch, f.plan.disagree_delay),
+          .measured = source.value(),
+          .limit = setpoint};
+}
+
+// As long as the leads do not explain it, readings_disagree has the word.
+Finding leads_loose(const Facts& f, Instant now) {
+  const AcrossLeads across = across_leads(f, now);
+  if (!across.known) return {.undecided = f.expected.output_on && f.separate_voltmeter};
+  if (across.volts <= across.highest || no_current(f)) return {};
+  return {.present = true,
+          .sensor = code(Subject::source_voltage),
+          .on_delay = leads_explain(f, now) ? f.plan.disagree_delay : Duration::max(),
+          .measured = across.volts,
+          .limit = across.highest};
+}
 
 Finding readings_disagree(const Facts& f, Instant now) {
   const auto fresh = [&](const Sensed& s) {
     return energised_reading(f, s) && s.fresh(now, f.ages.reading);
   };
-  const bool voltages = fresh(f.source_voltage) && fresh(f.cell_voltage) && fresh(f.cell_current);
+  const AcrossLeads across = across_leads(f, now);
+  const bool voltages = across.known;
   const bool currents = fresh(f.source_current) && fresh(f.cell_current);
-  if (f.separate_voltmeter && voltages) {
-    const double across_leads = f.source_voltage.value() - f.cell_voltage.value();
-    const double drop = f.cell_current.value() * f.plan.loop_resistance.value() * drop_allowance;
-    const double band = f.plan.voltage_disagreement.value();
-    const double lowest = std::min(0.0, drop) - band;
-    const double highest = std::max(0.0, drop) + band;
-    if (!(across_leads >= lowest && across_leads <= highest)) {
-      return {.present = true,
-              .sensor = code(Subject::source_voltage),
-              .on_delay = f.plan.disagree_delay,
-              .measured = f.source_voltage.value(),
-              .limit = f.cell_voltage.value()};
-    }
+  const bool by_open_circuit = across.volts > across.highest && no_current(f);
+  if (voltages && !by_open_circuit &&
+      !(across.volts >= across.lowest && across.volts <= across.highest)) {
+    return {.present = true,
+            .sensor = code(Subject::source_voltage),
+            .on_delay = f.plan.disagree_delay,
+            .measured = f.source_voltage.value(),
+            .limit = f.cell_voltage.value()};
   }
   if (f.separate_ammeter && currents) {
     const double difference = f.cell_current.value() - f.source_current.value();
@@ -423,6 +487,18 @@ Finding readings_disagree(const Facts& f, Instant now) {
   // Setpoints that move all the time must not keep the delay from ever passing.
   const bool judged = (!f.separate_voltmeter || voltages) && (!f.separate_ammeter || currents);
   return {.undecided = f.expected.output_on && !judged};
+}
+
+Finding sensor_off_cell(const Facts& f, Instant) {
+  for (std::size_t k = 0; k < f.thermometers(); ++k) {
+    if (!f.followed[k].behind() || !f.temperatures[k].usable()) continue;
+    return {.present = true,
+            .sensor = static_cast<std::uint8_t>(k),
+            .on_delay = f.ages.glitch,
+            .measured = f.followed[k].rise(),
+            .limit = Warming::share_least * f.warming.least()};
+  }
+  return {};
 }
 
 Finding sensor_stuck(const Facts& f, Instant) {
@@ -467,6 +543,8 @@ constexpr std::array<Rule, cause_count> table_of_rules{{
     {Cause::operator_cut, During::always, Clearing::person, only_reported},
     {Cause::guard_internal, During::always, Clearing::person, only_reported},
     {Cause::dead_man_lost, During::always, Clearing::person, only_reported},
+    {Cause::polarity_reversed, During::run, Clearing::person, polarity_reversed},
+    {Cause::cell_changed, During::run, Clearing::person, cell_changed},
     {Cause::voltage_high, During::run, Clearing::voltage_within, voltage_high},
     {Cause::temperature_high, During::always, Clearing::temperature_within, temperature_high},
     {Cause::temperature_rising, During::always, Clearing::temperature_within, temperature_rising},
@@ -486,7 +564,10 @@ constexpr std::array<Rule, cause_count> table_of_rules{{
     {Cause::output_on_unbidden, During::always, Clearing::output_off, output_on_unbidden},
     {Cause::output_off_unbidden, During::run, Clearing::person, output_off_unbidden},
     {Cause::setpoint_changed, During::run, Clearing::person, setpoint_changed},
+    {Cause::circuit_open, During::run, Clearing::person, circuit_open},
+    {Cause::leads_loose, During::run, Clearing::person, leads_loose},
     {Cause::readings_disagree, During::run, Clearing::person, readings_disagree},
+    {Cause::sensor_off_cell, During::run, Clearing::person, sensor_off_cell},
     {Cause::sensor_stuck, During::run, Clearing::person, sensor_stuck},
     {Cause::sequencer_late, During::run, Clearing::person, sequencer_late},
 }};

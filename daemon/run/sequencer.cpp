@@ -205,7 +205,8 @@ void Sequencer::run(const ChannelSnapshot& snapshot, Instant now) {
     progress_.binding = steering_->binding(snapshot);
   }
   const profiles::Measured facts = measured(snapshot, now);
-  if (reached_its_end(facts, now)) return begin_step(progress_.step + 1U, snapshot, now);
+  const bool at_its_end = reached_its_end(facts, now);
+  if (at_its_end && !snapshot.in_doubt) return begin_step(progress_.step + 1U, snapshot, now);
   if (step().within && now - progress_.step_began >= *step().within) {
     return finish(RunEvent::fail, now);
   }
@@ -220,6 +221,11 @@ profiles::Measured Sequencer::measured(const ChannelSnapshot& snapshot, Instant 
            now - reading.asked <= setup_.channel_plan.allowed_age;
   };
   profiles::Measured facts;
+  facts.charge = drivers::coulombs(snapshot.charge_in);
+  facts.energy = drivers::joules(snapshot.energy_in);
+  facts.run_time = snapshot.on_time;
+  facts.step_time = now - progress_.step_began;
+  if (snapshot.in_doubt) return facts;
   if (judged(snapshot.voltage)) facts.voltage = snapshot.voltage.voltage();
   if (judged(snapshot.current) && !(steering_ && steering_->is_folding())) {
     facts.current = snapshot.current.current();
@@ -229,10 +235,6 @@ profiles::Measured Sequencer::measured(const ChannelSnapshot& snapshot, Instant 
   }
   const auto warmest = hottest(snapshot);
   if (warmest && judged(*warmest)) facts.temperature = warmest->temperature();
-  facts.charge = drivers::coulombs(snapshot.charge_in);
-  facts.energy = drivers::joules(snapshot.energy_in);
-  facts.run_time = snapshot.on_time;
-  facts.step_time = now - progress_.step_began;
   return facts;
 }
 

@@ -11,6 +11,8 @@
 //   after switching on).
 // - While the temperature ceiling holds the current down, current says nothing about the end of the
 //   charge and meets no condition.
+// - While the guard doubts its readings (they contradict each other, or what a cell can do) they
+//   meet no condition and no step ends: either the doubt goes, or the guard cuts.
 // - A step that has not reached its end `within` its time fails the run: output off.
 
 #include <vector>

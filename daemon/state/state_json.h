@@ -1,7 +1,8 @@
 #pragma once
 // What the state folder keeps, as JSON and back. Measured values and limits are texts, exact to the
-// last bit; numbers that are no numbers (a trip on an unusable reading) are null. Reading refuses anything that is not exactly of the expected shape: a trip
-// half understood is worse than one known to be damaged. No disk, no clock.
+// last bit; numbers that are no numbers (a trip on an unusable reading) are null. Reading refuses
+// anything that is not exactly of the expected shape: a trip half understood is worse than one
+// known to be damaged. No disk, no clock.
 
 #include <boost/json/value.hpp>
 #include <string>

@@ -251,6 +251,15 @@ void Bench::place_cell(std::size_t circuit, double state_of_charge) {
   settle(circuit);
 }
 
+void Bench::swap_cell(std::size_t circuit, Volts open_circuit) {
+  Cell& cell = circuits_[circuit].cell();
+  Cell::State state = Cell::with_voltage(model_.circuits[circuit].cell, open_circuit).state();
+  state.t = cell.ambient().value();
+  state.heat = cell.state().heat;
+  cell.put(state);
+  settle(circuit);
+}
+
 double Bench::true_measure(InstrumentId device, std::uint8_t channel, Measurand measurand) const {
   const Device& d = devices_[device];
   const auto& model = model_.devices[device];
@@ -293,7 +302,10 @@ bool Bench::inject(const BenchFault& fault) {
       break;
     case FaultKind::lead_off:
     case FaultKind::reversed:
+    case FaultKind::leads_loosened:
     case FaultKind::knob_turned:
+    case FaultKind::cell_swapped:
+    case FaultKind::output_switched:
       if (role != Role::supply) return false;
       break;
     case FaultKind::mute:
@@ -304,20 +316,40 @@ bool Bench::inject(const BenchFault& fault) {
     case FaultKind::link_dropped:
       break;
   }
-  if (fault.kind == FaultKind::knob_turned) {
-    SupplyOutput& out = output(fault.device, std::max<std::uint8_t>(fault.channel, 1));
-    const bool turned = fault.knob == Measurand::current ? out.set_current(amperes(fault.value))
-                                                         : out.set_voltage(volts(fault.value));
-    if (!turned) return false;
-    log_.note({Event::Kind::fault_injected, fault.device, fault.channel, now_,
-               static_cast<double>(fault.kind)});
-    changed(fault.device, std::max<std::uint8_t>(fault.channel, 1));
-    return true;
-  }
-  log_.note({Event::Kind::fault_injected, fault.device, fault.channel, now_,
-             static_cast<double>(fault.kind)});
+  const Event injected{Event::Kind::fault_injected, fault.device, fault.channel, now_,
+                       static_cast<double>(fault.kind)};
+  if (happens_once(fault.kind)) return happen(fault, injected);
+  log_.note(injected);
   apply(fault, true);
   return true;
+}
+
+bool Bench::happen(const BenchFault& fault, const Event& injected) {
+  const std::uint8_t channel = std::max<std::uint8_t>(fault.channel, 1);
+  SupplyOutput& out = output(fault.device, channel);
+  const std::size_t at = devices_[fault.device].circuits[channel - 1U];
+  switch (fault.kind) {
+    case FaultKind::knob_turned: {
+      const bool turned = fault.knob == Measurand::current ? out.set_current(amperes(fault.value))
+                                                           : out.set_voltage(volts(fault.value));
+      if (!turned) return false;
+      log_.note(injected);
+      changed(fault.device, channel);
+      return true;
+    }
+    case FaultKind::cell_swapped:
+      if (at == no_circuit || circuits_[at].is_playback() || !std::isfinite(fault.value)) {
+        return false;
+      }
+      log_.note(injected);
+      swap_cell(at, volts(fault.value));
+      return true;
+    case FaultKind::output_switched:
+      log_.note(injected);
+      return switch_output(fault.device, channel, !out.is_on());
+    default:
+      return false;
+  }
 }
 
 void Bench::apply(const BenchFault& fault, bool on) {
@@ -373,7 +405,17 @@ void Bench::apply(const BenchFault& fault, bool on) {
     case FaultKind::reversed:
       set_circuits(&Circuit::reversed);
       break;
+    case FaultKind::leads_loosened:
+      for (std::size_t k = 0; k < device.circuits.size(); ++k) {
+        if (device.circuits[k] == no_circuit) continue;
+        if (fault.channel != 0 && fault.channel != k + 1) continue;
+        circuits_[device.circuits[k]].loosened = ohms(on ? std::max(fault.value, 0.0) : 0.0);
+        settle(device.circuits[k]);
+      }
+      break;
     case FaultKind::knob_turned:
+    case FaultKind::cell_swapped:
+    case FaultKind::output_switched:
       break;  // happened; nothing lasts
   }
 }

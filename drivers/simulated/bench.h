@@ -82,6 +82,8 @@ class Bench {
 
   // A rested cell at this state of charge takes the place of the one in the circuit, as warm as it.
   void place_cell(std::size_t circuit, double state_of_charge);
+  // Likewise one that rests at this voltage, as warm as the room.
+  void swap_cell(std::size_t circuit, Volts open_circuit);
 
   [[nodiscard]] const std::vector<Circuit>& circuits() const { return circuits_; }
   [[nodiscard]] Circuit& circuit(std::size_t index) { return circuits_[index]; }
@@ -111,6 +113,7 @@ class Bench {
   Ending carry_out(const Order& order, std::uint8_t channel, double& value, std::int32_t& error);
   Ending carry_out_supply(const Order& order, std::uint8_t channel, double& value,
                           std::int32_t& error);
+  bool happen(const BenchFault& fault, const Event& injected);  // what happens once
   void apply(const BenchFault& fault, bool on);
 
   BenchModel model_;

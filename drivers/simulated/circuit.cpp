@@ -23,7 +23,7 @@ double power_current(double emf, double r, double power) {
 Circuit::Flow Circuit::flow(const SupplyOutput& supply) const {
   const double emf = sense() * cell_.emf().value();
   if (!supply.is_on()) return {emf, 0, Regulation::off};
-  const double r = leads_.value() + cell_.series().value();
+  const double r = leads().value() + cell_.series().value();
   const double v_set = supply.voltage_setpoint().value();
   const double i_set = supply.current_setpoint().value();
   const double power = supply.model().power_max.value();
@@ -48,7 +48,7 @@ double Circuit::step(Duration dt, const SupplyOutput& supply, const Flow& start)
   const double v_trip = supply.over_voltage_armed() ? supply.over_voltage().value() : 1e9;
   const double i_trip = supply.over_current_armed() ? supply.over_current().value() : 1e9;
   const auto terminal = [&](double i) {
-    return sign * cell_.emf().value() + i * (leads_.value() + cell_.series().value());
+    return sign * cell_.emf().value() + i * (leads().value() + cell_.series().value());
   };
   switch (start.regulation) {
     case Regulation::off:
@@ -65,14 +65,14 @@ double Circuit::step(Duration dt, const SupplyOutput& supply, const Flow& start)
         cell_.advance(dt, amperes(0));
         return v_set - terminal(0);
       }
-      const double i = sign * cell_.advance_held(dt, volts(sign * v_set), leads_).value();
+      const double i = sign * cell_.advance_held(dt, volts(sign * v_set), leads()).value();
       const double i_most = std::min({i_set, i_trip, v_set > 0 ? power / v_set : i_set});
       return std::max(i - i_most, -i);
     }
     case Regulation::constant_power: {
       const Cell::State before = cell_.state();
       cell_.advance(dt / 2, amperes(sign * start.i));
-      const double r = leads_.value() + cell_.series().value();
+      const double r = leads().value() + cell_.series().value();
       const double middle = power_current(sign * cell_.emf().value(), r, power);
       cell_.put(before);
       cell_.advance(dt, amperes(sign * middle));
@@ -86,7 +86,7 @@ double Circuit::step(Duration dt, const SupplyOutput& supply, const Flow& start)
 void Circuit::show(SupplyOutput& supply, const Flow& flow) {
   supply.delivers(volts(flow.v), amperes(flow.i), flow.regulation);
   current_ = flow.i;
-  voltage_ = flow.v - flow.i * leads_.value();
+  voltage_ = flow.v - flow.i * leads().value();
 }
 
 void Circuit::settle(SupplyOutput* supply) {

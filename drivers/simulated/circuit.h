@@ -22,6 +22,7 @@ class Circuit {
   bool switch_closed = true;  // the contactor, where there is one
   bool lead_off = false;      // between supply and cell; the meter still sits on the cell
   bool reversed = false;      // the cell lies the wrong way round
+  Ohms loosened{};            // more in the leads than there should be
 
   // Nothing moved but a setting or a condition: what flows now. `supply` may be nullptr.
   void settle(SupplyOutput* supply);
@@ -45,6 +46,7 @@ class Circuit {
     double v = 0, i = 0;  // at the supply
     Regulation regulation = Regulation::off;
   };
+  [[nodiscard]] Ohms leads() const { return leads_ + loosened; }
   [[nodiscard]] double sense() const { return reversed ? -1.0 : 1.0; }
   [[nodiscard]] bool is_joined(const SupplyOutput* supply) const {
     return supply != nullptr && switch_closed && !lead_off;

@@ -110,6 +110,14 @@ std::string Control::fault(std::string_view rest) {
     }
     wanted.knob = current.has_value() ? Measurand::current : Measurand::voltage;
     wanted.value = current.has_value() ? current->value() : voltage->value();
+  } else if (*kind == FaultKind::leads_loosened) {
+    const auto more = parse<Ohms>(rest);
+    if (!more.has_value()) return problem(more.error());
+    wanted.value = more->value();
+  } else if (*kind == FaultKind::cell_swapped) {
+    const auto voltage = parse<Volts>(rest);
+    if (!voltage.has_value()) return problem(voltage.error());
+    wanted.value = voltage->value();
   } else if (!rest.empty()) {
     return problem("'" + std::string(name) + "' takes no argument");
   }

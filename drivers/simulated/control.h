@@ -3,7 +3,8 @@
 // {"ok":true,...} or {"ok":false,"error":"..."}. No I/O; the server hands lines in.
 //
 //   fault NAME DEVICE[/CHANNEL] [ARGUMENT]   slow takes a time (300 ms); knob-turned takes a
-//                                            voltage or a current (4.35 V)
+//                                            voltage or a current (4.35 V); leads-loosened a
+//                                            resistance (50 mohm); cell-swapped a voltage (3.3 V)
 //   clear [NAME DEVICE]                      that fault, or all of them
 //   mark QUANTITY LEVEL DEVICE[/CHANNEL]     supply-voltage, current, cell-voltage, temperature:
 //                                            notes in the log when it first exceeds the level

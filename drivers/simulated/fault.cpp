@@ -16,7 +16,10 @@ constexpr std::array<std::string_view, fault_kind_count> names{"mute",
                                                                "sensor-off-cell",
                                                                "lead-off",
                                                                "reversed",
-                                                               "knob-turned"};
+                                                               "leads-loosened",
+                                                               "knob-turned",
+                                                               "cell-swapped",
+                                                               "output-switched"};
 
 }  // namespace
 

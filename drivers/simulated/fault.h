@@ -25,13 +25,18 @@ enum class FaultKind : std::uint8_t {
   sensor_off_cell,     // of one thermometer input, or all: it feels the room
   lead_off,            // of a supply's output: its lead fell off the cell
   reversed,            // of a supply's output: its cell lies the wrong way round
+  leads_loosened,      // of a supply's output: `value` ohms more in its leads
   knob_turned,         // of a supply's output: someone set `value` at the panel; happens once
+  cell_swapped,        // of a supply's output: its cell is another, rested at `value` volts; once
+  output_switched,     // of a supply's output: someone switched it on or off at the panel; once
 };
 inline constexpr std::uint8_t fault_kind_count =
-    static_cast<std::uint8_t>(FaultKind::knob_turned) + 1;
+    static_cast<std::uint8_t>(FaultKind::output_switched) + 1;
 
 std::string_view name_of(FaultKind kind);  // "not-a-number"
 std::optional<FaultKind> fault_named(std::string_view name);
+// Happens once, and does not last: there is nothing to clear.
+constexpr bool happens_once(FaultKind kind) { return kind >= FaultKind::knob_turned; }
 
 struct BenchFault {
   FaultKind kind = FaultKind::mute;
@@ -39,7 +44,7 @@ struct BenchFault {
   std::uint8_t channel = 0;  // 0: every channel
   Duration delay{};          // for slow
   Measurand knob = Measurand::voltage;
-  double value = 0;  // for knob_turned: V or A
+  double value = 0;  // for knob_turned: V or A; leads_loosened: ohm; cell_swapped: V
 };
 
 // The faults of one device, as its parts ask for them. At most 32 channels.

@@ -36,7 +36,8 @@ steps:
     until: )" +
          wanted.until + "\n    within: " + wanted.within + R"(
   - name: settle
-    rest: 1 s
+    rest: )" +
+         wanted.rest + R"(
 limits:
   voltage:     {above: )" +
          wanted.voltage_above + R"(}

@@ -14,6 +14,7 @@ struct Buffer {
   std::string supply_identity = "";  // what the simulated supply says, instead of its own
   std::string wanted_identity = "Chargewright,Simulated supply,.*";
   std::string until = "current <= 0.5 A for 1 s";
+  std::string rest = "1 s";  // of the step that follows
   std::string within = "2 min";
   std::string voltage_above = "5.2 V";
   std::string charge_above = "160 %";  // of 50 F at 5 V

@@ -3,6 +3,7 @@
 #include <gtest/gtest.h>
 
 #include <set>
+#include <thread>
 
 #include "tests/bench/benches.h"
 #include "tests/bench/recorded.h"
@@ -58,10 +59,9 @@ INSTANTIATE_TEST_SUITE_P(
              {"conversation-failing", "reading-stale"},
              7},
         Case{"sensor_lost", "sensor-lost probe/1", {"reading-unusable"}, 5},
-        Case{"lead_off",
-             "lead-off supply",
-             {"readings-disagree", "voltage-high", "protection-tripped"},
-             4}),
+        Case{"lead_off", "lead-off supply", {"circuit-open"}, 4},
+        Case{"leads_loosened", "leads-loosened supply 50 mohm", {"leads-loose"}, 4},
+        Case{"reversed", "reversed supply", {"polarity-reversed"}, 4}),
     [](const auto& info) { return info.param.name; });
 
 // While the lead compensation settles, the setpoint is written anew several times a second, and
@@ -82,6 +82,18 @@ TEST(AKnobTurned, at_the_supply_is_found_by_reading_the_setpoint_back) {
   EXPECT_EQ(run->wait(patience).exit_code, 4);
   EXPECT_EQ(bench.trip(), "setpoint-changed");
   EXPECT_LE(bench.simulator().seconds_from_fault_to("output-off").value_or(99), 6);
+}
+
+// The bank is full after half a minute or so; ended by time here, and swapped while it rests.
+TEST(AnotherCell, put_in_while_the_output_rests_is_noticed_before_it_is_charged) {  // S1 S3
+  ServedBench bench(buffer_bench({.until = "step-time >= 2 s", .rest = "60 s"}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  ASSERT_TRUE(until([&] { return !bench.simulator().output_is_on(); }));
+  std::this_thread::sleep_for(std::chrono::seconds(2));  // it rests, and is seen to
+  bench.simulator().control("fault cell-swapped supply 3.5 V");
+  EXPECT_EQ(run->wait(patience).exit_code, 4);
+  EXPECT_EQ(bench.trip(), "cell-changed");
 }
 
 // The charge since the meter stuck must be 4 % of its limit, 16 C: 1.6 s at 10 A. Source and meter

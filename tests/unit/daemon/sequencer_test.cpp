@@ -48,6 +48,36 @@ TEST(Sequencer, tells_that_the_cell_lies_the_wrong_way_round) {  // S1
             nullptr);
 }
 
+// A lead that falls off in the taper makes the very reading that ends it. Whatever bench: with a
+// meter at the cell, or the supply alone; however short the condition must hold.
+TEST(Sequencer, does_not_take_a_lead_that_fell_off_for_the_end_of_the_charge) {  // S3
+  for (const profiles::Bench& on : {bench(), bare_bench()}) {
+    for (const drivers::Duration hold : {0s, 1s, 5s}) {
+      Story story(procedure({charge(4.0_A, 4.2_V, current_at_most(0.1_A, hold)), rest(10min)}),
+                  plan(), on);
+      ASSERT_TRUE(story.until([&] { return story.amperes() > 3.9; }));
+      ASSERT_TRUE(story.until([&] { return story.amperes() < 0.13; }));
+      ASSERT_TRUE(story.stage->bench().inject({.kind = FaultKind::lead_off, .device = supply}));
+      ASSERT_TRUE(story.until_over());
+      EXPECT_EQ(story.progress().phase, Phase::tripped) << drivers::in_seconds(hold);
+      EXPECT_EQ(story.progress().trip.cause, safety::Cause::circuit_open);
+      EXPECT_FALSE(story.output_is_on());
+    }
+  }
+}
+
+TEST(Sequencer, does_not_energise_a_cell_that_was_swapped_as_the_rest_ended) {  // S1
+  Story story(procedure({charge(4.0_A, 4.2_V, voltage_at_least(4.0_V)), rest(1min),
+                         charge(4.0_A, 4.2_V, current_at_most(0.1_A))}));
+  ASSERT_TRUE(story.until_step(1));
+  story.run_for(58s);
+  ASSERT_TRUE(story.stage->bench().inject(
+      {.kind = FaultKind::cell_swapped, .device = supply, .value = 3.3}));
+  ASSERT_TRUE(story.until_over());
+  EXPECT_EQ(story.progress().trip.cause, safety::Cause::cell_changed);
+  EXPECT_EQ(story.progress().step, 1);
+}
+
 // The last reading of a rest shows no current: it must not end the charge that follows it.
 TEST(Sequencer, does_not_end_a_charge_on_the_current_of_the_rest_before_it) {
   Story story(procedure({rest(30s), charge(2.0_A, 4.2_V, current_at_most(0.1_A)), rest(10s)}));

@@ -168,6 +168,21 @@ TEST_F(SimulatedBench, shows_a_reversed_cell_as_a_negative_voltage) {  // S1
   EXPECT_LT(value(meter, Verb::measure_voltage), -3.0);
 }
 
+TEST_F(SimulatedBench, drops_more_in_leads_that_came_loose_and_nothing_more_once_they_are_tight) {
+  charge_at(2, 4.2);
+  const double before = bench.output(supply).voltage().value();
+  ASSERT_TRUE(bench.inject({.kind = FaultKind::leads_loosened, .device = supply, .value = 0.05}));
+  EXPECT_NEAR(bench.output(supply).voltage().value() - before, 2 * 0.05, 1e-9);
+  bench.clear(FaultKind::leads_loosened, supply);
+  EXPECT_NEAR(bench.output(supply).voltage().value(), before, 1e-9);
+}
+
+TEST_F(SimulatedBench, shows_the_voltage_of_the_cell_that_was_put_in) {
+  ASSERT_TRUE(bench.inject({.kind = FaultKind::cell_swapped, .device = supply, .value = 3.3}));
+  EXPECT_NEAR(bench.circuit(0).voltage().value(), 3.3, 1e-9);
+  EXPECT_FALSE(bench.inject({.kind = FaultKind::cell_swapped, .device = meter, .value = 3.3}));
+}
+
 TEST_F(SimulatedBench, ends_orders_by_its_faults) {
   charge_at(1.0, 4.2);
   ASSERT_TRUE(bench.inject({.kind = FaultKind::mute, .device = meter}));
