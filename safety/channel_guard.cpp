@@ -320,6 +320,7 @@ void ChannelGuard::follow_chain(Instant now, Outbox& out) {
           now, out);
   }
   chain_alarm_ = false;
+  if (told_on_) tell_output(false, now, arm_number_, out);
   expect_output(false, chain_.record().current_stopped);
   transit(Transition::off_verified, now, out);
 }

@@ -79,7 +79,7 @@ class ChannelGuard {
   void steering_failed(const drivers::Outcome& outcome, drivers::Instant now);
   void forget_steering();
   void expect_output(bool on, drivers::Instant since);
-  void tell_output(bool on, drivers::Instant at, std::uint32_t number, Outbox& out) const;
+  void tell_output(bool on, drivers::Instant at, std::uint32_t number, Outbox& out);
 
   ChannelPlan plan_;
   std::uint8_t channel_;
@@ -111,6 +111,7 @@ class ChannelGuard {
   std::array<std::uint32_t, 2> setting_{};  // tickets outstanding; 0: none
   std::uint32_t switching_ = 0;
   bool setpoints_known_ = false;
+  bool told_on_ = false;  // the output, to whoever records
 };
 
 }  // namespace chargewright::safety

@@ -172,7 +172,8 @@ void ChannelGuard::expect_output(bool on, Instant since) {
   interlock_.expect(expected_);
 }
 
-void ChannelGuard::tell_output(bool on, Instant at, std::uint32_t number, Outbox& out) const {
+void ChannelGuard::tell_output(bool on, Instant at, std::uint32_t number, Outbox& out) {
+  told_on_ = on;
   Event changed = event(Event::Kind::output_changed, at);
   changed.on = on;
   changed.number = number;
