@@ -72,6 +72,7 @@ class Writer final : public RecordWriter {
   Result<void> open_transaction();
   Result<void> add_reading(const safety::Event& event);
   Result<void> add_other(const safety::Event& event);
+  void fold();
   [[nodiscard]] std::int64_t since(Instant at) const { return (at - began_).count(); }
 
   Database database_;
@@ -217,10 +218,21 @@ Result<void> Writer::end(const RecordEnd& end) {
   if (done.has_error()) return keep(done);
   if (done = commit(); done.has_error()) return done;
   ended_ = true;
-  // Folding the log into the file needs to be alone with it. If someone is reading at this moment
-  // the record is complete all the same, and the last to close it folds what is left.
-  (void)database_.execute("PRAGMA busy_timeout = 0; PRAGMA journal_mode = DELETE");
+  fold();
   return {};
+}
+
+// The log into the one file, which needs to be alone with it. If someone is reading at this moment
+// the record is complete all the same, and the last to close it folds what is left. What failed
+// half-way leaves a journal behind, without whose undoing nobody may read: it is done anew.
+void Writer::fold() {
+  constexpr auto folding = "PRAGMA busy_timeout = 0; PRAGMA journal_mode = DELETE";
+  for (Statement* statement : {&reading_, &event_, &progress_}) *statement = Statement{};
+  if (!database_.execute(folding).has_error()) return;
+  Result<Database> anew = Database::open(path(), Database::Mode::write);
+  if (anew.has_error()) return;
+  database_ = std::move(*anew);
+  (void)database_.execute(folding);
 }
 
 }  // namespace
