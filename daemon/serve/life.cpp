@@ -20,6 +20,8 @@ constexpr auto runs_end_within = 8s;  // of the unit's TimeoutStopSec of 20 s
 constexpr auto guard_silent_max = 2s;
 // The dead-man of a former life, if it is at work just now, needs less than this where all is well.
 constexpr auto locks_free_within = 3s;
+constexpr auto pulse_every = 1s;
+constexpr auto server_silent_max = 10s;  // then nobody can say stop any more
 
 sigset_t ends() {
   sigset_t set;
@@ -161,6 +163,9 @@ bool Life::watch() {
   bool ready = false;
   std::uint64_t beats = 0;
   auto beat_at = began;
+  std::uint64_t pulses = 0;
+  auto pulse_at = began;
+  auto pulsed = began;
   while (!dying_) {
     if (asked_to_end(look_every)) return true;
     const auto now = Clock::now();
@@ -169,6 +174,14 @@ bool Life::watch() {
       beats = beats_now;
       beat_at = now;
     }
+    if (now - pulsed >= pulse_every) {
+      pulsed = now;
+      if (const auto pulses_now = server_->pulse(); pulses_now != pulses) {
+        pulses = pulses_now;
+        pulse_at = now;
+      }
+    }
+    if (now - pulse_at > server_silent_max) died("the control socket's thread is silent");
     manager_.alive(beats_now, now);
     if (!guard_->thread().alive()) died("the guard ended: " + guard_->thread().death());
     if (now - beat_at > guard_silent_max) died("the guard is silent");

@@ -51,6 +51,7 @@ struct Server::State {
   asio::thread_pool slow{1};
   std::atomic<int> slow_requests = 0;
   std::set<Session*> sessions;
+  std::atomic<std::uint64_t> pulses = 0;
   std::function<void(const std::string&)> died;
   std::thread thread;
 
@@ -378,6 +379,11 @@ drivers::Result<std::unique_ptr<Server>> Server::start(
 }
 
 Server::Server(std::unique_ptr<State> state) : state_(std::move(state)) {}
+
+std::uint64_t Server::pulse() {
+  asio::post(state_->io, [state = state_.get()] { ++state->pulses; });
+  return state_->pulses;
+}
 
 Server::~Server() {
   State& state = *state_;

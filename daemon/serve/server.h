@@ -33,6 +33,9 @@ class Server {
       const std::string& socket, Operations& operations, const Backlog& backlog,
       std::function<void(const std::string& why)> died, const ServerBounds& bounds = {});
   ~Server();  // closes every connection, removes the socket
+  // Asks the server's thread for a sign of life, and wakes it should a wake-up have been lost;
+  // answers how many signs have come so far.
+  std::uint64_t pulse();
   Server(const Server&) = delete;
   Server& operator=(const Server&) = delete;
   struct State;  // the body's own
