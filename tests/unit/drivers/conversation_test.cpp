@@ -292,6 +292,21 @@ TEST(Conversation, two_lines_at_once_are_no_answer) {
   }
 }
 
+// Found by a storm: an instrument that says everything twice, in two pieces at one moment.
+TEST(Conversation, a_line_is_no_answer_to_a_question_that_has_not_left_yet) {  // S3
+  Talk talk(plain());
+  talk.bring_in_step(0);
+  talk.conversation.ask("MEAS:VOLT?", at(10));
+  talk.sent();
+  talk.hear("4.2\n", 20);
+  EXPECT_EQ(talk.answer(), "line 4.2");
+  talk.conversation.ask("MEAS:CURR?", at(20));
+  talk.hear("4.2\n", 20);  // the same once more, before the question is on its way
+  EXPECT_EQ(talk.answer(), "garbled");
+  EXPECT_FALSE(talk.conversation.in_step());
+  EXPECT_EQ(talk.sent().find("MEAS:CURR?"), std::string::npos);
+}
+
 TEST(Conversation, garbage_is_garbled_and_what_follows_is_not_trusted) {
   Talk talk(plain());
   talk.bring_in_step(0);
