@@ -39,6 +39,7 @@ Wires::Wires(const Plant& plant, std::vector<drivers::InstrumentSpec> instrument
 
 void Wires::link_up(InstrumentId link, Instant now) {
   Line& line = lines_[link];
+  touch(line);
   line.instrument.link_up(now);
   guard_.link_changed(link, true, now);
   ++changes_;
@@ -47,12 +48,14 @@ void Wires::link_up(InstrumentId link, Instant now) {
 }
 
 void Wires::link_down(InstrumentId link, Instant now) {
+  touch(lines_[link]);
   lines_[link].instrument.link_down(now);
   guard_.link_changed(link, false, now);
   ++changes_;
 }
 
 void Wires::received(InstrumentId link, std::string_view bytes, Instant now) {
+  touch(lines_[link]);
   lines_[link].instrument.receive(bytes, now);
 }
 
@@ -105,9 +108,11 @@ void Wires::pump(Instant now) {
 bool Wires::move_once(Instant now) {
   bool moved = false;
   for (Line& line : lines_) {
+    if (rests(line, now)) continue;
     if (line.instrument.wake() <= now) line.instrument.turn(now);
     Outcome outcome;
     while (line.instrument.take(outcome)) {
+      touch(line);
       take_outcome(line, outcome, now);
       moved = true;
     }
@@ -117,12 +122,17 @@ bool Wires::move_once(Instant now) {
   while (guard_.take_order(order)) {
     moved = true;
     if (order.instrument >= lines_.size()) continue;
+    touch(lines_[order.instrument]);
     lines_[order.instrument].instrument.order(order, now);
     if (order.urgent) flush(order.instrument);  // the cut lane: at once (S4)
   }
   for (std::size_t id = 0; id < lines_.size(); ++id) {
-    lines_[id].instrument.turn(now);
+    Line& line = lines_[id];
+    if (rests(line, now)) continue;
+    line.instrument.turn(now);
     flush(static_cast<InstrumentId>(id));
+    line.wake = line.instrument.wake();
+    if (line.rounds > 0) --line.rounds;
   }
   return moved;
 }
@@ -151,7 +161,9 @@ void Wires::see_identity(Line& line, const Outcome& outcome, Instant now) {
 
 Instant Wires::wake() const {
   Instant first = guard_.wake();
-  for (const Line& line : lines_) first = std::min(first, line.instrument.wake());
+  for (const Line& line : lines_) {
+    first = std::min(first, line.rounds > 0 ? line.instrument.wake() : line.wake);
+  }
   return first;
 }
 

@@ -82,7 +82,14 @@ class Wires {
     drivers::Instrument instrument;
     bool identified = false;
     bool simulated = false;
+    // Rounds in which it must still be looked at; with none left, not before `wake`.
+    std::uint8_t rounds = 0;
+    drivers::Instant wake{};
   };
+  void touch(Line& line) { line.rounds = 2; }
+  [[nodiscard]] static bool rests(const Line& line, drivers::Instant now) {
+    return line.rounds == 0 && line.wake > now;
+  }
   bool move_once(drivers::Instant now);
   void flush(drivers::InstrumentId id);
   void take_outcome(Line& line, const drivers::Outcome& outcome, drivers::Instant now);

@@ -78,7 +78,6 @@ const safety::ChannelSnapshot& WiredStage::channel(std::uint8_t index) {
 }
 
 bool WiredStage::write(InstrumentId link, std::string_view bytes) {
-  written_ = true;
   lines_[link]->link.write(bytes, now_);
   return lines_[link]->link.is_up();
 }
@@ -114,10 +113,13 @@ void WiredStage::happen() {
   bool quiet = false;
   for (int round = 0; round < rounds_max && !quiet; ++round) {
     spent_ += Duration{1};
-    quiet = !exchange();
+    quiet = !exchange(round == 0);
     if (quiet && now() >= next_tick_) {
-      next_tick_ = now() + tick_;
+      // Keeps the beat, so that steps of the physics are of equal length.
+      next_tick_ += tick_;
+      if (next_tick_ <= now()) next_tick_ = now() + tick_;
       sequence();
+      sequenced_ = true;
       quiet = false;
     }
   }
@@ -126,16 +128,17 @@ void WiredStage::happen() {
 }
 
 // Bytes both ways, and what comes of them; true: something moved.
-bool WiredStage::exchange() {
+bool WiredStage::exchange(bool first) {
   bool moved = false;
   const std::size_t count = lines_.size();
   for (std::size_t k = 0; k < count; ++k) {
     moved = lines_[(first_served + k) % count]->link.turn(now_) || moved;
   }
-  written_ = false;
+  if (!moved && !first && !sequenced_ && wires_->wake() > now()) return false;
+  sequenced_ = false;
   wires_->pump(now());
   give_events();
-  return moved || written_ || wires_->wake() <= now();
+  return true;
 }
 
 void WiredStage::give_events() {

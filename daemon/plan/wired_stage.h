@@ -73,7 +73,7 @@ class WiredStage final : safety::ByteSink {
   bool write(drivers::InstrumentId link, std::string_view bytes) override;
   void go_to(drivers::Instant at);
   void happen();
-  bool exchange();
+  bool exchange(bool first);
   void sequence();
   void give_events();
   [[nodiscard]] drivers::Instant next() const;
@@ -88,7 +88,7 @@ class WiredStage final : safety::ByteSink {
   std::unique_ptr<safety::Snapshot> snapshot_;  // too large for a stack
   drivers::Instant snapshot_of_ = drivers::Instant::min();
   std::vector<std::optional<Sequencer>> sequencers_;
-  bool written_ = false;
+  bool sequenced_ = false;
   bool requested_ = false;
   std::uint64_t moments_ = 0;
   std::uint64_t endless_ = 0;

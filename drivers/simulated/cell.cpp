@@ -131,10 +131,13 @@ void Cell::scale_resistances() {
   r0_ = r0_ref_ * factor;
   r1_ = r1_ref_ * factor;
   r2_ = r2_ref_ * factor;
-  if (arrhenius_ > 0) steps_.dt = held_.dt = -1;
+  if (arrhenius_ > 0) steps_.dt = last_steps_.dt = held_.dt = last_held_.dt = -1;
 }
 
 void Cell::prepare(double dt) {
+  if (steps_.dt == dt) return;
+  std::swap(steps_, last_steps_);
+  if (steps_.dt == dt) return;
   const auto pair = [dt](double r, double c, double& a, double& m, double& n) {
     if (r <= 0) {
       a = m = n = 0;
@@ -172,7 +175,7 @@ void Cell::advance(Duration dt, Amperes current) {
 }
 
 void Cell::step(double dt, double i) {
-  if (steps_.dt != dt) prepare(dt);
+  prepare(dt);
   const Steps& s = steps_;
   const double settled1 = i * r1_;
   const double settled2 = i * r2_;
@@ -203,7 +206,10 @@ Amperes Cell::advance_held(Duration dt, Volts held, Ohms leads) {
 // (dq, v1, v2, e0) is a linear system with i = (e0 - slope dq - v1 - v2)/R inside one segment.
 void Cell::prepare_held(double dt, double r) {
   const double slope = segments_[segment_].slope;
-  if (held_.dt == dt && held_.r == r && held_.slope == slope) return;
+  const auto fits = [&] { return held_.dt == dt && held_.r == r && held_.slope == slope; };
+  if (fits()) return;
+  std::swap(held_, last_held_);
+  if (fits()) return;
   Matrix a{};
   const std::array<double, 4> current{-slope / r, -1 / r, -1 / r, 1 / r};
   for (std::size_t j = 0; j < 4; ++j) {
@@ -282,7 +288,7 @@ double Cell::step_in_segment(double dt, double held, double r) {
   if (r1_ > 0) heat += mean_square(before.v1, u10, state_.v1, u11, dt) / r1_;
   if (r2_ > 0) heat += mean_square(before.v2, u20, state_.v2, u21, dt) / r2_;
   find_segment();
-  if (steps_.dt != dt) prepare(dt);
+  prepare(dt);
   warm(dt, heat);
   return i1;
 }

@@ -59,7 +59,8 @@ class Cell {
   struct Segment {
     double q0, v0, slope;  // V per C
   };
-  // Factors of a constant-current step, and of a constant-voltage one, kept for equal steps.
+  // Factors of a constant-current step, and of a constant-voltage one, kept for equal steps; of two
+  // lengths, since two beats cut time into two.
   struct Steps {
     double dt = -1;
     double a1 = 1, a2 = 1;  // exp(-dt/tau)
@@ -92,8 +93,8 @@ class Cell {
   double scaled_at_ = -1e9;  // the temperature, in steps of the grid
   State state_;
   double ocv_v_ = 0;
-  Steps steps_;
-  Held held_;
+  Steps steps_, last_steps_;
+  Held held_, last_held_;
 };
 
 }  // namespace chargewright::drivers::simulated
