@@ -79,6 +79,7 @@ Bench::Bench(BenchModel model, Instant start) : model_(std::move(model)), now_(s
       made.closed.push_back(false);
       made.circuits.push_back(no_circuit);
       made.frozen.push_back({});
+      made.answers.emplace_back();
     }
     devices_.push_back(std::move(made));
   }
@@ -287,6 +288,25 @@ std::optional<double> Bench::measure(InstrumentId device, std::uint8_t channel,
   if ((d.faults.sensors_lost & channel_bits(channel)) != 0) return std::nullopt;
   if (d.faults.stuck) return d.frozen[channel - 1U][slot(measurand)];
   return true_measure(device, channel, measurand);
+}
+
+void Bench::note_answer(InstrumentId device, std::uint8_t channel, Measurand measurand,
+                        double value) {
+  Answers& answers = devices_[device].answers[channel - 1U][slot(measurand)];
+  answers.last[answers.count++ % answers.last.size()] = {now_, value};
+}
+
+bool Bench::has_answered(InstrumentId device, std::uint8_t channel, Measurand measurand,
+                         double value, Instant from, Instant to) const {
+  const Answers& answers = devices_[device].answers[channel - 1U][slot(measurand)];
+  const double digits = 1e-8 * std::abs(value) + 1e-12;  // as many as an answer shows
+  const std::size_t kept = std::min(answers.count, answers.last.size());
+  for (std::size_t back = 1; back <= kept; ++back) {
+    const Answers::One& one = answers.last[(answers.count - back) % answers.last.size()];
+    if (one.at < from) return false;
+    if (one.at <= to && std::abs(one.value - value) <= digits) return true;
+  }
+  return false;
 }
 
 bool Bench::inject(const BenchFault& fault) {

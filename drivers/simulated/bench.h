@@ -80,6 +80,12 @@ class Bench {
   [[nodiscard]] std::optional<double> measure(InstrumentId device, std::uint8_t channel,
                                               Measurand measurand) const;
 
+  // The SCPI device notes every value that it answers; an oracle asks whether this one was ever
+  // answered from `from` to `to`, among the last sixteen.
+  void note_answer(InstrumentId device, std::uint8_t channel, Measurand measurand, double value);
+  [[nodiscard]] bool has_answered(InstrumentId device, std::uint8_t channel, Measurand measurand,
+                                  double value, Instant from, Instant to) const;
+
   // A rested cell at this state of charge takes the place of the one in the circuit, as warm as it.
   void place_cell(std::size_t circuit, double state_of_charge);
   // Likewise one that rests at this voltage, as warm as the room.
@@ -90,12 +96,21 @@ class Bench {
   [[nodiscard]] const Circuit& circuit(std::size_t index) const { return circuits_[index]; }
 
  private:
+  struct Answers {
+    struct One {
+      Instant at{};
+      double value = 0;
+    };
+    std::array<One, 16> last;
+    std::size_t count = 0;
+  };
   struct Device {
     std::vector<SupplyOutput> outputs;
     std::vector<Sensor> sensors;
     std::vector<bool> closed;
-    std::vector<std::size_t> circuits;          // by channel; none: no_circuit
-    std::vector<std::array<double, 3>> frozen;  // by channel and measurand, while stuck
+    std::vector<std::size_t> circuits;            // by channel; none: no_circuit
+    std::vector<std::array<double, 3>> frozen;    // by channel and measurand, while stuck
+    std::vector<std::array<Answers, 3>> answers;  // by channel and measurand
     DeviceFaults faults;
   };
   struct Watched {

@@ -136,7 +136,7 @@ bool ByteLink::listen_to_device(Instant now) {
   } else {
     const Instant due = later(now, model_.to_host + trouble.late);
     bool kept = to_host_.put(answer, due);
-    if (trouble.twice) kept = to_host_.put(answer, due) && kept;
+    if (trouble.twice && trouble.piece == 0) kept = to_host_.put(answer, due) && kept;
     overflowed_ = overflowed_ || !kept;
   }
   port_->written(size);

@@ -28,7 +28,7 @@ struct ByteLinkTrouble {
   Duration between_pieces{};
   Duration late{};       // on top of the model's times
   bool stalled = false;  // nothing moves, and nobody is told; what waits is not lost
-  bool twice = false;    // every answer arrives twice
+  bool twice = false;    // every answer that arrives whole arrives twice
 };
 
 class ByteLink {

@@ -483,7 +483,9 @@ int ScpiDevice::measure(Measurand measurand, std::string_view parameters, std::s
     if ((channels >> (c - 1U) & 1U) == 0) continue;
     if (!first) out += ',';
     first = false;
-    put_number(bench_.measure(id_, c, measurand).value_or(not_a_number), out);
+    const double value = bench_.measure(id_, c, measurand).value_or(not_a_number);
+    bench_.note_answer(id_, c, measurand, value);
+    put_number(value, out);
   }
   return 0;
 }

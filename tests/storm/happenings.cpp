@@ -1,0 +1,168 @@
+#include "tests/storm/happenings.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstdio>
+
+namespace chargewright::storm {
+
+using drivers::Duration;
+using drivers::Instant;
+using drivers::InstrumentId;
+using drivers::simulated::FaultKind;
+using drivers::simulated::Role;
+
+namespace {
+
+constexpr std::array<std::string_view, deed_count> deeds{
+    "fault", "stall",       "pieces", "late",  "twice",    "drop",      "noise",  "hang",
+    "cut",   "acknowledge", "stop",   "start", "panel-on", "panel-off", "reorder"};
+
+template <class... Args>
+std::string text(const char* format, Args... args) {
+  std::array<char, 512> out{};
+  std::snprintf(out.data(), out.size(), format, args...);
+  return out.data();
+}
+
+// From a blink to hours; short ones are more frequent.
+Duration some_time(Dice& dice) {
+  const double s =
+      std::exp(dice.between(std::log(0.05), std::log(dice.chance(0.15) ? 7200.0 : 60.0)));
+  return drivers::seconds(s);
+}
+
+Happening happening_of(const Scenario& scenario, Dice& dice) {
+  Happening h;
+  const auto devices = scenario.model.devices.size();
+  h.device = static_cast<InstrumentId>(dice.below(devices));
+  h.lasts = some_time(dice);
+  const double draw = dice.share();
+  if (draw < 0.52) {
+    h.deed = Deed::fault;
+    for (int tries = 0; tries < 100; ++tries) {
+      h.fault.kind = static_cast<FaultKind>(dice.below(drivers::simulated::fault_kind_count));
+      h.device = static_cast<InstrumentId>(dice.below(devices));
+      const Role role = scenario.model.devices[h.device].role;
+      const bool of_supply = h.fault.kind == FaultKind::lead_off ||
+                             h.fault.kind == FaultKind::reversed ||
+                             h.fault.kind == FaultKind::knob_turned;
+      const bool of_probe =
+          h.fault.kind == FaultKind::sensor_lost || h.fault.kind == FaultKind::sensor_off_cell;
+      if (of_supply && role != Role::supply) continue;
+      if (of_probe && role != Role::thermometer) continue;
+      if (h.fault.kind == FaultKind::ignores_output_off && role != Role::supply &&
+          role != Role::contactor) {
+        continue;
+      }
+      break;
+    }
+    h.channel =
+        static_cast<std::uint8_t>(dice.below(scenario.model.devices[h.device].channels + 1U));
+    if (h.fault.kind == FaultKind::stuck && dice.chance(0.5))
+      h.lasts = drivers::seconds(dice.between(300, 3000));
+    h.fault.delay = drivers::seconds(std::exp(dice.between(std::log(0.01), std::log(20.0))));
+    if (dice.chance(0.5)) {
+      h.fault.knob = drivers::Measurand::current;
+      h.fault.value = dice.between(0, scenario.model.devices[0].supply.current_max.value());
+    } else {
+      const double full = scenario.jobs[0].front().cell.voltage.full.value();
+      h.fault.value = std::min(full * dice.between(0.5, 1.3),
+                               scenario.model.devices[0].supply.voltage_max.value());
+    }
+  } else if (draw < 0.57) {
+    h.deed = Deed::stall;
+  } else if (draw < 0.62) {
+    h.deed = Deed::pieces;
+    h.size = static_cast<std::size_t>(dice.whole(1, 6));
+    h.time = drivers::seconds(dice.between(0, 0.003));
+  } else if (draw < 0.67) {
+    h.deed = Deed::late;
+    h.time = drivers::seconds(dice.between(0.001, 0.7));
+  } else if (draw < 0.70) {
+    h.deed = Deed::twice;
+  } else if (draw < 0.76) {
+    h.deed = Deed::drop;
+  } else if (draw < 0.80) {
+    h.deed = Deed::noise;
+    h.size = static_cast<std::size_t>(dice.whole(1, 40));
+  } else if (draw < 0.84) {
+    h.deed = Deed::hang;
+  } else {
+    h.channel = static_cast<std::uint8_t>(dice.below(scenario.bench.channels.size()));
+    h.deed = dice.one_of({Deed::cut, Deed::cut, Deed::acknowledge, Deed::stop, Deed::start,
+                          Deed::panel_on, Deed::panel_off, Deed::reorder});
+    h.size = dice.below(devices);
+  }
+  h.fault.device = h.device;
+  h.fault.channel = h.channel;
+  return h;
+}
+
+}  // namespace
+
+std::vector<Happening> happenings_of(const Scenario& scenario, Dice& dice) {
+  std::vector<Happening> all;
+  const int count = dice.whole(1, dice.chance(0.2) ? 60 : 14);
+  Instant at = opening;
+  for (int k = 0; k < count; ++k) {
+    Happening h = happening_of(scenario, dice);
+    // Half of them fall into the wake of another: into its cut, its recovery, its arming.
+    if (k > 0 && dice.chance(0.5)) {
+      at += drivers::seconds(std::exp(dice.between(std::log(0.001), std::log(20.0))));
+    } else {
+      at = opening + drivers::seconds(dice.share() * drivers::in_seconds(scenario.lasts));
+    }
+    h.at = at;
+    all.push_back(h);
+  }
+  std::ranges::stable_sort(all, {}, &Happening::at);
+  return all;
+}
+
+std::string_view name_of(Deed deed) { return deeds[static_cast<std::size_t>(deed)]; }
+
+std::string describe(const Happening& h, const profiles::Bench& bench) {
+  std::string t = text("%12.6f s  ", drivers::in_seconds(h.at - opening));
+  t += h.deed == Deed::fault ? name_of(h.fault.kind) : name_of(h.deed);
+  switch (h.deed) {
+    case Deed::fault:
+      t += ' ' + bench.instruments[h.device].name + text("/%d", h.channel);
+      if (h.fault.kind == FaultKind::slow)
+        t += text(" by %.3f s", drivers::in_seconds(h.fault.delay));
+      if (h.fault.kind == FaultKind::knob_turned) {
+        t += text(" to %.4f %s", h.fault.value,
+                  h.fault.knob == drivers::Measurand::current ? "A" : "V");
+      } else {
+        t += text(" for %.3f s", drivers::in_seconds(h.lasts));
+      }
+      return t;
+    case Deed::stall:
+    case Deed::twice:
+      return t + ' ' + bench.instruments[h.device].name +
+             text(" for %.3f s", drivers::in_seconds(h.lasts));
+    case Deed::pieces:
+    case Deed::late:
+      return t + ' ' + bench.instruments[h.device].name +
+             text(" of %zu, %.6f s, for %.3f s", h.size, drivers::in_seconds(h.time),
+                  drivers::in_seconds(h.lasts));
+    case Deed::drop:
+    case Deed::noise:
+      return t + ' ' + bench.instruments[h.device].name + text(" (%zu)", h.size);
+    case Deed::hang:
+      return t + text(" for %.3f s", drivers::in_seconds(h.lasts));
+    case Deed::cut:
+    case Deed::acknowledge:
+    case Deed::stop:
+    case Deed::start:
+    case Deed::panel_on:
+    case Deed::panel_off:
+      return t + text(" channel %d", h.channel);
+    case Deed::reorder:
+      return t + text(" (%zu first)", h.size);
+  }
+  return t;
+}
+
+}  // namespace chargewright::storm

@@ -1,0 +1,426 @@
+#include "tests/storm/oracle.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstdio>
+
+namespace chargewright::storm {
+
+using namespace std::chrono_literals;
+using drivers::Duration;
+using drivers::in_seconds;
+using drivers::Instant;
+using drivers::InstrumentId;
+using drivers::later;
+using drivers::Measurand;
+using drivers::simulated::FaultKind;
+using safety::ChannelPlan;
+using safety::Event;
+using safety::State;
+
+namespace {
+
+// From knowing to off, beside the link's own time.
+constexpr Duration act = 250ms;
+// The guard's clock runs ahead of the bench's within one moment, by a nanosecond for each round.
+constexpr Duration skew = 50us;
+constexpr int longest_message = 64;  // bytes
+
+template <class... Args>
+std::string text(const char* format, Args... args) {
+  std::array<char, 400> out{};
+  std::snprintf(out.data(), out.size(), format, args...);
+  return out.data();
+}
+
+bool is_in_table(State from, State to) {
+  if (to == State::cutting) return true;  // an unlisted pair cuts, and is found by its cause
+  return std::ranges::any_of(
+      safety::table, [&](const safety::Row& row) { return row.from == from && row.to == to; });
+}
+
+bool may_be_on(State state) {
+  return state == State::energised || state == State::cutting || state == State::unknown;
+}
+
+drivers::simulated::Terminal at(const safety::Terminal& t) {
+  return {t.instrument, std::max<std::uint8_t>(t.channel, 1)};
+}
+
+}  // namespace
+
+Oracle::Oracle(const Scenario& scenario, daemon::WiredStage& stage)
+    : scenario_(scenario),
+      stage_(stage),
+      devices_(scenario.model.devices.size()),
+      channels_(scenario.bench.channels.size()) {}
+
+void Oracle::violated(const char* claim, std::string what) {
+  if (violation_) return;
+  violation_ = Violation{claim, std::move(what), stage_.now()};
+}
+
+bool Oracle::needs(const ChannelPlan& plan, InstrumentId device) const {
+  return plan.source.instrument == device || plan.voltmeter.instrument == device ||
+         plan.ammeter.instrument == device ||
+         std::ranges::any_of(plan.thermometers,
+                             [&](const auto& t) { return t.instrument == device; });
+}
+
+// There and back, with what troubles the link now.
+Duration Oracle::way(InstrumentId device) const {
+  const auto& model = scenario_.links[device];
+  const auto& trouble = stage_.link(device).trouble;
+  Duration way = model.to_device + model.to_host + 2 * trouble.late;
+  if (trouble.piece > 0) {
+    // An off may wait behind the rest of another message that has begun, and of three urgent ones.
+    const auto pieces = static_cast<int>(5 * longest_message / trouble.piece) + 1;
+    way += pieces * std::max(trouble.between_pieces, Duration{1});
+  }
+  return way;
+}
+
+// ---- what is broken -----------------------------------------------------------------------------
+
+void Oracle::look_at_devices(Instant now) {
+  const auto& bench = stage_.bench();
+  for (std::size_t k = 0; k < devices_.size(); ++k) {
+    const auto id = static_cast<InstrumentId>(k);
+    Device& device = devices_[k];
+    const auto& faults = bench.faults(id);
+    const auto& link = stage_.link(id);
+    const bool reached = link.is_up() && !link.trouble.stalled && !faults.link_dropped;
+    device.reached.see(reached, now);
+    const Duration respond = scenario_.instruments[k].dialect.respond;
+    device.speaks = reached && !faults.mute && !faults.garbage && faults.delay <= respond;
+    const auto& meter = scenario_.model.devices[k].meter;
+    const bool quick = faults.delay + way(id) < respond / 4;
+    device.honest.see(device.speaks && quick && !link.trouble.twice && !faults.not_a_number &&
+                          !faults.stuck && faults.sensors_lost == 0 && faults.sensors_off == 0 &&
+                          meter.gain == 1,
+                      now);
+  }
+}
+
+// ---- one moment ---------------------------------------------------------------------------------
+
+void Oracle::moment() {
+  if (violation_) return;
+  const Instant now = stage_.bench().now();
+  look_at_devices(now);
+  for (std::uint8_t k = 0; k < channels_.size(); ++k) look_at(k, now);
+  const auto& log = stage_.bench().log();
+  for (log_seen_ = std::max(log_seen_, log.first()); log_seen_ < log.total(); ++log_seen_) {
+    const auto& event = log.at(log_seen_);
+    if (event.kind != drivers::simulated::Event::Kind::output_on) continue;
+    for (std::size_t k = 0; k < channels_.size(); ++k) {
+      const Channel& channel = channels_[k];
+      const auto source = at(scenario_.plant.channels[k].source);
+      if (source.device != event.device || source.channel != event.channel) continue;
+      if (channel.panel_at != never && event.at - channel.panel_at <= skew) continue;
+      // On, tripped and off may all be of one moment.
+      const bool may =
+          may_be_on(channel.state) || channel.may_have_been_on_until >= event.at - skew;
+      if (!may) {
+        violated("switched-on", text("channel %zu: the output was switched on while %s", k,
+                                     safety::key_of(channel.state).data()));
+      }
+      if (channel.latched && channel.state_at < event.at - skew) {
+        violated("switched-on-latched", text("channel %zu: switched on with a trip latched", k));
+      }
+    }
+  }
+}
+
+void Oracle::count(Channel& channel, double i, double v, Instant now) {
+  if (channel.last_moment != never) {
+    const double dt = in_seconds(now - channel.last_moment);
+    const double power = i * v;
+    channel.charge += 0.5 * (i + channel.last_i) * dt;
+    channel.energy += 0.5 * (power + channel.last_p) * dt;
+  }
+  channel.last_moment = now;
+  channel.last_i = i;
+  channel.last_p = i * v;
+  channel.i_max = std::max(channel.i_max, i);
+}
+
+void Oracle::look_at(std::uint8_t index, Instant now) {
+  Channel& channel = channels_[index];
+  const ChannelPlan& plan = scenario_.plant.channels[index];
+  auto& bench = stage_.bench();
+  const auto& circuit = bench.circuit(index);
+  const auto source = at(plan.source);
+  const auto& output = bench.output(source.device, source.channel);
+  const double i = circuit.current().value();
+  const double v = circuit.voltage().value();
+  count(channel, i, v, now);
+  const bool flows = i > plan.off_current.value() * 1.05 + 0.001;
+  channel.flows.see(flows, now);
+  const auto& source_faults = bench.faults(source.device);
+  channel.obeys.see(devices_[source.device].reached.at != never && !source_faults.ignores_off, now);
+  const auto relay = plan.contactor ? plan.contactor->instrument : drivers::no_instrument;
+  channel.opens.see(
+      plan.contactor && devices_[relay].reached.at != never && !bench.faults(relay).ignores_off,
+      now);
+
+  const auto is_blind = [&](const safety::Terminal& terminal) {
+    const auto& device = devices_[terminal.instrument];
+    const auto& faults = bench.faults(terminal.instrument);
+    const std::uint32_t bit = 1U << (std::max<std::uint8_t>(terminal.channel, 1) - 1U);
+    return !device.speaks || faults.not_a_number || (faults.sensors_lost & bit) != 0;
+  };
+  bool blind = is_blind(plan.source) || is_blind(plan.voltmeter) || is_blind(plan.ammeter);
+  for (const auto& thermometer : plan.thermometers) blind = blind || is_blind(thermometer);
+  channel.blind.see(blind, now);
+  const bool honest_current = devices_[plan.ammeter.instrument].honest.at != never &&
+                              devices_[source.device].honest.at != never;
+  const bool honest_voltage = devices_[plan.voltmeter.instrument].honest.at != never;
+  channel.crooked = channel.crooked || !honest_current || !honest_voltage || circuit.lead_off ||
+                    circuit.reversed || stage_.sequencers_hang;
+
+  if (!flows) {  // nothing to be feared; clocks start anew
+    channel.turned.at = channel.hung.at = never;
+    channel.voltage.at = channel.current.at = channel.power.at = channel.temperature.at = never;
+    return;
+  }
+  const double dv = std::abs(output.voltage_setpoint().value() - channel.told_volts);
+  const double di = std::abs(output.current_setpoint().value() - channel.told_amperes);
+  channel.turned.see(channel.state == State::energised && (dv > 0.0065 || di > 0.0065) &&
+                         devices_[source.device].honest.at != never,
+                     now);
+  channel.hung.see(stage_.sequencers_hang && channel.state == State::energised, now);
+  if (channel.job != nullptr && channel.enforced) {
+    const safety::Limits& limits = channel.job->checked.plan.limits;
+    channel.voltage.see(honest_voltage && limits.voltage_above &&
+                            v > limits.voltage_above->value.value() + 0.001 + 0.0005 * v,
+                        now);
+    channel.current.see(honest_current && limits.current_above &&
+                            i > limits.current_above->value.value() + 0.001 + 0.0005 * i,
+                        now);
+    channel.power.see(honest_current && honest_voltage && limits.power_above &&
+                          i * v > limits.power_above->value.value() * 1.01 + 0.01,
+                      now);
+    const bool honest_warmth = std::ranges::all_of(plan.thermometers, [&](const auto& t) {
+      return devices_[t.instrument].honest.at != never;
+    });
+    channel.temperature.see(
+        !plan.thermometers.empty() && honest_warmth && limits.temperature_above &&
+            circuit.temperature().value() > limits.temperature_above->value.value() + 0.3,
+        now);
+  }
+  look_at_flow(index, channel, now);
+}
+
+void Oracle::look_at_flow(std::uint8_t index, Channel& channel, Instant now) {
+  const ChannelPlan& plan = scenario_.plant.channels[index];
+  const auto source = at(plan.source);
+  const auto& output = stage_.bench().output(source.device, source.channel);
+  const bool by_hand = channel.panel_at != never;
+  const bool quiet = channel.state == State::off || channel.state == State::tripped ||
+                     channel.state == State::arming || channel.state == State::ready;
+  if (quiet && !by_hand) {
+    violated("flows-while-off", text("channel %d: %.3f A flow while %s", index,
+                                     stage_.bench().circuit(index).current().value(),
+                                     safety::key_of(channel.state).data()));
+  }
+  if (channel.job != nullptr && channel.state == State::energised && channel.turned.at == never) {
+    const auto& run = channel.job->checked.plan;
+    const double most = run.full.value() + run.lead_compensation_max.value() + 0.006;
+    // A knob that was turned a moment ago is seen as `turned` above.
+    if (output.voltage_setpoint().value() > most &&
+        std::abs(output.voltage_setpoint().value() - channel.told_volts) < 0.0065) {
+      violated("setpoint", text("channel %d: voltage setpoint %.4f V above %.4f V", index,
+                                output.voltage_setpoint().value(), most));
+    }
+  }
+  const safety::Ages ages(plan);
+  Duration respond{};
+  for (const auto& spec : scenario_.instruments) respond = std::max(respond, spec.dialect.respond);
+  const Duration recovery = 4 * respond;
+  const Duration reading = plan.allowed_age + plan.every + recovery;
+  must_stop(index, channel, {"blind", channel.blind.at, plan.allowed_age + 50ms}, now);
+  must_stop(index, channel, {"knob", channel.turned.at, ages.readback + plan.every + recovery},
+            now);
+  must_stop(index, channel, {"sequencer", channel.hung.at, plan.heartbeat + 50ms}, now);
+  must_stop(index, channel, {"operator-cut", channel.cut_asked_at, 0ms}, now);
+  if (by_hand && quiet) {
+    // Off, everything is read five times slower.
+    const bool honest = devices_[plan.ammeter.instrument].honest.at != never &&
+                        devices_[source.device].honest.at != never;
+    const Instant since = honest ? std::max(channel.panel_at, channel.flows.at) : never;
+    must_stop(index, channel,
+              {"panel", since == never ? never : std::max(since, devices_[source.device].honest.at),
+               ages.watched_reading + ages.glitch + 5 * ages.protection_first + recovery},
+              now);
+  }
+  if (channel.job == nullptr) return;
+  const safety::Limits& limits = channel.job->checked.plan.limits;
+  const auto delay = [](const auto& limit) { return limit ? limit->on_delay : Duration::zero(); };
+  must_stop(index, channel, {"voltage", channel.voltage.at, reading + delay(limits.voltage_above)},
+            now);
+  must_stop(index, channel, {"current", channel.current.at, reading + delay(limits.current_above)},
+            now);
+  must_stop(index, channel, {"power", channel.power.at, reading + delay(limits.power_above)}, now);
+  if (!plan.thermometers.empty()) {
+    const Duration lag =
+        scenario_.model.devices[plan.thermometers.front().instrument].thermometer.lag;
+    must_stop(index, channel,
+              {"temperature", channel.temperature.at,
+               reading + 6 * lag + delay(limits.temperature_above)},
+              now);
+  }
+}
+
+void Oracle::must_stop(std::uint8_t index, const Channel& channel, const Wait& wait, Instant now) {
+  if (wait.since == never) return;
+  const ChannelPlan& plan = scenario_.plant.channels[index];
+  const Instant known = later(wait.since, wait.noticed);
+  if (now <= known) return;
+  // Where the way was not there all the time: what a recovery takes, and the next repeat.
+  const InstrumentId source = plan.source.instrument;
+  const Duration back =
+      10 * plan.cut_stage + 4 * scenario_.instruments[source].dialect.respond + way(source);
+  const auto late = [&](const Since& can, Duration acts) {
+    return can.at != never && now > later(known, acts) && now > later(can.at, back);
+  };
+  const char* who = nullptr;
+  if (late(channel.obeys, act + way(source))) who = "the source would obey";
+  if (plan.contactor &&
+      late(channel.opens, 2 * plan.cut_stage + act + 100ms + way(plan.contactor->instrument))) {
+    who = "the contactor would open";
+  }
+  if (who == nullptr) return;
+  violated(
+      wait.claim,
+      text("channel %d: current flows %.3f s after it should be known (%s, %s), though %s", index,
+           in_seconds(now - known), wait.claim, safety::key_of(channel.state).data(), who));
+}
+
+// ---- the record ---------------------------------------------------------------------------------
+
+void Oracle::see(const Event& event) {
+  if (violation_ || event.channel >= channels_.size()) return;
+  Channel& channel = channels_[event.channel];
+  switch (event.kind) {
+    case Event::Kind::reading:
+      return reading(event);
+    case Event::Kind::state_changed:
+      return state_changed(event);
+    case Event::Kind::cause_present:
+      if (event.fault.cause == safety::Cause::guard_internal) {
+        violated("guard-internal", text("channel %d: the guard found a fault of its own while %s",
+                                        event.channel, safety::key_of(channel.state).data()));
+      }
+      return;
+    case Event::Kind::tripped:
+      channel.latched = true;
+      channel.acknowledged = false;
+      if (channel.state != State::tripped) {
+        violated("record", text("channel %d: `tripped` told while %s", event.channel,
+                                safety::key_of(channel.state).data()));
+      }
+      if (scenario_.calm && event.fault.cause != safety::Cause::temperature_high &&
+          event.fault.cause != safety::Cause::temperature_low) {
+        violated("calm", text("channel %d: nothing was wrong, yet it tripped: %s", event.channel,
+                              safety::describe(event.fault).c_str()));
+      }
+      return;
+    case Event::Kind::acknowledged:
+      channel.latched = false;
+      channel.acknowledged = true;
+      return;
+    case Event::Kind::setpoints_set:
+      channel.told_volts = event.volts;
+      channel.told_amperes = event.amperes;
+      [[fallthrough]];
+    case Event::Kind::output_changed:
+      ++channel.switchings;
+      return;
+    default:
+      return;
+  }
+}
+
+void Oracle::state_changed(const Event& event) {
+  Channel& channel = channels_[event.channel];
+  if (event.from != channel.state || !is_in_table(event.from, event.to)) {
+    violated("record", text("channel %d: from %s to %s told, while %s", event.channel,
+                            safety::key_of(event.from).data(), safety::key_of(event.to).data(),
+                            safety::key_of(channel.state).data()));
+  }
+  if (event.from == State::tripped && event.to == State::unknown && !channel.acknowledged) {
+    violated("record", text("channel %d: left `tripped` unacknowledged", event.channel));
+  }
+  if (event.to == State::unknown &&
+      (event.from == State::energised || event.from == State::ready)) {
+    tallies(event.channel, event.at);
+  }
+  if (may_be_on(channel.state)) channel.may_have_been_on_until = event.at;
+  channel.state = event.to;
+  channel.state_at = event.at;
+  if (event.to == State::ready && event.from == State::arming) {
+    channel.enforced = true;
+    channel.panel_at = never;  // arming proved it off
+    channel.crooked = false;
+    channel.charge = channel.energy = channel.i_max = 0;
+    channel.switchings = 0;
+  }
+  if (event.to == State::unknown || event.to == State::tripped) {
+    channel.enforced = false;
+    channel.cut_asked_at = never;
+  }
+}
+
+// What was read must have been answered by that device, to that question, in that time (S3).
+void Oracle::reading(const Event& event) {
+  const auto& r = event.reading;
+  if (!r.valid()) return;
+  ++readings_;
+  if (!stage_.bench().has_answered(r.instrument, std::max<std::uint8_t>(r.input, 1), r.measurand,
+                                   r.value, r.asked - skew, r.answered + skew)) {
+    violated("attribution",
+             text("channel %d: %s/%d is said to have shown %.9g (measurand %d), and did not",
+                  event.channel, scenario_.bench.instruments[r.instrument].name.c_str(), r.input,
+                  r.value, static_cast<int>(r.measurand)));
+  }
+}
+
+// The tallies are a trapezoid over readings: wrong by what current and time between two readings
+// leave open at each switching, and by the rounding of the readback.
+void Oracle::tallies(std::uint8_t index, Instant) {
+  Channel& channel = channels_[index];
+  if (channel.crooked || !channel.enforced) return;
+  const double every = in_seconds(scenario_.plant.channels[index].every);
+  const auto& snapshot = stage_.channel(index);
+  const double open = channel.i_max * every * (2.0 * channel.switchings + 3);
+  const double off = std::abs(snapshot.charge_in - channel.charge);
+  if (off > open + 0.002 * channel.charge) {
+    violated("tally", text("channel %d: %.3f C counted, %.3f C flowed; %.3f C are allowed", index,
+                           snapshot.charge_in, channel.charge, open + 0.002 * channel.charge));
+  }
+  const double volts = stage_.bench().circuit(index).voltage().value();
+  const double open_j = open * std::max(volts, 1.0) * 1.5 + 0.004 * channel.energy;
+  const bool at_cell =
+      !(scenario_.plant.channels[index].voltmeter == scenario_.plant.channels[index].source);
+  if (at_cell && std::abs(snapshot.energy_in - channel.energy) > open_j) {
+    violated("tally", text("channel %d: %.3f J counted, %.3f J flowed; %.3f J are allowed", index,
+                           snapshot.energy_in, channel.energy, open_j));
+  }
+}
+
+// ---- what people do -----------------------------------------------------------------------------
+
+void Oracle::operator_cut(std::uint8_t index) {
+  if (channels_[index].cut_asked_at == never) channels_[index].cut_asked_at = stage_.now();
+}
+void Oracle::panel(std::uint8_t index) { channels_[index].panel_at = stage_.bench().now(); }
+void Oracle::run_began(std::uint8_t index, const Job& job) { channels_[index].job = &job; }
+void Oracle::run_ended(std::uint8_t) {}
+
+void Oracle::end(bool all_off) {
+  if (!all_off) violated("never-off", "nothing is broken any more, yet not every channel is off");
+  if (stage_.endless_moments() > 0) violated("endless", "work at one moment did not end");
+}
+
+}  // namespace chargewright::storm

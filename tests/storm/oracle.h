@@ -1,0 +1,121 @@
+#pragma once
+// What must be true of the simulated physics, whatever befalls the bench: judged from the bench
+// model's own state and the devices' own answers, never from what the daemon believes. The daemon's
+// word counts in one direction only: when it says off or tripped, nothing may flow.
+//
+// "Within the bound" is stated here, apart from the daemon's own reckoning:
+//   noticed   what may pass from a fault to the guard's knowing, by the channel's own ages
+//   cut       from there to the output off, or the contactor open: the link's own time and 250 ms,
+//             or what a recovery of the link takes where it was not there
+
+#include <array>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "daemon/plan/wired_stage.h"
+#include "tests/storm/scenario.h"
+
+namespace chargewright::storm {
+
+struct Violation {
+  std::string claim;  // the short name of what was violated; shrinking keeps it
+  std::string text;
+  drivers::Instant at{};
+};
+
+class Oracle {
+ public:
+  Oracle(const Scenario& scenario, daemon::WiredStage& stage);
+
+  void see(const safety::Event& event);
+  void moment();
+  // A person's or a hand's deeds that change what may be expected.
+  void operator_cut(std::uint8_t channel);
+  void panel(std::uint8_t channel);
+  void run_began(std::uint8_t channel, const Job& job);
+  void run_ended(std::uint8_t channel);
+  // Nothing is broken any more since `since`: every channel must be verified off by now.
+  void end(bool all_off);
+
+  [[nodiscard]] const std::optional<Violation>& violation() const { return violation_; }
+  [[nodiscard]] std::uint64_t readings() const { return readings_; }
+
+ private:
+  using Instant = drivers::Instant;
+  using Duration = drivers::Duration;
+  static constexpr Instant never = drivers::never;
+
+  // A condition, since when it holds without a break.
+  struct Since {
+    Instant at = never;
+    void see(bool holds, Instant now) {
+      if (!holds) {
+        at = never;
+      } else if (at == never) {
+        at = now;
+      }
+    }
+    [[nodiscard]] bool holds_for(Duration time, Instant now) const {
+      return at != never && now - at > time;
+    }
+  };
+  struct Device {
+    Since reached;  // bytes get there and back, in their own time
+    bool speaks = false;
+    bool was_wrong = false;  // since the run began: a measuring fault
+    Since honest;            // speaks, and says what is so
+  };
+  struct Channel {
+    const Job* job = nullptr;
+    bool enforced = false;  // by the record: armed, and not yet off
+    safety::State state = safety::State::unknown;
+    Instant state_at{};
+    Instant may_have_been_on_until{};
+    bool latched = false;       // by the record: tripped, not acknowledged
+    bool acknowledged = false;  // since it tripped
+    Instant panel_at = never;
+    Instant cut_asked_at = never;
+    Since obeys;   // the source would obey an off
+    Since opens;   // the contactor would open
+    Since flows;   // current into the cell
+    Since blind;   // something that must be read cannot be
+    Since turned;  // a setpoint is not what the guard wrote
+    Since hung;
+    Since voltage, current, power, temperature;  // beyond a limit, with an honest sensor
+    Instant last_moment = never;
+    double last_i = 0, last_p = 0;
+    double charge = 0, energy = 0;  // C, J, by the physics, since enforcement began
+    double i_max = 0;
+    double told_volts = 0, told_amperes = 0;  // setpoints, by the record
+    std::uint32_t switchings = 0;
+    bool crooked = false;  // a sensor lied or a gap came since enforcement began
+  };
+  struct Wait {  // what must end the flow, and by when
+    const char* claim;
+    Instant since;
+    Duration noticed;
+  };
+
+  void look_at_devices(Instant now);
+  void look_at(std::uint8_t index, Instant now);
+  void look_at_flow(std::uint8_t index, Channel& channel, Instant now);
+  void must_stop(std::uint8_t index, const Channel& channel, const Wait& wait, Instant now);
+  void count(Channel& channel, double i, double v, Instant now);
+  void state_changed(const safety::Event& event);
+  void reading(const safety::Event& event);
+  void tallies(std::uint8_t index, Instant at);
+  void violated(const char* claim, std::string text);
+  [[nodiscard]] bool needs(const safety::ChannelPlan& plan, drivers::InstrumentId device) const;
+  [[nodiscard]] Duration way(drivers::InstrumentId device) const;
+
+  const Scenario& scenario_;
+  daemon::WiredStage& stage_;
+  std::vector<Device> devices_;
+  std::vector<Channel> channels_;
+  std::size_t log_seen_ = 0;
+  std::optional<Violation> violation_;
+  std::uint64_t readings_ = 0;
+};
+
+}  // namespace chargewright::storm

@@ -1,0 +1,118 @@
+// The storm tests itself: it replays, it makes schedules short, and its oracle sees what is wrong.
+
+#include <gtest/gtest.h>
+
+#include "tests/storm/shrink.h"
+#include "tests/storm/theatre.h"
+
+namespace chargewright::storm {
+namespace {
+
+using namespace std::chrono_literals;
+
+TEST(Storm, is_the_same_every_time_from_the_same_seed) {
+  for (const std::uint64_t seed : {3U, 11U, 17U}) {
+    const Outcome once = play(scenario_of(seed));
+    const Outcome again = play(scenario_of(seed));
+    EXPECT_EQ(once.coverage.readings, again.coverage.readings);
+    EXPECT_EQ(once.coverage.moments, again.coverage.moments);
+    EXPECT_EQ(once.coverage.outcomes, again.coverage.outcomes);
+    EXPECT_EQ(once.coverage.deeds, again.coverage.deeds);
+  }
+}
+
+TEST(Storm, is_another_from_another_seed) {
+  EXPECT_NE(scenario_of(1).bench_text + scenario_of(1).jobs[0][0].profile_text,
+            scenario_of(2).bench_text + scenario_of(2).jobs[0][0].profile_text);
+}
+
+TEST(Storm, shrinks_a_schedule_to_what_is_needed) {
+  int asked = 0;
+  const auto kept = shrunk(60, [&](const std::vector<std::size_t>& left) {
+    ++asked;
+    const auto has = [&](std::size_t k) { return std::ranges::find(left, k) != left.end(); };
+    return has(7) && has(8) && has(51);
+  });
+  EXPECT_EQ(kept, (std::vector<std::size_t>{7, 8, 51}));
+  EXPECT_LT(asked, 100);
+}
+
+// A calm storm, and hands that do what no one tells the oracle.
+struct OracleOfTheStorm : testing::Test {
+  OracleOfTheStorm() {
+    for (seed = 1; !scenario.calm || scenario.bench.channels.size() != 1; ++seed) {
+      scenario = scenario_of(seed);
+    }
+    stage = std::make_unique<daemon::WiredStage>(
+        daemon::WiredStage::Setup{.model = scenario.model,
+                                  .plant = scenario.plant,
+                                  .instruments = scenario.instruments,
+                                  .links = scenario.links,
+                                  .tick = 500ms,
+                                  .start = opening});
+    oracle = std::make_unique<Oracle>(scenario, *stage);
+    stage->on_event = [this](const safety::Event& event) { oracle->see(event); };
+    stage->on_moment = [this] { oracle->moment(); };
+  }
+  void run() {
+    pass(20s);  // the links open
+    const Job& job = scenario.jobs[0][0];
+    oracle->run_began(0, job);
+    stage->run({.channel = 0,
+                .channel_plan = scenario.plant.channels[0],
+                .run_plan = job.checked.plan,
+                .procedure = job.checked.procedure,
+                .expected = {}});
+    for (int k = 0; k < 120 && stage->channel().state != safety::State::energised; ++k) pass(1s);
+    ASSERT_EQ(stage->channel().state, safety::State::energised);
+  }
+  void pass(drivers::Duration time) { stage->advance(stage->bench().now() + time); }
+  std::string claim() { return oracle->violation() ? oracle->violation()->claim : "none"; }
+
+  std::uint64_t seed = 1;
+  Scenario scenario;
+  std::unique_ptr<daemon::WiredStage> stage;
+  std::unique_ptr<Oracle> oracle;
+};
+
+TEST_F(OracleOfTheStorm, sees_nothing_wrong_where_nothing_is) {
+  run();
+  pass(10min);
+  EXPECT_EQ(claim(), "none");
+}
+
+TEST_F(OracleOfTheStorm, sees_an_output_that_goes_on_by_itself) {
+  pass(20s);
+  ASSERT_EQ(stage->channel().state, safety::State::off);
+  stage->bench().switch_output(scenario.plant.channels[0].source.instrument, 1, true);
+  pass(1min);
+  EXPECT_EQ(claim(), "switched-on");
+}
+
+TEST_F(OracleOfTheStorm, sees_a_cut_that_does_not_come) {
+  run();
+  oracle->operator_cut(0);  // said to the oracle, not to the guard
+  pass(10s);
+  EXPECT_EQ(claim(), "operator-cut");
+}
+
+TEST_F(OracleOfTheStorm, sees_a_reading_that_the_device_never_gave) {
+  run();
+  safety::Event event;
+  event.reading = stage->channel().current;
+  event.reading.value *= 1.001;
+  oracle->see(event);
+  EXPECT_EQ(claim(), "attribution");
+}
+
+TEST_F(OracleOfTheStorm, sees_a_record_that_skips_a_state) {
+  safety::Event event;
+  event.kind = safety::Event::Kind::state_changed;
+  event.from = safety::State::ready;
+  event.to = safety::State::energised;
+  oracle->see(event);
+  EXPECT_EQ(claim(), "record");
+}
+
+}  // namespace
+}  // namespace chargewright::storm
