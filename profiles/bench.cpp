@@ -126,6 +126,13 @@ class Reader {
       instrument.respond = between(times, "respond", 1ms, 60s);
       times.finish();
     }
+    if (const Node* response = fields.take("response")) {
+      Mapping times(document_, *response, problems, "`response`");
+      instrument.response.round_trip = between(times, "round-trip", 0ms, 60s);
+      instrument.response.settling = between(times, "settling", 0ms, 60s);
+      instrument.response.lag = between(times, "lag", 0ms, 1h);
+      times.finish();
+    }
     fields.finish();
     bench.instruments.push_back(std::move(instrument));
   }
@@ -147,6 +154,7 @@ class Reader {
     instrument.accuracy.current =
         parsed<Accuracy>(fields, "current", Presence::optional, parse_accuracy<Amperes>)
             .value_or(Accuracy{});
+    instrument.accuracy.temperature = positive<Kelvins>(fields, "temperature").value_or(kelvins(0));
     fields.finish();
   }
 

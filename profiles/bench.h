@@ -37,8 +37,15 @@ struct BenchInstrument {
   struct {
     Accuracy voltage;
     Accuracy current;
+    drivers::Kelvins temperature{};
   } accuracy;
   std::optional<drivers::Duration> respond;  // rules over the dialect's
+  // For the response-time budget (S7); what is not stated is measured or assumed.
+  struct {
+    std::optional<drivers::Duration> round_trip;  // worst, from a question to its answer
+    std::optional<drivers::Duration> settling;    // from "off" or "open" obeyed to no current
+    std::optional<drivers::Duration> lag;         // of a thermometer's sensor behind its cell
+  } response;
   drivers::Place place;
   drivers::Place ratings_place;
 };

@@ -303,6 +303,10 @@ class Reader {
     if (node == nullptr) return;
     Mapping fields(document_, *node, problems, "`model`");
     cell.model = simulated::read_cell_model(fields, cell.model);
+    const bool capacitor = cell.model.kind == simulated::CellModel::Kind::capacitor;
+    cell.model_states = {.charge_curve = fields.take(capacitor ? "capacitance" : "ocv") != nullptr,
+                         .resistance = fields.take("r0") != nullptr,
+                         .heat_capacity = fields.take("heat-capacity") != nullptr};
     fields.finish();
   }
 

@@ -39,6 +39,12 @@ struct Cell {
   std::optional<drivers::Kilograms> mass;
   std::optional<drivers::CubicMetres> volume;
   drivers::simulated::CellModel model;  // for rehearsal; typical of the chemistry where not given
+  // What of it the file states; the response-time budget mistrusts the rest (S7).
+  struct {
+    bool charge_curve = false;  // `ocv` or `capacitance`
+    bool resistance = false;    // `r0`; `rc` may say that there are no pairs by being absent
+    bool heat_capacity = false;
+  } model_states;
 
   std::string file;
   std::string text;  // the exact bytes, for the record

@@ -2,9 +2,11 @@
 
 #include <algorithm>
 #include <cmath>
+#include <iterator>
 
 #include "drivers/quantity_text.h"
 #include "profiles/origins.h"
+#include "profiles/protections.h"
 
 namespace chargewright::profiles {
 
@@ -16,12 +18,6 @@ namespace {
 // safety/rise.h wants five readings in half a minute at least, and forgets after a minute's gap.
 constexpr Duration rise_interval_max = std::chrono::seconds(10);
 
-// S2: a lead compensation is bounded whatever the leads drop, per cell in series (common practice,
-// no source).
-constexpr double compensation_per_cell_v = 0.2;
-// The instrument's own over-voltage protection stands this much above what the output may reach.
-constexpr double protection_margin = 0.01;
-constexpr double protection_margin_v = 0.030;
 // J/(kg K). Handbook of thermal parameters: 913 and 999 for two lithium-ion cells; half as much
 // again, since water and copper are in others.
 constexpr double specific_heat_most = 1500;
@@ -44,14 +40,17 @@ void for_each_charge(const std::vector<Step>& steps, With with) {
 
 class Checker {
  public:
-  Checker(const Profile& profile, const Cell& cell, const Bench& bench, const BenchChannel& channel,
-          const Policy& policy)
+  Checker(const Profile& profile, const Cell& cell, const Bench& bench, std::size_t channel,
+          const Policy& policy, const Basis& basis)
       : profile_(profile),
         cell_(cell),
-        channel_(channel),
+        bench_(bench),
+        channel_number_(channel),
+        channel_(bench.channels[channel]),
         policy_(policy),
-        source_(bench.source_of(channel)),
-        said_(all_said(profile, cell, bench, channel, policy)) {}
+        basis_(basis),
+        source_(bench.source_of(channel_)),
+        said_(all_said(profile, cell, bench, channel_, policy)) {}
 
   CheckReport run() {
     report_.procedure = resolve(profile_, cell_);
@@ -62,6 +61,8 @@ class Checker {
     check_limits();
     for_each_charge(profile_.steps, [&](const Step& step) { check_step(step); });
     fill_plan();
+    // With defects among the limits there is nothing to compute with.
+    if (safety::defect(limits()).empty()) check_enforcement();
     return std::move(report_);
   }
 
@@ -183,6 +184,7 @@ class Checker {
     const Amperes current =
         rate != nullptr ? rate->of(cell_.capacity) : std::get<Amperes>(ceilings.current);
     current_max_ = std::max(current_max_, current);
+    voltage_max_ = std::max(voltage_max_, ceilings.voltage);
     const std::string where = " of step `" + step.name + "` is ";
 
     if (current.value() > cell_.current.charge.value() * (1 + 1e-9)) {
@@ -324,26 +326,16 @@ class Checker {
 
   void fill_plan() {
     safety::RunPlan& plan = report_.plan;
-    plan.full = cell_.voltage.full;
-    // Without a voltmeter at the cell, nobody knows what the leads really drop: none is made up.
-    if (channel_.reads_at_cell()) {
-      const Volts drop = current_max_ * loop_resistance(channel_.wiring);
-      plan.lead_compensation_max = std::min(drop, volts(compensation_per_cell_v * cell_.series));
-    }
+    set_protections(plan, cell_, bench_, channel_, current_max_);
     if (plan.limits.voltage_below) plan.open_circuit_min = plan.limits.voltage_below->value;
     if (plan.limits.voltage_above) plan.open_circuit_max = plan.limits.voltage_above->value;
     const Volts reach = plan.full + plan.lead_compensation_max;
-    plan.over_voltage_protection =
-        reach + volts(std::max(protection_margin * plan.full.value(), protection_margin_v));
     if (source_.ratings.voltage && plan.over_voltage_protection > *source_.ratings.voltage) {
       plan.over_voltage_protection = *source_.ratings.voltage;
       note(source_.ratings_place,
            "the source is rated " + to_text(*source_.ratings.voltage) +
                ": its over-voltage protection is armed at that, closer than usual to the " +
                to_text(reach) + " that it may reach");
-    }
-    if (plan.limits.current_above) {
-      plan.over_current_protection = plan.limits.current_above->value;
     }
     plan.thermometers_needed = policy_.thermometers;
     fill_body();
@@ -360,27 +352,49 @@ class Checker {
     }
   }
 
+  // S7: a limit that this bench cannot enforce protects nobody.
+  void check_enforcement() {
+    report_.enforcement = enforcement_of(
+        {.plan = report_.plan,
+         .cell = cell_,
+         .bench = bench_,
+         .channel = channel_number_,
+         .basis = basis_,
+         .current_max = current_max_,
+         .voltage_max = voltage_max_,
+         .place_of = [this](std::string_view quantity) { return place_of(quantity); },
+         .words_of = [this](std::string_view quantity) { return limit_of(quantity); }});
+    // Beside other problems the numbers are not yet those of a run.
+    if (!report_.problems.empty()) return;
+    std::ranges::copy(report_.enforcement.problems, std::back_inserter(report_.problems));
+    std::ranges::copy(report_.enforcement.notes, std::back_inserter(report_.notes));
+  }
+
   const Profile& profile_;
   const Cell& cell_;
+  const Bench& bench_;
+  std::size_t channel_number_;
   const BenchChannel& channel_;
   const Policy& policy_;
+  const Basis& basis_;
   const BenchInstrument& source_;
   std::vector<Said> said_;
   bool no_thermometer_ = false;
   Amperes current_max_{};
+  Volts voltage_max_{};
   CheckReport report_;
 };
 
 }  // namespace
 
 CheckReport check(const Profile& profile, const Cell& cell, const Bench& bench, std::size_t channel,
-                  const Policy& policy) {
+                  const Policy& policy, const Basis& basis) {
   if (channel >= bench.channels.size()) {
     CheckReport report;
     report.problems.push_back({{bench.file, 0, 0}, "the bench has no such channel", {}});
     return report;
   }
-  return Checker(profile, cell, bench, bench.channels[channel], policy).run();
+  return Checker(profile, cell, bench, channel, policy, basis).run();
 }
 
 }  // namespace chargewright::profiles

@@ -1,7 +1,8 @@
 #pragma once
 // Explains and checks a profile against a cell, a channel of a bench and a policy: every effective
-// limit with its origin (the tightest wins), every problem with its place, and the plan that the
-// guard is asked to enforce (S1, S2). Plain code; touches no instrument.
+// limit with its origin (the tightest wins), every problem with its place, the plan that the guard
+// is asked to enforce (S1, S2), and whether this bench can enforce it (S7). Plain code; touches no
+// instrument.
 
 #include <string>
 #include <vector>
@@ -9,6 +10,7 @@
 #include "drivers/failure.h"
 #include "profiles/bench.h"
 #include "profiles/cell.h"
+#include "profiles/enforcement.h"
 #include "profiles/policy.h"
 #include "profiles/profile.h"
 #include "safety/guard.h"
@@ -30,9 +32,12 @@ struct CheckReport {
   safety::RunPlan plan;  // meaningful without problems; `approved` is left to a person
   Procedure procedure;
   std::vector<LimitLine> lines;
+  // Its problems and notes are among those above, where there are no others.
+  Enforcement enforcement;
 };
 
+// `basis`: what is known of the instruments besides the bench file.
 CheckReport check(const Profile& profile, const Cell& cell, const Bench& bench, std::size_t channel,
-                  const Policy& policy);
+                  const Policy& policy, const Basis& basis = {});
 
 }  // namespace chargewright::profiles

@@ -259,7 +259,9 @@ double Maker::temperature_low(double, double, const Reach&, const Seen&) const {
 }
 
 double Maker::temperature_rising(double limit, double, const Reach& reach, const Seen&) const {
-  return std::max(0.0, heated(reach.current.value()) - limit);
+  const CellSlopes& cell = setup_.cell;  // at any temperature: where it heats most
+  return std::max(0.0,
+                  heating(cell.cold, reach.current.value()) / cell.heat_capacity.value() - limit);
 }
 
 // Charge since the last reading is not counted yet; a step between two of them is counted as if it

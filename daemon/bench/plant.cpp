@@ -20,6 +20,24 @@ safety::SourceAbilities abilities_of(const drivers::Dialect& dialect) {
   };
 }
 
+profiles::Basis basis_of(const profiles::BenchChannel& channel,
+                         const std::vector<drivers::Dialect>& dialects,
+                         const std::vector<drivers::Duration>& measured, double speed) {
+  profiles::Basis basis;
+  basis.speed = speed;
+  for (std::size_t k = 0; k < dialects.size(); ++k) {
+    basis.instruments.push_back(
+        {.measured = {}, .settle = dialects[k].settle, .between = dialects[k].between});
+    if (k < measured.size() && measured[k] > drivers::Duration::zero()) {
+      basis.instruments.back().measured = measured[k];
+    }
+  }
+  if (channel.source.instrument < dialects.size()) {
+    basis.abilities = abilities_of(dialects[channel.source.instrument]);
+  }
+  return basis;
+}
+
 void widen_disagreement(const profiles::Bench& bench, const profiles::BenchChannel& channel,
                         safety::ChannelPlan& plan) {
   constexpr double least = 0.005;  // V or A: the digits of ordinary instruments

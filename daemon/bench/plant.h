@@ -6,6 +6,7 @@
 
 #include "drivers/dialect.h"
 #include "profiles/bench.h"
+#include "profiles/bench_times.h"
 #include "safety/plant.h"
 
 namespace chargewright::daemon {
@@ -15,6 +16,12 @@ safety::SourceAbilities abilities_of(const drivers::Dialect& dialect);
 // `dialects` by InstrumentId, as many as the bench has instruments.
 safety::Plant make_plant(const profiles::Bench& bench,
                          const std::vector<drivers::Dialect>& dialects);
+
+// What the response-time budget rests on besides the bench file (S7). `measured`: worst round trips
+// by InstrumentId, zero where none is known; may be shorter.
+profiles::Basis basis_of(const profiles::BenchChannel& channel,
+                         const std::vector<drivers::Dialect>& dialects,
+                         const std::vector<drivers::Duration>& measured, double speed = 1);
 
 // Two instruments that measure the same may differ by the sum of their accuracies at the highest
 // value the source can make, and 5 mV or 5 mA; more than that is a disagreement (S3), once the

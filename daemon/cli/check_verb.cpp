@@ -2,6 +2,8 @@
 #include <iostream>
 
 #include "daemon/cli/asking.h"
+#include "daemon/cli/bench_basis.h"
+#include "daemon/cli/budget_view.h"
 #include "daemon/cli/files.h"
 #include "daemon/cli/look.h"
 #include "daemon/cli/verbs.h"
@@ -35,7 +37,10 @@ object report_json(const profiles::CheckReport& report) {
                {"place", place_text(line.place)},
                {"tighter_than", array(line.tighter_than.begin(), line.tighter_than.end())}});
   }
+  const auto& rests_on = report.enforcement.rests_on;
   return {{"limits", std::move(limits)},
+          {"budget", budget_json(report.enforcement)},
+          {"budget_rests_on", array(rests_on.begin(), rests_on.end())},
           {"notes", failures_json(report.notes)},
           {"problems", failures_json(report.problems)}};
 }
@@ -48,6 +53,13 @@ void print_limits(const profiles::CheckReport& report) {
     table.push_back({line.quantity, line.value, line.origin, place_text(line.place), looser});
   }
   std::cout << to_text(table);
+}
+
+void print_budget(const profiles::Enforcement& enforcement) {
+  if (enforcement.rows.empty()) return;
+  std::cout << "\nfrom a limit crossed to current stopped, at worst:\n"
+            << to_text(budget_table(enforcement));
+  for (const auto& basis : enforcement.rests_on) std::cout << "  " << basis << '\n';
 }
 
 void print_steps(const profiles::Procedure& procedure) {
@@ -76,6 +88,13 @@ ExitCode check_verb(const CommandLine& line) {
   if (!bench) {
     for (const auto& problem : bench.error().list) problems.list.push_back(problem);
   }
+  drivers::Checked<profiles::Basis> basis = profiles::Basis{};
+  if (bench) {
+    basis = load_basis(line, *bench);
+    if (!basis) {
+      for (const auto& problem : basis.error().list) problems.list.push_back(problem);
+    }
+  }
   if (!problems.list.empty()) {
     if (line.json) {
       std::cout << boost::json::serialize(object{{"problems", failures_json(problems.list)}})
@@ -85,8 +104,8 @@ ExitCode check_verb(const CommandLine& line) {
     return complain(problems, ExitCode::bad_input);
   }
 
-  const auto report =
-      profiles::check(files->profile, files->cell, bench->bench, bench->channel, bench->policy);
+  const auto report = profiles::check(files->profile, files->cell, bench->bench, bench->channel,
+                                      bench->policy, *basis);
   const ExitCode code = report.problems.empty() ? ExitCode::done : ExitCode::bad_input;
   if (line.json) {
     std::cout << boost::json::serialize(report_json(report)) << '\n';
@@ -97,6 +116,7 @@ ExitCode check_verb(const CommandLine& line) {
   print_steps(report.procedure);
   std::cout << '\n';
   print_limits(report);
+  print_budget(report.enforcement);
   if (!report.notes.empty()) std::cout << '\n';
   for (const auto& note : report.notes) std::cout << "note: " << describe(note) << '\n';
   if (report.problems.empty()) {

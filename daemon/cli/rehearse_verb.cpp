@@ -2,14 +2,13 @@
 #include <cmath>
 #include <iostream>
 
-#include "daemon/bench/plant.h"
 #include "daemon/cli/asking.h"
+#include "daemon/cli/bench_basis.h"
 #include "daemon/cli/facts.h"
 #include "daemon/cli/files.h"
 #include "daemon/cli/look.h"
 #include "daemon/cli/verbs.h"
 #include "daemon/plan/rehearse.h"
-#include "daemon/serve/data_folders.h"
 #include "profiles/check.h"
 
 namespace chargewright::daemon {
@@ -20,16 +19,6 @@ using boost::json::object;
 using boost::json::value;
 
 value number(double x) { return std::isfinite(x) ? value(x) : value(nullptr); }
-
-// What the dialect of the channel's source can do decides what the guard asks of it.
-drivers::Checked<safety::SourceAbilities> abilities(const CommandLine& line,
-                                                    const BenchFiles& files) {
-  const auto& channel = files.bench.channels[files.channel];
-  const auto dialect =
-      drivers::load_dialect(files.bench.source_of(channel).dialect, dialect_folders(line.dialects));
-  if (!dialect) return dialect.error();
-  return abilities_of(*dialect);
-}
 
 std::string outcome_text(const Rehearsal& rehearsal) {
   switch (rehearsal.phase) {
@@ -161,10 +150,10 @@ ExitCode rehearse_verb(const CommandLine& line) {
   if (!files) return complain(files.error(), ExitCode::bad_input);
   const auto bench = load_bench_files(line);
   if (!bench) return complain(bench.error(), ExitCode::bad_input);
-  const auto source = abilities(line, *bench);
-  if (!source) return complain(source.error(), ExitCode::bad_input);
-  const auto report =
-      profiles::check(files->profile, files->cell, bench->bench, bench->channel, bench->policy);
+  const auto basis = load_basis(line, *bench);
+  if (!basis) return complain(basis.error(), ExitCode::bad_input);
+  const auto report = profiles::check(files->profile, files->cell, bench->bench, bench->channel,
+                                      bench->policy, *basis);
   if (!report.problems.empty()) {
     return complain(drivers::Failures{report.problems}, ExitCode::bad_input);
   }
@@ -177,7 +166,7 @@ ExitCode rehearse_verb(const CommandLine& line) {
                                         .procedure = report.procedure,
                                         .plan = report.plan,
                                         .start = start,
-                                        .abilities = *source});
+                                        .abilities = basis->abilities});
   if (line.json) {
     std::cout << boost::json::serialize(rehearsal_json(rehearsal, report.procedure)) << '\n';
   } else {

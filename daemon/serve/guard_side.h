@@ -14,6 +14,7 @@ struct InstrumentFacts {
   std::string identity;  // its *IDN? answer; empty where it has not answered
   bool up = false;
   bool simulated = false;
+  drivers::Duration round_trip_worst{};  // since the start; 0: none yet
 };
 
 class GuardSide : public GuardPort {

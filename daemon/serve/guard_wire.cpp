@@ -39,7 +39,8 @@ std::vector<InstrumentFacts> GuardWire::instruments() {
     all.push_back({.name = names_[i],
                    .identity = status[i].identification.data(),
                    .up = status[i].up,
-                   .simulated = status[i].simulated});
+                   .simulated = status[i].simulated,
+                   .round_trip_worst = status[i].round_trip_worst});
   }
   return all;
 }

@@ -79,6 +79,7 @@ drivers::Result<void> Life::begin() {
   supervisor_ = std::make_unique<Supervisor>(Supervisor::Parts{.bench = files_.bench,
                                                                .policy = files_.policy,
                                                                .plant = files_.plant,
+                                                               .dialects = files_.dialects,
                                                                .files = files_.recorded,
                                                                .runs_folder = options_.runs,
                                                                .speed = options_.speed,

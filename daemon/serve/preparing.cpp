@@ -21,14 +21,14 @@ void gather(const drivers::Checked<T>& loaded, drivers::Failures& problems) {
 
 Answer<PreparedRun> prepare(const NamedText& profile_text, const NamedText& cell_text,
                             const profiles::Bench& bench, std::size_t channel,
-                            const profiles::Policy& policy) {
+                            const profiles::Policy& policy, const profiles::Basis& basis) {
   drivers::Failures problems;
   auto profile = read(profile_text, profiles::read_profile);
   auto cell = read(cell_text, profiles::read_cell);
   gather(profile, problems);
   gather(cell, problems);
   if (problems.list.empty()) {
-    auto report = profiles::check(*profile, *cell, bench, channel, policy);
+    auto report = profiles::check(*profile, *cell, bench, channel, policy, basis);
     if (report.problems.empty()) {
       return PreparedRun{std::move(*profile), std::move(*cell), std::move(report)};
     }

@@ -16,6 +16,6 @@ struct PreparedRun {
 };
 Answer<PreparedRun> prepare(const NamedText& profile, const NamedText& cell,
                             const profiles::Bench& bench, std::size_t channel,
-                            const profiles::Policy& policy);
+                            const profiles::Policy& policy, const profiles::Basis& basis);
 
 }  // namespace chargewright::daemon

@@ -9,6 +9,7 @@
 #include <filesystem>
 #include <thread>
 
+#include "daemon/bench/plant.h"
 #include "daemon/plan/rehearse.h"
 #include "daemon/serve/approving.h"
 #include "daemon/serve/cautions.h"
@@ -118,6 +119,7 @@ void Supervisor::shut_down(std::chrono::milliseconds within) {
   while (any_busy() && std::chrono::steady_clock::now() < deadline) {
     std::this_thread::sleep_for(std::chrono::milliseconds(5));
   }
+  remember_round_trips();
 }
 
 safety::Snapshot Supervisor::look() {
@@ -150,6 +152,7 @@ object Supervisor::bench() {
       {"policy", parts_.policy.file},    {"speed", parts_.speed},
       {"version", CHARGEWRIGHT_VERSION}, {"cautions_accepted", parts_.state.cautions_accepted()}};
   const auto answers = parts_.guard.instruments();
+  const std::vector<drivers::Duration> worst = round_trips();
   array instruments;
   for (std::size_t i = 0; i < parts_.bench.instruments.size(); ++i) {
     const auto& instrument = parts_.bench.instruments[i];
@@ -158,6 +161,7 @@ object Supervisor::bench() {
     facts["identity"] = i < answers.size() ? answers[i].identity : "";
     facts["up"] = i < answers.size() && answers[i].up;
     facts["simulated"] = i < answers.size() && answers[i].simulated;
+    facts["round_trip_worst_s"] = drivers::in_seconds(worst[i]);
     instruments.push_back(std::move(facts));
   }
   json["instruments"] = std::move(instruments);
@@ -314,12 +318,51 @@ std::optional<Denied> Supervisor::unapproved(const PreparedRun& run) const {
   return denied;
 }
 
+// ---- how fast the instruments answer: what the response-time budget rests on (S7)
+
+// Of this life and of the last one.
+std::vector<drivers::Duration> Supervisor::round_trips() {
+  const auto answers = parts_.guard.instruments();
+  const RoundTrips before = parts_.state.round_trips();
+  std::vector<drivers::Duration> all;
+  for (std::size_t i = 0; i < parts_.bench.instruments.size(); ++i) {
+    drivers::Duration worst{};
+    if (i < answers.size()) worst = answers[i].round_trip_worst;
+    const auto kept = before.find(parts_.bench.instruments[i].name);
+    if (kept != before.end()) {
+      worst = std::max(worst, drivers::seconds(drivers::in_seconds(kept->second) * parts_.speed));
+    }
+    all.push_back(worst);
+  }
+  return all;
+}
+
+void Supervisor::remember_round_trips() {
+  RoundTrips worst;
+  for (const auto& instrument : parts_.guard.instruments()) {
+    if (instrument.round_trip_worst == drivers::Duration::zero()) continue;
+    worst[instrument.name] =
+        drivers::seconds(drivers::in_seconds(instrument.round_trip_worst) / parts_.speed);
+  }
+  if (worst.empty()) return;
+  if (auto kept = parts_.state.remember(worst); !kept) {
+    parts_.log(LogLevel::warning, describe(kept.error()));
+  }
+}
+
+Answer<PreparedRun> Supervisor::prepared(const NamedText& profile, const NamedText& cell,
+                                         std::uint8_t channel) {
+  return prepare(
+      profile, cell, parts_.bench, channel, parts_.policy,
+      basis_of(parts_.bench.channels[channel], parts_.dialects, round_trips(), parts_.speed));
+}
+
 Answer<object> Supervisor::start(const std::string& name, const StartRequest& request,
                                  const Person& by) {
   const auto channel = find(name);
   if (!channel) return channel.error();
   const std::lock_guard lock{starting_};
-  const auto run = prepare(request.profile, request.cell, parts_.bench, *channel, parts_.policy);
+  const auto run = prepared(request.profile, request.cell, *channel);
   if (!run) return run.error();
   // A run that is over has its record closed and its marker removed in a moment: worth waiting for.
   if (!run_thread_.is_running(*channel)) pump_.await_closed(*channel, std::chrono::seconds(2));
@@ -327,7 +370,10 @@ Answer<object> Supervisor::start(const std::string& name, const StartRequest& re
   if (auto denied = cautions_missing(request.accept_cautions, by)) return *denied;
   if (auto denied = unapproved(*run)) return *denied;
   auto begun = begin(*channel, *run);
-  if (begun) operated("start", name, by);
+  if (begun) {
+    operated("start", name, by);
+    remember_round_trips();
+  }
   return begun;
 }
 
@@ -415,7 +461,7 @@ Answer<object> Supervisor::approve(const std::string& name, const NamedText& pro
   const auto channel = find(name);
   if (!channel) return channel.error();
   const std::lock_guard lock{starting_};
-  const auto run = prepare(profile, cell, parts_.bench, *channel, parts_.policy);
+  const auto run = prepared(profile, cell, *channel);
   if (!run) return run.error();
   const auto approval = parts_.state.approval(run->profile.name, run->cell.name);
   const auto before = approval ? std::optional{approval->limits} : std::nullopt;

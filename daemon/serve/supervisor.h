@@ -12,6 +12,7 @@
 #include "daemon/serve/operations.h"
 #include "daemon/serve/preparing.h"
 #include "daemon/state/store.h"
+#include "drivers/dialect.h"
 #include "profiles/bench.h"
 #include "profiles/policy.h"
 #include "safety/plant.h"
@@ -24,7 +25,8 @@ class Supervisor : public Operations {
     const profiles::Bench& bench;
     const profiles::Policy& policy;
     const safety::Plant& plant;
-    std::vector<RecordedFile> files;  // bench, policy, dialects: for every record
+    const std::vector<drivers::Dialect>& dialects;  // by InstrumentId
+    std::vector<RecordedFile> files;                // bench, policy, dialects: for every record
     std::string runs_folder;
     double speed = 1;
     GuardSide& guard;
@@ -72,6 +74,10 @@ class Supervisor : public Operations {
   Answer<std::string> path_of(const std::string& id) const;
   void operated(const std::string& what, const std::string& channel, const Person& by);
   safety::Snapshot look();
+  std::vector<drivers::Duration> round_trips();  // by InstrumentId; the guard's time
+  void remember_round_trips();
+  Answer<PreparedRun> prepared(const NamedText& profile, const NamedText& cell,
+                               std::uint8_t channel);
 
   Parts parts_;
   std::atomic<bool> shutting_down_ = false;

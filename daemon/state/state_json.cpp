@@ -247,4 +247,26 @@ WallTime wall_time(double unix_time_s) {
   return WallTime{} + std::chrono::milliseconds{std::llround(unix_time_s * 1000)};
 }
 
+object to_json(const RoundTrips& worst) {
+  object json;
+  for (const auto& [instrument, time] : worst) json[instrument] = drivers::in_seconds(time);
+  return json;
+}
+
+Result<RoundTrips> round_trips_from(const value& json) {
+  const object* facts = json.if_object();
+  if (facts == nullptr) return Failure{{}, "an object of times was expected", {}};
+  RoundTrips worst;
+  for (const auto& [instrument, time] : *facts) {
+    boost::system::error_code error;
+    const double seconds = time.to_number<double>(error);
+    constexpr double longest = 3600;  // no deadline for an answer is longer
+    if (error || !(seconds >= 0 && seconds <= longest)) {
+      return Failure{{}, "a time in seconds was expected", {}};
+    }
+    worst[std::string(instrument)] = drivers::seconds(seconds);
+  }
+  return worst;
+}
+
 }  // namespace chargewright::daemon

@@ -5,6 +5,7 @@
 // known to be damaged. No disk, no clock.
 
 #include <boost/json/value.hpp>
+#include <map>
 #include <string>
 
 #include "daemon/record/record.h"
@@ -39,16 +40,21 @@ struct Approval {
   WallTime at{};
 };
 
+// By the instrument's name in the bench file.
+using RoundTrips = std::map<std::string, drivers::Duration>;
+
 boost::json::object to_json(const safety::Fault& fault);
 boost::json::object to_json(const safety::Limits& limits);
 boost::json::object to_json(const LatchedTrip& trip);
 boost::json::object to_json(const Energised& marker);
 boost::json::object to_json(const Approval& approval);
+boost::json::object to_json(const RoundTrips& worst);
 
 drivers::Result<LatchedTrip> latched_trip_from(const boost::json::value& json);
 drivers::Result<Energised> energised_from(const boost::json::value& json);
 drivers::Result<safety::Limits> limits_from(const boost::json::value& json);
 drivers::Result<Approval> approval_from(const boost::json::value& json);
+drivers::Result<RoundTrips> round_trips_from(const boost::json::value& json);
 
 // Seconds since 1970, to the millisecond; and back.
 double unix_time(WallTime at);

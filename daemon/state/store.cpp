@@ -100,6 +100,8 @@ void StateStore::load(WallTime now) {
     // Damage here is harmless: the cautions are shown once more.
     cautions_accepted_ = accepted != nullptr && accepted->is_bool() && accepted->get_bool();
   }
+  round_trips_ =
+      load_as(folder_ + "/round-trips.json", round_trips_from, damage_).value_or(RoundTrips{});
   const std::string approvals = folder_ + "/approvals.json";
   if (const auto json = load_json(approvals, damage_)) {
     if (!json->is_array()) damage_.push_back(damaged(approvals, "a list was expected"));
@@ -112,6 +114,19 @@ void StateStore::load(WallTime now) {
       }
     }
   }
+}
+
+RoundTrips StateStore::round_trips() const {
+  const std::lock_guard lock{mutex_};
+  return round_trips_;
+}
+
+Result<void> StateStore::remember(const RoundTrips& worst) {
+  const std::lock_guard lock{mutex_};
+  if (worst == round_trips_) return {};
+  if (auto saved = save(folder_ + "/round-trips.json", to_json(worst)); !saved) return saved;
+  round_trips_ = worst;
+  return {};
 }
 
 std::vector<Failure> StateStore::damage() const {

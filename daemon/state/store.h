@@ -7,6 +7,7 @@
 //   BENCH/limits-CHANNEL.json     limits of the channel's last run: the watch goes on by them (S8)
 //   BENCH/cautions.json           who accepted the usual cautions on this bench
 //   BENCH/approvals.json          limits last approved, by profile and cell
+//   BENCH/round-trips.json        how slow each instrument was at worst in the last life (S7)
 // Every change is on the disk before the call returns. A file that is damaged is not repaired and
 // not passed over: damage() lists it, and while it does no run may start (unknown is not safe).
 // Thread-safe: the record thread latches, the serving threads ask.
@@ -47,6 +48,12 @@ class StateStore {
                                                  const std::string& cell) const;
   drivers::Result<void> approve(const Approval& approval);
 
+  // Worst from question to answer, by instrument, in real time. A new life begins with those of the
+  // last one, and forgets them with its first own: one slow answer is not held against a bench for
+  // ever.
+  [[nodiscard]] RoundTrips round_trips() const;
+  drivers::Result<void> remember(const RoundTrips& worst);
+
   [[nodiscard]] bool cautions_accepted() const;
   drivers::Result<void> accept_cautions(std::uint32_t by_uid, WallTime now);
 
@@ -66,6 +73,7 @@ class StateStore {
   mutable std::mutex mutex_;
   std::vector<Channel> channels_;
   std::vector<Approval> approvals_;
+  RoundTrips round_trips_;
   bool cautions_accepted_ = false;
   std::vector<drivers::Failure> damage_;
 };

@@ -1,6 +1,7 @@
 // Typical cells by chemistry. The curves are invented shapes for rehearsal: the right plateau, the
 // right ends, and a resistance of the right order for a small power cell. They stand in until the
-// cell file states a measured `model:`; nothing that protects a cell rests on them.
+// cell file states a measured `model:`; the response-time budget mistrusts them
+// (profiles/slopes.h).
 
 #include <cmath>
 

@@ -24,7 +24,8 @@ const std::string radio =
     "cell: radio\nchemistry: li-ion-nmc\narrangement: 1s1p\ncapacity: 2 Ah\n"
     "voltage: {empty: 3 V, full: 4.2 V, never-above: 4.25 V, never-below: 2.5 V}\n"
     "current: {charge: 2 C, discharge: 2 C}\n"
-    "temperature: {charge: 5 degC to 45 degC, never-above: 60 degC}\n";
+    "temperature: {charge: 5 degC to 45 degC, never-above: 60 degC}\n"
+    "model: {r0: 30 mohm, heat-capacity: 40 J/K}\n";
 const std::string hut =
     "bench: hut\n"
     "instruments:\n"
@@ -145,8 +146,8 @@ TEST(Check, plans_what_the_guard_is_asked_to_enforce) {  // S1 S2
   const safety::RunPlan& plan = report.plan;
   EXPECT_EQ(plan.full, 4.2_V);
   EXPECT_DOUBLE_EQ(plan.lead_compensation_max.value(), 0.040);  // 4 A through 10 mohm
-  // Just above what the output may reach: 1 % of full, which is more than 30 mV.
-  EXPECT_DOUBLE_EQ(plan.over_voltage_protection.value(), 4.2 + 0.040 + 0.042);
+  // 1 % of full above what the output may reach would be more than the cell bears.
+  EXPECT_DOUBLE_EQ(plan.over_voltage_protection.value(), 4.25);
   EXPECT_EQ(plan.over_current_protection, 4.3_A);
   EXPECT_EQ(plan.open_circuit_min, 2.5_V);
   EXPECT_EQ(plan.open_circuit_max, 4.24_V);
@@ -164,11 +165,28 @@ TEST(Check, bounds_the_lead_compensation_whatever_the_leads_drop) {  // S2
                    0.2);
 }
 
+TEST(Check, arms_the_protections_just_above_what_is_steered_to_where_the_cell_bears_it) {  // S2
+  const Files files{.cell = with(radio, "full: 4.2 V", "full: 4.1 V")};
+  // 1 % of full, which is more than 30 mV.
+  EXPECT_DOUBLE_EQ(check(files).plan.over_voltage_protection.value(), 4.1 + 0.040 + 0.041);
+}
+
+TEST(Check, arms_the_protections_no_higher_than_the_cell_bears_with_their_inaccuracy) {  // S2 S7
+  Files files = bench_with("power: 200 W}}",
+                           "power: 200 W},\n     accuracy: {voltage: 4 mV, "
+                           "current: 20 mA}}");
+  files.profile = with(refill, "  current: {above: 4.3 A}\n", "");  // the cell's own 4.4 A
+  EXPECT_DOUBLE_EQ(check(files).plan.over_voltage_protection.value(), 4.24 + 0.004 + 0.005);
+  EXPECT_DOUBLE_EQ(check(files).plan.over_current_protection.value(), 4.4 - 0.020);
+  files.bench = with(files.bench, "voltage: 4 mV", "voltage: 1 mV");
+  EXPECT_DOUBLE_EQ(check(files).plan.over_voltage_protection.value(), 4.25 - 0.001);
+}
+
 TEST(Check, keeps_the_protection_of_the_source_within_its_rating) {
-  const Files files = bench_with("voltage: 20 V", "voltage: 4.25 V");
-  EXPECT_EQ(check(files).plan.over_voltage_protection, 4.25_V);
+  const Files files = bench_with("voltage: 20 V", "voltage: 4.245 V");
+  EXPECT_EQ(check(files).plan.over_voltage_protection, 4.245_V);
   EXPECT_EQ(notes(files),
-            "b.yaml:5:15: the source is rated 4.250 V: its over-voltage protection is armed at "
+            "b.yaml:5:15: the source is rated 4.245 V: its over-voltage protection is armed at "
             "that, closer than usual to the 4.240 V that it may reach");
 }
 

@@ -1,0 +1,59 @@
+#include "daemon/cli/bench_basis.h"
+
+#include <boost/json.hpp>
+
+#include "daemon/bench/plant.h"
+#include "daemon/cli/client.h"
+#include "daemon/cli/facts.h"
+#include "daemon/serve/data_folders.h"
+
+namespace chargewright::daemon {
+namespace {
+
+using boost::json::object;
+
+// A daemon that is not there or is busy keeps nobody waiting: the times are then assumed.
+constexpr std::chrono::milliseconds patience{1000};
+
+// By InstrumentId; zero where nothing is known. Only of a bench with the same name, instruments and
+// links: the times of another prove nothing.
+std::vector<drivers::Duration> measured(const CommandLine& line, const profiles::Bench& bench) {
+  std::vector<drivers::Duration> times(bench.instruments.size());
+  const auto reply = Client(line.socket).get("/v1/bench", patience);
+  if (!reply || !reply->ok() || !reply->json.is_object()) return times;
+  const object& facts = reply->json.get_object();
+  const auto* instruments = array_in(facts, "instruments");
+  if (text_in(facts, "bench") != bench.name || instruments == nullptr ||
+      instruments->size() != times.size()) {
+    return times;
+  }
+  std::vector<drivers::Duration> found(times.size());
+  for (std::size_t k = 0; k < found.size(); ++k) {
+    const object* one = (*instruments)[k].if_object();
+    if (one == nullptr || text_in(*one, "name") != bench.instruments[k].name ||
+        text_in(*one, "link") != bench.instruments[k].link_text) {
+      return times;
+    }
+    found[k] = drivers::seconds(number_in(*one, "round_trip_worst_s").value_or(0));
+  }
+  return found;
+}
+
+}  // namespace
+
+drivers::Checked<profiles::Basis> load_basis(const CommandLine& line, const BenchFiles& files) {
+  drivers::Failures problems;
+  std::vector<drivers::Dialect> dialects;
+  for (const auto& instrument : files.bench.instruments) {
+    auto dialect = drivers::load_dialect(instrument.dialect, dialect_folders(line.dialects));
+    if (!dialect) {
+      for (const auto& problem : dialect.error().list) problems.list.push_back(problem);
+      continue;
+    }
+    dialects.push_back(std::move(*dialect));
+  }
+  if (!problems.list.empty()) return problems;
+  return basis_of(files.bench.channels[files.channel], dialects, measured(line, files.bench));
+}
+
+}  // namespace chargewright::daemon

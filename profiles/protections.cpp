@@ -1,0 +1,51 @@
+#include "profiles/protections.h"
+
+#include <algorithm>
+
+namespace chargewright::profiles {
+
+using namespace drivers;
+
+namespace {
+
+// S2: a lead compensation is bounded whatever the leads drop, per cell in series (common practice,
+// no source).
+constexpr double compensation_per_cell_v = 0.2;
+// The instrument's own over-voltage protection stands this much above what the output may reach,
+constexpr double protection_margin = 0.01;
+constexpr double protection_margin_v = 0.030;
+// or at least this much, where the cell bears no more: what setpoints may be off when read back
+// (safety/plant.h), besides the source's accuracy.
+constexpr double protection_margin_least = 0.005;  // V or A
+
+// `bears`: what must never be exceeded, the source's inaccuracy included.
+double level(double steered, double wanted, double bears, double accuracy) {
+  const double lowest = steered + accuracy + protection_margin_least;
+  return std::min(wanted, std::max(bears - accuracy, lowest));
+}
+
+}  // namespace
+
+void set_protections(safety::RunPlan& plan, const Cell& cell, const Bench& bench,
+                     const BenchChannel& channel, Amperes current_max) {
+  const BenchInstrument& source = bench.source_of(channel);
+  plan.full = cell.voltage.full;
+  plan.lead_compensation_max = volts(0);
+  // Without a voltmeter at the cell, nobody knows what the leads really drop: none is made up.
+  if (channel.reads_at_cell()) {
+    const Volts drop = current_max * loop_resistance(channel.wiring);
+    plan.lead_compensation_max = std::min(drop, volts(compensation_per_cell_v * cell.series));
+  }
+  const double reach = (plan.full + plan.lead_compensation_max).value();
+  const double wanted =
+      reach + std::max(protection_margin * plan.full.value(), protection_margin_v);
+  plan.over_voltage_protection = volts(
+      level(reach, wanted, cell.voltage.never_above.value(), source.accuracy.voltage.of(wanted)));
+  if (!plan.limits.current_above) return;
+  const double highest = plan.limits.current_above->value.value();
+  plan.over_current_protection =
+      amperes(level(current_max.value(), highest, cell.current.never_above.value(),
+                    source.accuracy.current.of(highest)));
+}
+
+}  // namespace chargewright::profiles

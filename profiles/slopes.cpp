@@ -1,0 +1,109 @@
+#include "profiles/slopes.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace chargewright::profiles {
+
+using namespace drivers;
+using simulated::CellModel;
+
+namespace {
+
+constexpr double unstated = 2.0;           // how far a typical cell may be off
+constexpr double capacitance_least = 0.8;  // of what a capacitor is marked with: common practice
+// Published parameter sets of an iron phosphate and of a nickel-manganese-cobalt cell have 999 and
+// 913 J/(kg K).
+constexpr double joules_per_kilogram_kelvin = 900;
+constexpr double reference_k = 298.15;
+constexpr double zero_celsius_k = 273.15;
+
+double arrhenius(const CellModel& model, double celsius) {
+  return std::exp(model.arrhenius.value() * (1 / (celsius + zero_celsius_k) - 1 / reference_k));
+}
+
+safety::CellSlopes::Resistances resistances(const Cell& cell, double celsius) {
+  const double factor =
+      arrhenius(cell.model, celsius) * (cell.model_states.resistance ? 1 : unstated);
+  return {.series = cell.model.r0 * factor,
+          .pairs = {cell.model.rc[0].r * factor, cell.model.rc[1].r * factor}};
+}
+
+double total(const safety::CellSlopes::Resistances& r) {
+  return (r.series + r.pairs[0] + r.pairs[1]).value();
+}
+
+// Steepest of the open-circuit line from this voltage on; it goes on straight beyond its end.
+double volts_per_coulomb(const CellModel& model, double from) {
+  double steepest = 0;
+  for (std::size_t k = 0; k + 1 < model.ocv.size(); ++k) {
+    const auto& begin = model.ocv[k];
+    const auto& end = model.ocv[k + 1];
+    const bool last = k + 2 == model.ocv.size();
+    if (!last && end.voltage.value() < from) continue;
+    const double charge = (end.state_of_charge - begin.state_of_charge) * model.capacity.value();
+    steepest = std::max(steepest, (end.voltage - begin.voltage).value() / charge);
+  }
+  return steepest;
+}
+
+Farads differential(const Cell& cell, double from) {
+  const CellModel& model = cell.model;
+  if (model.kind == CellModel::Kind::capacitor) {
+    return model.capacitance * (cell.model_states.charge_curve ? 1 : capacitance_least);
+  }
+  // A table that ends flat says nothing about what comes after.
+  const double even = (cell.voltage.full - cell.voltage.empty).value() / model.capacity.value();
+  const double steepest = std::max(even, volts_per_coulomb(model, from));
+  return farads(1 / steepest / (cell.model_states.charge_curve ? 1 : unstated));
+}
+
+JoulesPerKelvin heat_capacity(const Cell& cell) {
+  if (cell.model_states.heat_capacity) return cell.model.heat_capacity;
+  if (cell.mass) return joules_per_kelvin(cell.mass->value() * joules_per_kilogram_kelvin);
+  return cell.model.heat_capacity / unstated;
+}
+
+}  // namespace
+
+safety::CellSlopes slopes_of(const Cell& cell, const SlopesAt& at) {
+  const CellModel& model = cell.model;
+  safety::CellSlopes slopes;
+  slopes.cold = resistances(cell, at.coldest.value());
+  const double from = at.voltage.value() - at.most.value() * total(slopes.cold);
+  slopes.differential = differential(cell, from);
+  slopes.heat_capacity = heat_capacity(cell);
+  // Twice the resistance at the same time constants.
+  const double times = cell.model_states.resistance ? 1 : unstated;
+  const safety::CellSlopes::Resistances hot = resistances(cell, at.hottest.value());
+  double slowest = in_seconds(at.lag);
+  for (std::size_t k = 0; k < model.rc.size(); ++k) {
+    if (!(model.rc[k].r.value() > 0)) continue;
+    slopes.pair_capacities[k] = model.rc[k].c / times;
+    slowest = std::max(slowest, (hot.pairs[k] * slopes.pair_capacities[k]).value());
+  }
+  // Lag and polarization remember the cell as it was, colder and with more resistance: where that
+  // falls at a rate k, a lag of tau is behind by a factor 1/(1 - k tau): about what the temperature
+  // rose in 1.5 tau, as long as k tau is below a half.
+  const double watts = at.steered.value() * at.steered.value() * total(hot);
+  const double remembered = 1.5 * slowest * watts / slopes.heat_capacity.value();
+  slopes.warm = resistances(cell, std::max(at.coldest.value(), at.hottest.value() - remembered));
+  return slopes;
+}
+
+std::string assumed_of(const Cell& cell) {
+  std::string words;
+  const auto add = [&](bool stated, std::string_view what) {
+    if (stated) return;
+    words += (words.empty() ? "" : ", ") + std::string(what);
+  };
+  const bool capacitor = cell.model.kind == CellModel::Kind::capacitor;
+  add(cell.model_states.charge_curve,
+      capacitor ? "0.8 of the marked capacitance" : "half the typical capacity per volt");
+  add(cell.model_states.resistance, "twice the typical resistance");
+  add(cell.model_states.heat_capacity,
+      cell.mass ? "900 J/(kg K)" : "half the typical heat capacity");
+  return words;
+}
+
+}  // namespace chargewright::profiles
