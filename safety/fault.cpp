@@ -90,8 +90,8 @@ constexpr Words words_of(Cause cause) {
     case Cause::readings_disagree:
       return {"readings-disagree", "source and meter disagree"};
     case Cause::sensor_off_cell:
-      return {"sensor-off-cell", "it does not rise with the power that the cell takes",
-              Unit::kelvin, Shape::against};
+      return {"sensor-off-cell", "it does not follow the cell, its change", Unit::kelvin,
+              Shape::against};
     case Cause::sensor_stuck:
       return {"sensor-stuck", "time without one digit of change while power flows", Unit::second,
               Shape::above};

@@ -24,6 +24,7 @@ void Flow::see(double amperes, const Circumstances& at, drivers::Instant when) {
   const double off = at.off.value();
   const bool stopped = std::abs(amperes) <= off;
   ever_ = ever_ || !stopped;
+  if (stopped && (!begun_ || std::abs(amperes_) > off)) stopped_since_ = when;
   if (!stopped) {
     broke_off_ = false;
   } else if (begun_ && when > when_ && least_expected(at, when) > clearly * off) {

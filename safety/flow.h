@@ -34,6 +34,9 @@ class Flow {
 
   // It stopped as no cell stops it, and has not come back.
   [[nodiscard]] bool broke_off() const { return broke_off_; }
+  // Asked when the first of the present readings without current was; meaningful while there is
+  // none.
+  [[nodiscard]] drivers::Instant stopped_since() const { return stopped_since_; }
   // Since the output went on, more than "stopped" was read at least once.
   [[nodiscard]] bool ever() const { return ever_; }
   [[nodiscard]] std::optional<double> rest_volts() const { return rest_volts_; }
@@ -46,6 +49,7 @@ class Flow {
   bool ever_ = false;
   bool begun_ = false;
   double amperes_ = 0;
+  drivers::Instant stopped_since_{};
   drivers::Instant when_{};
   Circumstances circumstances_{};
   double fall_per_second_ = 0;  // of its logarithm, in the reading before; at least 0

@@ -195,7 +195,7 @@ void Interlock::see(const Outcome& outcome) {
         take(sensed, reading_of(outcome));
         if (!sensed.usable() || sensed.good.answered == before) continue;
         facts_.rises[k].see(sensed.value(), sensed.good.answered);
-        facts_.followed[k].see(sensed.value(), facts_.warming.least());
+        facts_.followed[k].see(sensed.value(), facts_.warming.least(), sensed.good.answered);
         const double heavy = facts_.limits.current_above
                                  ? 0.5 * facts_.limits.current_above->value.value()
                                  : HUGE_VAL;

@@ -439,9 +439,12 @@ Finding circuit_open(const Facts& f, Instant now) {
   const bool never_flowed = !f.separate_voltmeter && !f.flow.ever() && f.flow.rest_volts() &&
                             *f.flow.rest_volts() < setpoint - 2 * band;
   if (!apart && !f.flow.broke_off() && !never_flowed) return {};
+  // An output that someone switched off has the same readings: first it must read back on.
+  const bool on = !f.plan.abilities.reads_output ||
+                  (f.output.value != 0 && f.output.asked >= f.flow.stopped_since());
   return {.present = true,
           .sensor = code(Subject::cell_current),
-          .on_delay = std::min(f.ages.glitch, f.plan.disagree_delay),
+          .on_delay = on ? std::min(f.ages.glitch, f.plan.disagree_delay) : Duration::max(),
           .measured = source.value(),
           .limit = setpoint};
 }
@@ -495,8 +498,8 @@ Finding sensor_off_cell(const Facts& f, Instant) {
     return {.present = true,
             .sensor = static_cast<std::uint8_t>(k),
             .on_delay = f.ages.glitch,
-            .measured = f.followed[k].rise(),
-            .limit = Warming::share_least * f.warming.least()};
+            .measured = f.followed[k].change(),
+            .limit = f.followed[k].least_change()};
   }
   return {};
 }

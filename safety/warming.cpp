@@ -9,7 +9,10 @@ namespace {
 // While less than this is expected, nothing has begun: the thermometer starts from where it is.
 constexpr double begins_at = 0.5;  // K
 // A current is taken to have held no longer than this since it was last read.
-constexpr double held_most = 60;  // s
+constexpr double held_most = 60;    // s
+constexpr double room_colder = 10;  // K
+constexpr double unrest = 1;        // K, of the thermometer itself
+constexpr drivers::Duration mark_every = std::chrono::seconds(15);
 
 }  // namespace
 
@@ -29,12 +32,40 @@ void Warming::see(double amperes, drivers::Instant when) {
   when_ = when;
 }
 
-void FollowedWarming::see(double celsius, double least) {
-  if (!begun_ || least < begins_at) lowest_ = celsius;
-  begun_ = true;
-  celsius_ = celsius;
+// What a cell can have cooled by since the older of two marks; they are renewed in turn.
+void FollowedWarming::see_fall(double celsius, drivers::Instant when) {
+  const double passed = drivers::in_seconds(when - older_.when);
+  const double room = older_.coldest - room_colder;
+  const double most = (older_.celsius - room) * -std::expm1(-passed / Warming::cooling_time);
+  const double fall = older_.celsius - celsius;
+  if (passed > 0 && !(fall <= most + unrest)) {
+    fell_ = true;
+    change_ = -fall;
+    least_change_ = -most;
+  }
+  if (when - newer_.when >= mark_every) {
+    older_ = newer_;
+    newer_ = {celsius, coldest_, when};
+  }
+}
+
+void FollowedWarming::see(double celsius, double least, drivers::Instant when) {
+  if (!begun_) {
+    begun_ = true;
+    lowest_ = coldest_ = celsius;
+    older_ = newer_ = {celsius, celsius, when};
+  }
+  if (fell_) return;
+  if (least < begins_at) lowest_ = celsius;
   lowest_ = std::min(lowest_, celsius);
-  behind_ = least >= Warming::judged_from && !(rise() >= Warming::share_least * least);
+  const double rise = celsius - lowest_;
+  slow_ = least >= Warming::judged_from && !(rise >= Warming::share_least * least);
+  if (slow_) {
+    change_ = rise;
+    least_change_ = Warming::share_least * least;
+  }
+  see_fall(celsius, when);
+  coldest_ = std::min(coldest_, celsius);
 }
 
 }  // namespace chargewright::safety

@@ -6,9 +6,11 @@
 //
 // with R no more than the cell's series resistance (its slower resistances warm it besides), C no
 // less than its heat capacity, and a cooling that is far faster than that of a cell in still air.
-// Once E is 3 K, a thermometer that rose by less than a quarter of it since E began is not on the
-// cell. A weak current never makes 3 K, and then nothing is judged: such a cell stays cool, too.
-// (3 K, a quarter, five minutes: common practice, no source. Held against measured charges and
+// Once E is 2 K, a thermometer that rose by less than a quarter of it since E began is not on the
+// cell. A weak current never makes 2 K, and then nothing is judged: such a cell stays cool, too.
+// And whatever flows, no cell cools faster than with that cooling time towards a room that is 10 K
+// colder than the coldest that the thermometer ever showed: what falls faster has come off. (2 K, a
+// quarter, five minutes, 10 K: common practice, no source. Held against measured charges and
 // discharges in tests/outside.)
 
 #include "drivers/instant.h"
@@ -28,7 +30,7 @@ struct Body {
 class Warming {
  public:
   static constexpr double cooling_time = 300;  // s
-  static constexpr double judged_from = 3;     // K
+  static constexpr double judged_from = 2;     // K
   static constexpr double share_least = 0.25;
 
   void begin(const Body& body) {
@@ -50,15 +52,30 @@ class Warming {
 class FollowedWarming {
  public:
   void forget() { *this = FollowedWarming{}; }
-  void see(double celsius, double least);
-  [[nodiscard]] bool behind() const { return behind_; }
-  [[nodiscard]] double rise() const { return celsius_ - lowest_; }
+  // `least`: of Warming.
+  void see(double celsius, double least, drivers::Instant when);
+  // It does not rise with the cell, or once fell faster than any.
+  [[nodiscard]] bool behind() const { return slow_ || fell_; }
+  // While behind: what it changed by, and what it should have, K.
+  [[nodiscard]] double change() const { return change_; }
+  [[nodiscard]] double least_change() const { return least_change_; }
 
  private:
+  struct Mark {
+    double celsius = 0;
+    double coldest = 0;  // until then
+    drivers::Instant when{};
+  };
+  void see_fall(double celsius, drivers::Instant when);
+
   bool begun_ = false;
-  bool behind_ = false;
-  double lowest_ = 0;  // since the warming began
-  double celsius_ = 0;
+  bool slow_ = false;
+  bool fell_ = false;
+  double lowest_ = 0;   // since the warming began
+  double coldest_ = 0;  // ever
+  Mark older_, newer_;
+  double change_ = 0;
+  double least_change_ = 0;
 };
 
 }  // namespace chargewright::safety

@@ -169,6 +169,8 @@ std::vector<std::string> watch_view(const object& channel, const Look& look) {
   }
   if (const std::string trip = trip_text(channel); !trip.empty()) {
     lines.push_back(inked(look, Ink::bad, fitted("   tripped: " + trip, look.width)));
+    const std::string advice = text_in(*object_in(channel, "trip"), "advice");
+    if (!advice.empty()) lines.push_back(fitted("   " + advice, look.width));
   }
   lines.emplace_back();
   add_margins(lines, channel, look);

@@ -75,12 +75,15 @@ std::string description_of(const LatchedTrip& trip) {
 }
 
 object trip_json(const LatchedTrip& trip) {
-  return {{"cause", trip.interrupted ? std::string_view{"interrupted"} : key_of(trip.fault.cause)},
-          {"description", description_of(trip)},
-          {"measured", number(trip.fault.measured)},
-          {"limit", number(trip.fault.limit)},
-          {"at", unix_time(trip.at)},
-          {"run", trip.run}};
+  return {
+      {"cause", trip.interrupted ? std::string_view{"interrupted"} : key_of(trip.fault.cause)},
+      {"description", description_of(trip)},
+      {"advice", trip.interrupted ? std::string_view{"look at bench and cell before the next run"}
+                                  : advice_on(trip.fault.cause)},
+      {"measured", number(trip.fault.measured)},
+      {"limit", number(trip.fault.limit)},
+      {"at", unix_time(trip.at)},
+      {"run", trip.run}};
 }
 
 object run_facts_json(const RunFacts& run, drivers::Instant at) {

@@ -115,12 +115,12 @@ TEST_P(AMeasurement, never_looks_as_if_another_cell_had_been_put_in) {  // S1 S3
 }
 
 // A typical body of a 18650 or 21700 cell, as a rehearsal takes it where the cell file says
-// nothing; and again with three times the resistance, to know the room that is left.
+// nothing, but with twice its resistance: that much room is left.
 TEST_P(AMeasurement, never_looks_as_if_the_sensor_had_come_off) {  // S3
   const bool lg = std::string(GetParam()).starts_with("lg");
   const auto model =
       drivers::simulated::typical_model("li-ion-nmc", drivers::ampere_hours(lg ? 5 : 2));
-  const Body body{model->r0 * 3.0, drivers::joules_per_kelvin(1500 * (lg ? 0.068 : 0.045))};
+  const Body body{model->r0 * 2.0, drivers::joules_per_kelvin(1500 * (lg ? 0.068 : 0.045))};
   Warming warming;
   FollowedWarming sensor;
   warming.begin(body);
@@ -128,9 +128,9 @@ TEST_P(AMeasurement, never_looks_as_if_the_sensor_had_come_off) {  // S3
   for (const Row& row : rows) {
     if (std::isnan(row.amperes) || std::isnan(row.celsius)) continue;
     warming.see(row.amperes, when(row));
-    sensor.see(row.celsius, warming.least());
+    sensor.see(row.celsius, warming.least(), when(row));
     most = std::max(most, warming.least());
-    EXPECT_FALSE(sensor.behind()) << row.seconds << ' ' << warming.least() << ' ' << sensor.rise();
+    EXPECT_FALSE(sensor.behind()) << row.seconds << ' ' << warming.least() << ' ' << sensor.change();
   }
   RecordProperty("least_expected_kelvins", std::to_string(most));
 }
@@ -155,7 +155,7 @@ TEST(AMeasuredDischarge, is_found_to_warm_a_cell_whose_sensor_lies_in_the_room) 
     bool found = false;
     for (const Row& row : rows) {
       warming.see(row.amperes, when(row));
-      sensor.see(24.5, warming.least());
+      sensor.see(24.5, warming.least(), when(row));
       found = found || sensor.behind();
     }
     EXPECT_TRUE(found) << name;

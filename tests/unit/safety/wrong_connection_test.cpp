@@ -88,6 +88,32 @@ TEST(LooseLeads, are_told_from_a_meter_that_reads_too_little) {  // S3
   EXPECT_EQ(meter.trip(), Cause::readings_disagree);
 }
 
+TEST(LooseLeads, are_not_blamed_for_a_meter_that_is_stuck) {  // S3
+  GuardStory story;
+  story.start();
+  story.until(State::off);
+  const auto stick = [&] {
+    story.bench.says[{voltmeter, Verb::measure_voltage}] = {Ending::done,
+                                                            story.bench.cell_voltage()};
+  };
+  stick();
+  story.arm();
+  ASSERT_TRUE(story.until(State::ready));
+  story.ask(Request::Kind::charge, 1, 4.20_V, 7.0_A);  // the source leaps by 315 mV
+  ASSERT_TRUE(story.until(State::tripped, 10s));
+  EXPECT_EQ(story.trip(), Cause::readings_disagree);
+}
+
+TEST(AnOutput, switched_off_at_the_panel_is_no_open_circuit) {  // S3
+  GuardStory story(supply_alone());
+  story.charge_on();
+  story.bench.inner_voltage = 4.19;  // its terminals stay near the setpoint
+  story.pass(1s);
+  story.bench.output = false;
+  ASSERT_TRUE(story.until(State::tripped, 10s));
+  EXPECT_EQ(story.trip(), Cause::output_off_unbidden);
+}
+
 TEST(LooseLeads, are_borne_as_far_as_the_stated_leads_may_go) {  // S3
   GuardStory story;
   story.charge_on();
@@ -188,7 +214,7 @@ struct Heated {
     for (int k = 0; k < seconds; ++k) {
       warming.see(amperes, at(1s * second++));
       celsius += kelvins_per_second;
-      sensor.see(celsius, warming.least());
+      sensor.see(celsius, warming.least(), at(1s * second));
     }
   }
   double celsius = 25;
@@ -211,6 +237,18 @@ TEST(AThermometer, that_falls_to_the_room_in_the_middle_of_the_heating_is_behind
   EXPECT_FALSE(story.sensor.behind());
   story.pass(12, 7.2, -1);
   EXPECT_TRUE(story.sensor.behind());
+}
+
+TEST(AThermometer, that_falls_faster_than_a_cell_can_cool_has_come_off_whatever_flows) {  // S3
+  Heated on({});
+  on.celsius = 45;
+  for (int k = 0; k < 100; ++k) on.pass(1, 0, -(on.celsius - 20) / 300);  // in a draught
+  EXPECT_FALSE(on.sensor.behind());
+  Heated off({});
+  off.celsius = 45;
+  off.pass(20, 0, 0);
+  for (int k = 0; k < 20; ++k) off.pass(1, 0, -(off.celsius - 20) / 8);
+  EXPECT_TRUE(off.sensor.behind());
 }
 
 TEST(AThermometer, is_not_judged_where_the_cell_is_not_known_or_hardly_warms) {  // S3
