@@ -80,6 +80,19 @@ ParsedCommandLine parse_command_line(int count, const char* const* words) {
       ->check(CLI::Range(-60.0, 100.0));
   reads(rehearse);
 
+  CLI::App& drill = verb(CliVerb::drill, "drill",
+                         "meet every fault in a rehearsal, and say what notices it; exit code 4: "
+                         "something is not survived");
+  add_files(drill, line);
+  add_bench(drill, line);
+  add_channel(drill, line);
+  drill.add_option("--from", line.start_charge, "state of charge at the start, 0 to 1")
+      ->check(CLI::Range(0.0, 1.0));
+  drill.add_option("--ambient", line.ambient_degc, "temperature around the cell, degC")
+      ->check(CLI::Range(-60.0, 100.0));
+  drill.add_option("--html", line.html, "also write a page to look at and to print");
+  reads(drill);
+
   CLI::App& start = verb(CliVerb::start, "start", "start a run");
   add_files(start, line);
   add_channel(start, line);

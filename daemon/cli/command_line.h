@@ -13,6 +13,7 @@ namespace chargewright::daemon {
 enum class CliVerb : std::uint8_t {
   check,
   rehearse,
+  drill,
   start,
   stop,
   cut,
@@ -42,6 +43,7 @@ struct CommandLine {
   double cut_within_s = 5;
   double start_charge = 0;  // rehearse: state of charge of the cell at the start, 0 to 1
   std::optional<double> ambient_degc;
+  std::string html;  // drill: the page to write
 
   std::string run;
   std::string format = "bdf";

@@ -8,6 +8,8 @@ ExitCode run_verb(const CommandLine& line) {
       return check_verb(line);
     case CliVerb::rehearse:
       return rehearse_verb(line);
+    case CliVerb::drill:
+      return drill_verb(line);
     case CliVerb::start:
       return start_verb(line);
     case CliVerb::stop:

@@ -9,6 +9,7 @@ namespace chargewright::daemon {
 
 ExitCode check_verb(const CommandLine& line);
 ExitCode rehearse_verb(const CommandLine& line);
+ExitCode drill_verb(const CommandLine& line);
 ExitCode start_verb(const CommandLine& line);
 ExitCode approve_verb(const CommandLine& line);
 ExitCode stop_verb(const CommandLine& line);

@@ -27,8 +27,10 @@ std::string_view words(Role role) {
 }
 
 Cell cell_of(const BenchModel::Circuit& circuit) {
-  if (circuit.voltage) return Cell::with_voltage(circuit.cell, *circuit.voltage);
-  return Cell(circuit.cell, circuit.state_of_charge.value_or(0.5));
+  Cell cell = circuit.voltage ? Cell::with_voltage(circuit.cell, *circuit.voltage)
+                              : Cell(circuit.cell, circuit.state_of_charge.value_or(0.5));
+  if (circuit.found) cell.put(*circuit.found);
+  return cell;
 }
 
 }  // namespace
@@ -323,6 +325,7 @@ bool Bench::inject(const BenchFault& fault) {
     case FaultKind::lead_off:
     case FaultKind::reversed:
     case FaultKind::leads_loosened:
+    case FaultKind::cell_heats:
     case FaultKind::knob_turned:
     case FaultKind::cell_swapped:
     case FaultKind::output_switched:
@@ -377,12 +380,12 @@ void Bench::apply(const BenchFault& fault, bool on) {
   const auto set_bits = [&](std::uint32_t& bits) {
     on ? bits |= channel_bits(fault.channel) : bits &= ~channel_bits(fault.channel);
   };
-  const auto set_circuits = [&](bool Circuit::*condition) {
+  const auto for_circuits = [&](auto with) {
     for (std::size_t k = 0; k < device.circuits.size(); ++k) {
       if (device.circuits[k] == no_circuit || (fault.channel != 0 && fault.channel != k + 1)) {
         continue;
       }
-      circuits_[device.circuits[k]].*condition = on;
+      with(circuits_[device.circuits[k]]);
       settle(device.circuits[k]);
     }
   };
@@ -420,18 +423,20 @@ void Bench::apply(const BenchFault& fault, bool on) {
       set_bits(device.faults.sensors_off);
       break;
     case FaultKind::lead_off:
-      set_circuits(&Circuit::lead_off);
+      for_circuits([&](Circuit& circuit) { circuit.lead_off = on; });
       break;
     case FaultKind::reversed:
-      set_circuits(&Circuit::reversed);
+      for_circuits([&](Circuit& circuit) { circuit.reversed = on; });
       break;
     case FaultKind::leads_loosened:
-      for (std::size_t k = 0; k < device.circuits.size(); ++k) {
-        if (device.circuits[k] == no_circuit) continue;
-        if (fault.channel != 0 && fault.channel != k + 1) continue;
-        circuits_[device.circuits[k]].loosened = ohms(on ? std::max(fault.value, 0.0) : 0.0);
-        settle(device.circuits[k]);
-      }
+      for_circuits([&](Circuit& circuit) {
+        circuit.loosened = ohms(on ? std::max(fault.value, 0.0) : 0.0);
+      });
+      break;
+    case FaultKind::cell_heats:
+      for_circuits([&](Circuit& circuit) {
+        circuit.cell().set_extra_heat(watts(on ? std::max(fault.value, 0.0) : 0.0));
+      });
       break;
     case FaultKind::knob_turned:
     case FaultKind::cell_swapped:

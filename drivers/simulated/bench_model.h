@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "drivers/order.h"
+#include "drivers/simulated/cell.h"
 #include "drivers/simulated/cell_model.h"
 #include "drivers/simulated/meter.h"
 #include "drivers/simulated/playback.h"
@@ -40,6 +41,7 @@ struct BenchModel {
     CellModel cell{};
     std::optional<double> state_of_charge{};       // at the start; absent, and no voltage: half
     std::optional<Volts> voltage{};                // rested at this
+    std::optional<Cell::State> found{};            // or in the midst of something
     std::shared_ptr<const Recording> recording{};  // instead of a cell
     Playback::Between between = Playback::Between::hold;
     Ohms leads{};  // both leads and joints, outside the meter's reach

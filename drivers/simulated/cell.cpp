@@ -191,7 +191,7 @@ void Cell::step(double dt, double i) {
   state_.v2 = settled2 + gap2 * s.a2;
   state_.q += i * dt;
   find_segment();
-  warm(dt, heat);
+  warm(dt, i != 0 ? heat + extra_heat_ : heat);
 }
 
 Amperes Cell::advance_held(Duration dt, Volts held, Ohms leads) {
@@ -289,7 +289,7 @@ double Cell::step_in_segment(double dt, double held, double r) {
   if (r2_ > 0) heat += mean_square(before.v2, u20, state_.v2, u21, dt) / r2_;
   find_segment();
   prepare(dt);
-  warm(dt, heat);
+  warm(dt, heat + extra_heat_);
   return i1;
 }
 

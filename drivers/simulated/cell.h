@@ -42,6 +42,8 @@ class Cell {
   Amperes advance_held(Duration dt, Volts held, Ohms leads);
 
   void set_temperature(Celsius t);
+  // Heat that it makes besides, while current flows: a cell that is failing inside.
+  void set_extra_heat(Watts heat) { extra_heat_ = heat.value(); }
   void set_ambient(Celsius t) { ambient_ = t.value(); }
   [[nodiscard]] Celsius ambient() const { return celsius(ambient_); }
 
@@ -90,6 +92,7 @@ class Cell {
   double r0_ref_ = 0, r1_ref_ = 0, r2_ref_ = 0;
   double r0_ = 0, r1_ = 0, r2_ = 0;  // at this temperature
   double arrhenius_ = 0, heat_capacity_ = 1, cooling_ = 0, ambient_ = 20;
+  double extra_heat_ = 0;
   double scaled_at_ = -1e9;  // the temperature, in steps of the grid
   State state_;
   double ocv_v_ = 0;

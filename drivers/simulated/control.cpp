@@ -114,6 +114,10 @@ std::string Control::fault(std::string_view rest) {
     const auto more = parse<Ohms>(rest);
     if (!more.has_value()) return problem(more.error());
     wanted.value = more->value();
+  } else if (*kind == FaultKind::cell_heats) {
+    const auto more = parse<Watts>(rest);
+    if (!more.has_value()) return problem(more.error());
+    wanted.value = more->value();
   } else if (*kind == FaultKind::cell_swapped) {
     const auto voltage = parse<Volts>(rest);
     if (!voltage.has_value()) return problem(voltage.error());

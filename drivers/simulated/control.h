@@ -4,7 +4,8 @@
 //
 //   fault NAME DEVICE[/CHANNEL] [ARGUMENT]   slow takes a time (300 ms); knob-turned takes a
 //                                            voltage or a current (4.35 V); leads-loosened a
-//                                            resistance (50 mohm); cell-swapped a voltage (3.3 V)
+//                                            resistance (50 mohm); cell-heats a power (5 W);
+//                                            cell-swapped a voltage (3.3 V)
 //   clear [NAME DEVICE]                      that fault, or all of them
 //   mark QUANTITY LEVEL DEVICE[/CHANNEL]     supply-voltage, current, cell-voltage, temperature:
 //                                            notes in the log when it first exceeds the level

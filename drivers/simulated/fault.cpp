@@ -17,6 +17,7 @@ constexpr std::array<std::string_view, fault_kind_count> names{"mute",
                                                                "lead-off",
                                                                "reversed",
                                                                "leads-loosened",
+                                                               "cell-heats",
                                                                "knob-turned",
                                                                "cell-swapped",
                                                                "output-switched"};

@@ -26,6 +26,7 @@ enum class FaultKind : std::uint8_t {
   lead_off,            // of a supply's output: its lead fell off the cell
   reversed,            // of a supply's output: its cell lies the wrong way round
   leads_loosened,      // of a supply's output: `value` ohms more in its leads
+  cell_heats,          // of a supply's output: its cell makes `value` watts more while charged
   knob_turned,         // of a supply's output: someone set `value` at the panel; happens once
   cell_swapped,        // of a supply's output: its cell is another, rested at `value` volts; once
   output_switched,     // of a supply's output: someone switched it on or off at the panel; once
@@ -44,7 +45,8 @@ struct BenchFault {
   std::uint8_t channel = 0;  // 0: every channel
   Duration delay{};          // for slow
   Measurand knob = Measurand::voltage;
-  double value = 0;  // for knob_turned: V or A; leads_loosened: ohm; cell_swapped: V
+  double value = 0;  // for knob_turned: V or A; leads_loosened: ohm;
+                     // cell_heats: W; cell_swapped: V
 };
 
 // The faults of one device, as its parts ask for them. At most 32 channels.

@@ -130,7 +130,8 @@ TEST_P(AMeasurement, never_looks_as_if_the_sensor_had_come_off) {  // S3
     warming.see(row.amperes, when(row));
     sensor.see(row.celsius, warming.least(), when(row));
     most = std::max(most, warming.least());
-    EXPECT_FALSE(sensor.behind()) << row.seconds << ' ' << warming.least() << ' ' << sensor.change();
+    EXPECT_FALSE(sensor.behind()) << row.seconds << ' ' << warming.least() << ' '
+                                  << sensor.change();
   }
   RecordProperty("least_expected_kelvins", std::to_string(most));
 }

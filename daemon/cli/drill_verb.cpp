@@ -1,0 +1,112 @@
+#include <boost/json.hpp>
+#include <iostream>
+
+#include "daemon/bench/plant.h"
+#include "daemon/cli/asking.h"
+#include "daemon/cli/drill_view.h"
+#include "daemon/cli/files.h"
+#include "daemon/cli/verbs.h"
+#include "daemon/record/whole_file.h"
+#include "daemon/serve/data_folders.h"
+#include "profiles/check.h"
+
+namespace chargewright::daemon {
+namespace {
+
+std::string_view dialect_of(drivers::simulated::Role role) {
+  switch (role) {
+    case drivers::simulated::Role::supply:
+      return "scpi-supply";
+    case drivers::simulated::Role::meter:
+      return "scpi-meter";
+    case drivers::simulated::Role::thermometer:
+      return "scpi-thermometer";
+    case drivers::simulated::Role::contactor:
+      break;
+  }
+  return "scpi-switch";
+}
+
+// What the bench's own dialects say of deadlines and abilities, spoken in the words that simulated
+// instruments understand.
+struct Spoken {
+  std::vector<drivers::InstrumentSpec> instruments;
+  safety::SourceAbilities abilities;
+};
+
+drivers::Checked<Spoken> spoken(const CommandLine& line, const BenchFiles& files,
+                                const drivers::simulated::BenchModel& twin) {
+  const auto folders = dialect_folders(line.dialects);
+  const auto& channel = files.bench.channels[files.channel];
+  Spoken spoken;
+  for (std::size_t k = 0; k < files.bench.instruments.size(); ++k) {
+    const auto& instrument = files.bench.instruments[k];
+    const auto own = drivers::load_dialect(instrument.dialect, folders);
+    if (!own) return own.error();
+    if (k == channel.source.instrument) spoken.abilities = abilities_of(*own);
+    auto simulated = drivers::load_dialect(std::string(dialect_of(twin.devices[k].role)), folders);
+    if (!simulated) return simulated.error();
+    simulated->respond = instrument.respond.value_or(own->respond);
+    spoken.instruments.push_back({.name = instrument.name,
+                                  .id = static_cast<drivers::InstrumentId>(k),
+                                  .identity = {},
+                                  .dialect = std::move(*simulated)});
+  }
+  return spoken;
+}
+
+drivers::Result<void> write_page(const std::string& path, std::string_view page) {
+  auto file = WholeFile::begin(path);
+  if (!file) return file.error();
+  if (auto written = file->write(page); !written) return written;
+  return file->publish();
+}
+
+}  // namespace
+
+ExitCode drill_verb(const CommandLine& line) {
+  const auto files = load_profile_and_cell(line);
+  if (!files) return complain(files.error(), ExitCode::bad_input);
+  const auto bench = load_bench_files(line);
+  if (!bench) return complain(bench.error(), ExitCode::bad_input);
+  const auto report =
+      profiles::check(files->profile, files->cell, bench->bench, bench->channel, bench->policy);
+  if (!report.problems.empty()) {
+    return complain(drivers::Failures{report.problems}, ExitCode::bad_input);
+  }
+  CellStart start{.state_of_charge = line.start_charge, .voltage = {}, .ambient = {}};
+  if (line.ambient_degc) start.ambient = drivers::celsius(*line.ambient_degc);
+  const auto speech =
+      spoken(line, *bench, twin_of(bench->bench, bench->channel, files->cell, start));
+  if (!speech) return complain(speech.error(), ExitCode::bad_input);
+
+  const Drill met = drill({.rehearsal = {.bench = bench->bench,
+                                         .channel = bench->channel,
+                                         .cell = files->cell,
+                                         .procedure = report.procedure,
+                                         .plan = report.plan,
+                                         .start = start,
+                                         .abilities = speech->abilities},
+                           .instruments = speech->instruments});
+  if (met.undisturbed.phase != Phase::done) {
+    std::cerr << "undisturbed, this run already ends otherwise than done; see `rehearse`\n";
+    return exit_code_of_phase(key_of(met.undisturbed.phase));
+  }
+  const DrillTitle title{.profile = files->profile.name,
+                         .cell = files->cell.name,
+                         .bench = bench->bench.name,
+                         .channel = bench->bench.channels[bench->channel].name};
+  if (line.json) {
+    std::cout << boost::json::serialize(drill_json(met, title)) << '\n';
+  } else {
+    std::cout << drill_text(met, title);
+  }
+  if (!line.html.empty()) {
+    const auto written = write_page(line.html, drill_page(met, title));
+    if (!written) return complain(written.error(), ExitCode::bad_input);
+    std::cerr << "wrote " << line.html << '\n';
+  }
+  return met.count(DrillVerdict::not_survived) > 0 ? ExitCode::tripped : ExitCode::done;
+}
+
+}  // namespace chargewright::daemon

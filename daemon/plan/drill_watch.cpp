@@ -1,0 +1,114 @@
+#include "daemon/plan/drill_watch.h"
+
+#include <algorithm>
+#include <cstdio>
+
+#include "drivers/quantity_text.h"
+
+namespace chargewright::daemon {
+
+using drivers::Instant;
+
+namespace {
+
+// Beyond what the cell's file says must never be, for longer than this, counts as harm: a slew of
+// milliseconds into a large cell does not move its chemistry (common practice, no source).
+constexpr double borne_s = 2;
+constexpr double borne_kelvins = 0.5;
+// A loose joint burns its insulation from about here on (common practice, no source).
+constexpr double joint_watts = 10;
+constexpr double joint_s = 60;
+
+std::string text(double value, std::string_view unit) {
+  char digits[48];
+  std::snprintf(digits, sizeof digits, "%.3g %.*s", value, static_cast<int>(unit.size()),
+                unit.data());
+  return digits;
+}
+
+}  // namespace
+
+void DrillWatch::Beyond::see(bool beyond, double value, double passed) {
+  stretch = beyond ? stretch + passed : 0;
+  seconds = std::max(seconds, stretch);
+  if (beyond) most = std::max(most, value);
+}
+
+DrillWatch::DrillWatch(const profiles::Cell& cell, const safety::RunPlan& plan,
+                       const safety::ChannelPlan& channel)
+    : cell_(&cell),
+      source_{channel.source.instrument, std::max<std::uint8_t>(channel.source.channel, 1)},
+      off_amperes_(channel.off_current.value()) {
+  const auto& l = plan.limits;
+  if (l.voltage_above) volts_.limit = l.voltage_above->value.value();
+  if (l.current_above) amperes_.limit = l.current_above->value.value();
+  if (l.temperature_above) degrees_c_.limit = l.temperature_above->value.value();
+}
+
+void DrillWatch::fault(const drivers::simulated::Bench& bench, Instant now) {
+  begun_ = true;
+  fault_at_ = seen_ = now;
+  const auto& circuit = bench.circuit(0);
+  volts_.at_fault = volts_.most = circuit.voltage().value();
+  amperes_.at_fault = amperes_.most = circuit.current().value();
+  degrees_c_.at_fault = degrees_c_.most = circuit.temperature().value();
+  see(bench, now);
+}
+
+void DrillWatch::see(const drivers::simulated::Bench& bench, Instant now) {
+  if (!begun_) return;
+  const auto& circuit = bench.circuit(0);
+  const auto& output = bench.output(source_.device, source_.channel);
+  const double passed = drivers::in_seconds(now - seen_);
+  const double v = circuit.voltage().value();
+  const double i = circuit.current().value();
+  const double t = circuit.temperature().value();
+  volts_.most = std::max(volts_.most, v);
+  amperes_.most = std::max(amperes_.most, i);
+  degrees_c_.most = std::max(degrees_c_.most, t);
+  // A cell that is found too high is not our harm; one that is held or driven there is.
+  const bool may_flow = output.is_on() && circuit.switch_closed;
+  too_high_.see(may_flow && v > cell_->voltage.never_above.value(), v, passed);
+  too_much_.see(i > cell_->current.never_above.value(), i, passed);
+  too_warm_.see(t > cell_->temperature.never_above.value() + borne_kelvins, t, passed);
+  backwards_.see(circuit.reversed && i > off_amperes_, i, passed);
+  const double joint = i * i * circuit.loosened.value();
+  hot_joint_.see(joint > joint_watts, joint, passed);
+  ever_on_ = ever_on_ || may_flow;
+  if (may_flow) {
+    stopped_.reset();
+  } else if (!stopped_) {
+    stopped_ = now;
+  }
+  if (!protected_ && (output.over_voltage_tripped() || output.over_current_tripped())) {
+    protected_ = now;
+  }
+  seen_ = now;
+}
+
+std::string DrillWatch::harm() const {
+  const auto beyond = [](const Beyond& b, std::string_view unit) {
+    return text(b.most, unit) + " for " + text(b.seconds, "s");
+  };
+  if (too_warm_.seconds > 0) {
+    return "the cell reached " + text(too_warm_.most, "°C") + ", above its never-above " +
+           drivers::to_text(cell_->temperature.never_above);
+  }
+  if (too_high_.seconds > borne_s) {
+    return "the cell stood at up to " + beyond(too_high_, "V") + ", above its never-above " +
+           drivers::to_text(cell_->voltage.never_above);
+  }
+  if (too_much_.seconds > borne_s) {
+    return "the cell took up to " + beyond(too_much_, "A") + ", above its never-above " +
+           drivers::to_text(cell_->current.never_above);
+  }
+  if (backwards_.seconds > borne_s) {
+    return "the reversed cell was driven with " + beyond(backwards_, "A");
+  }
+  if (hot_joint_.seconds > joint_s) {
+    return "the loose joint burned up to " + beyond(hot_joint_, "W");
+  }
+  return {};
+}
+
+}  // namespace chargewright::daemon

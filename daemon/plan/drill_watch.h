@@ -1,0 +1,55 @@
+#pragma once
+// What physically becomes of the cell from a fault on: extremes, how long each stayed beyond what
+// the cell's own file says must never be, and when no current could flow any more. Asks the
+// simulated bench alone.
+
+#include "daemon/plan/drill.h"
+#include "drivers/simulated/bench.h"
+
+namespace chargewright::daemon {
+
+class DrillWatch {
+ public:
+  DrillWatch(const profiles::Cell& cell, const safety::RunPlan& plan,
+             const safety::ChannelPlan& channel);
+
+  void fault(const drivers::simulated::Bench& bench, drivers::Instant now);
+  // To be called whenever something may have happened; counts from the fault on.
+  void see(const drivers::simulated::Bench& bench, drivers::Instant now);
+
+  [[nodiscard]] bool begun() const { return begun_; }
+  [[nodiscard]] drivers::Instant began() const { return fault_at_; }
+  // Since when the output has been off, or the contactor open, without a break.
+  [[nodiscard]] std::optional<drivers::Instant> stopped() const { return stopped_; }
+  [[nodiscard]] bool ever_on() const { return ever_on_; }
+  // The instrument's own protection switched it off, at this time.
+  [[nodiscard]] std::optional<drivers::Instant> protected_at() const { return protected_; }
+  // What the cell, or the leads, did not come through; empty: whole.
+  [[nodiscard]] std::string harm() const;
+
+  [[nodiscard]] const DrillExtreme& volts() const { return volts_; }
+  [[nodiscard]] const DrillExtreme& amperes() const { return amperes_; }
+  [[nodiscard]] const DrillExtreme& degrees_c() const { return degrees_c_; }
+
+ private:
+  struct Beyond {
+    double seconds = 0;  // the longest stretch
+    double stretch = 0;
+    double most = 0;
+    void see(bool beyond, double value, double passed);
+  };
+
+  const profiles::Cell* cell_;
+  drivers::simulated::Terminal source_;
+  double off_amperes_;
+  bool begun_ = false;
+  bool ever_on_ = false;
+  drivers::Instant fault_at_{};
+  drivers::Instant seen_{};
+  std::optional<drivers::Instant> stopped_;
+  std::optional<drivers::Instant> protected_;
+  DrillExtreme volts_, amperes_, degrees_c_;
+  Beyond too_high_, too_much_, too_warm_, backwards_, hot_joint_;
+};
+
+}  // namespace chargewright::daemon

@@ -1,0 +1,251 @@
+#include "daemon/plan/drill.h"
+
+#include <gtest/gtest.h>
+
+#include <filesystem>
+#include <fstream>
+#include <map>
+#include <set>
+
+#include "daemon/cli/drill_view.h"
+#include "profiles/check.h"
+#include "tests/unit/daemon/hut.h"
+
+namespace chargewright::daemon {
+namespace {
+
+using namespace hut;
+using drivers::simulated::FaultKind;
+
+drivers::InstrumentSpec instrument(drivers::InstrumentId id, const std::string& dialect) {
+  const std::string folder = std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects";
+  return {.name = dialect,
+          .id = id,
+          .identity = {},
+          .dialect = drivers::load_dialect(dialect, {folder}).value()};
+}
+
+// One charge and a watch after it, on the hut's bench.
+struct Hut {
+  profiles::Bench on = bench();
+  profiles::Cell with = cell();
+  safety::RunPlan run_plan = plan();
+  safety::SourceAbilities abilities{};
+  profiles::Procedure steps =
+      procedure({charge(4.0_A, 4.2_V, current_at_most(0.2_A, 1s)), rest(10min)});
+  std::vector<drivers::InstrumentSpec> instruments{instrument(supply, "scpi-supply"),
+                                                   instrument(meter, "scpi-meter"),
+                                                   instrument(probe, "scpi-thermometer")};
+  Hut() {
+    with.current.never_above = 9.0_A;
+    run_plan.body = {with.model.r0, with.model.heat_capacity};
+  }
+  Drill drilled() const {
+    return drill({.rehearsal = {.bench = on,
+                                .cell = with,
+                                .procedure = steps,
+                                .plan = run_plan,
+                                .start = {},
+                                .abilities = abilities},
+                  .instruments = instruments});
+  }
+};
+
+std::vector<const DrillRow*> rows_of(const Drill& drill, std::string_view fault,
+                                     std::optional<DrillMoment> moment = {}) {
+  std::vector<const DrillRow*> rows;
+  for (const DrillRow& row : drill.rows) {
+    if (row.fault.name == fault && (!moment || row.moment == *moment)) rows.push_back(&row);
+  }
+  return rows;
+}
+
+// In the middle of a charge, and while it rests.
+const std::map<std::string, std::set<std::string>> expected_names{
+    {"lead-off", {"circuit-open"}},
+    {"leads-loosened", {"leads-loose"}},
+    {"knob-turned", {"setpoint-changed", "protection-tripped"}},
+    {"sensor-lost", {"reading-unusable"}},
+    {"sensor-off-cell", {"sensor-off-cell"}},
+    {"not-a-number", {"reading-unusable"}},
+    {"garbage", {"reading-unusable", "conversation-failing", "setpoint-changed"}},
+    {"link-dropped", {"conversation-failing"}},
+    {"mute", {"reading-stale", "conversation-failing"}},
+    {"slow", {"reading-stale", "conversation-failing"}},
+    {"cell-heats", {"temperature-high", "temperature-rising"}},
+    {"output-switched", {"output-off-unbidden"}},
+    {"sequencer-hangs", {"sequencer-late"}},
+};
+
+TEST(Drill, has_each_fault_of_a_charge_noticed_by_its_own_name) {  // S3
+  const Drill met = Hut{}.drilled();
+  ASSERT_EQ(met.undisturbed.phase, Phase::done);
+  for (const auto& [fault, names] : expected_names) {
+    const auto rows = rows_of(met, fault, DrillMoment::middle);
+    ASSERT_FALSE(rows.empty()) << fault;
+    for (const DrillRow* row : rows) {
+      EXPECT_TRUE(names.contains(row->noticed_by))
+          << row->fault.words << ": " << row->noticed_by << ", " << row->sentence;
+    }
+  }
+  for (const auto& [fault, name] :
+       std::map<std::string, std::string>{{"reversed", "polarity-reversed"},
+                                          {"cell-swapped", "cell-changed"},
+                                          {"output-switched", "output-on-unbidden"}}) {
+    const auto rows = rows_of(met, fault, DrillMoment::resting);
+    ASSERT_FALSE(rows.empty()) << fault;
+    EXPECT_EQ(rows[0]->noticed_by, name);
+    EXPECT_EQ(rows[0]->verdict, DrillVerdict::survived);
+  }
+  const auto before = rows_of(met, "cell-swapped", DrillMoment::before_arming);
+  EXPECT_EQ(before.at(0)->noticed_by, "open-circuit-implausible");
+  EXPECT_FALSE(before.at(0)->stopped_s.has_value());  // it was never on
+}
+
+TEST(Drill, counts_the_time_to_notice_and_to_stop_from_the_fault) {  // S4
+  const Drill met = Hut{}.drilled();
+  const DrillRow& row = *rows_of(met, "not-a-number", DrillMoment::middle).at(0);
+  // Read every 100 ms, over ways of 2 ms; the cut is one message more.
+  EXPECT_GT(row.notice_s.value_or(0), 0);
+  EXPECT_LE(row.notice_s.value_or(9), 0.110);
+  EXPECT_GT(row.stopped_s.value_or(0), row.notice_s.value_or(9));
+  EXPECT_LE(row.stopped_s.value_or(9), row.notice_s.value_or(0) + 0.010);
+}
+
+TEST(Drill, shows_what_a_bench_without_a_thermometer_cannot_survive) {  // S3
+  const auto lost = [](const Hut& hut) {
+    const Drill met = hut.drilled();
+    const auto rows = rows_of(met, "cell-heats", DrillMoment::early);
+    EXPECT_EQ(rows.size(), 1U);
+    return rows.at(0)->verdict == DrillVerdict::not_survived;
+  };
+  Hut hut;
+  EXPECT_FALSE(lost(hut));
+  hut.on.channels[0].thermometers.clear();
+  hut.run_plan.limits.temperature_above.reset();
+  EXPECT_TRUE(lost(hut));
+}
+
+TEST(Drill, shows_that_only_a_contactor_stops_a_source_that_ignores_off) {  // S4
+  Hut hut;
+  const auto cut = [&] {
+    const Drill met = hut.drilled();
+    return rows_of(met, "ignores-output-off", DrillMoment::cutting).at(0)->verdict;
+  };
+  EXPECT_EQ(cut(), DrillVerdict::not_survived);
+  hut.on.instruments.resize(4);
+  hut.on.instruments[3].name = "contactor";
+  hut.on.channels[0].contactor = safety::Terminal{3, 1};
+  hut.instruments.push_back(instrument(3, "scpi-switch"));
+  EXPECT_EQ(cut(), DrillVerdict::survived);
+}
+
+// The verdict is the cell's, not the guard's: with every rule blinded that would see it, nothing is
+// noticed, and the drill says that the cell did not come through.
+TEST(Drill, does_not_survive_a_turned_knob_once_no_rule_is_left_to_see_it) {  // S2 S3
+  Hut hut;
+  hut.on = bare_bench();  // a meter's lead compensation would write over the knob
+  hut.run_plan.lead_compensation_max = 0.0_V;
+  hut.run_plan.limits.temperature_above.reset();
+  const auto verdict = [&] {
+    const Drill met = hut.drilled();
+    for (const DrillRow* row : rows_of(met, "knob-turned", DrillMoment::middle)) {
+      if (row->fault.faults[0].knob == drivers::Measurand::voltage) return row->verdict;
+    }
+    return DrillVerdict::harmless;
+  };
+  EXPECT_EQ(verdict(), DrillVerdict::survived);
+  hut.abilities.reads_setpoints = false;
+  EXPECT_NE(verdict(), DrillVerdict::not_survived);  // the limit on voltage is left, and the OVP
+  hut.run_plan.limits.voltage_above = {6.0_V, safety::Origin::profile, {}};
+  hut.run_plan.limits.charge_above = {20.0_Ah, safety::Origin::profile, {}};
+  hut.run_plan.over_voltage_protection = 7.0_V;
+  EXPECT_EQ(verdict(), DrillVerdict::not_survived);
+}
+
+TEST(Drill, gives_the_same_answer_every_time) {
+  const Hut hut;
+  const DrillTitle title{"refill", "cell", "bench", "left"};
+  EXPECT_EQ(drill_text(hut.drilled(), title), drill_text(hut.drilled(), title));
+}
+
+TEST(DrillPage, stands_alone_and_tells_every_row) {
+  Hut hut;
+  hut.on.instruments[supply].name = "<supply & co>";
+  const Drill met = hut.drilled();
+  const std::string page = drill_page(met, {"refill", "cell", "bench", "left"});
+  EXPECT_EQ(page.find("<supply"), std::string::npos);
+  EXPECT_NE(page.find("&lt;supply &amp; co&gt; loses a lead"), std::string::npos);
+  for (const char* outside : {"http:", "https:", "<script", "src=", "@import", "url("}) {
+    EXPECT_EQ(page.find(outside), std::string::npos) << outside;
+  }
+  std::size_t rows = 0;
+  for (std::size_t at = 0; (at = page.find("<tr class=", at)) != std::string::npos; ++at) ++rows;
+  EXPECT_EQ(rows, met.rows.size());
+}
+
+// The shipped profiles on the benches of the demonstration, at the times of a real bench.
+class AShippedProfile : public testing::TestWithParam<std::array<const char*, 3>> {};
+
+TEST_P(AShippedProfile,
+       has_its_faults_noticed_by_name_and_survives_all_but_what_needs_a_contactor) {
+  const std::string source = CHARGEWRIGHT_SOURCE;
+  const auto [profile_name, cell_name, bench_name] = GetParam();
+  std::ifstream in(source + "/daemon/demonstration/" + bench_name + "-bench.yaml");
+  std::string text(std::istreambuf_iterator<char>(in), {});
+  const auto replace = [&](const std::string& what, const std::string& with) {
+    for (std::size_t at = 0; (at = text.find(what, at)) != std::string::npos;) {
+      text.replace(at, what.size(), with);
+    }
+  };
+  for (const char* place : {"@supply@", "@meter@", "@probe@"}) replace(place, "tcp://127.0.0.1:1");
+  replace("every: 10 s", "every: 100 ms");
+  replace("120 s", "2 s");
+  const auto file =
+      std::filesystem::path(testing::TempDir()) / (std::string("drill-") + profile_name + ".yaml");
+  std::ofstream(file) << text;
+  const auto on = profiles::load_bench(file.string());
+  std::filesystem::remove(file);
+  const auto with = profiles::load_cell(source + "/profiles/cells/" + cell_name + ".yaml");
+  const auto what = profiles::load_profile(source + "/profiles/library/" + profile_name + ".yaml");
+  ASSERT_TRUE(on && with && what);
+  const auto report = profiles::check(*what, *with, *on, 0, {});
+  ASSERT_TRUE(report.problems.empty());
+  const Drill met =
+      drill({.rehearsal =
+                 {.bench = *on, .cell = *with, .procedure = report.procedure, .plan = report.plan},
+             .instruments = {instrument(0, "scpi-supply"), instrument(1, "scpi-meter"),
+                             instrument(2, "scpi-thermometer")}});
+  ASSERT_EQ(met.undisturbed.phase, Phase::done);
+  const std::set<std::string> slow{"sensor-off-cell", "cell-heats"};  // a weak charge hardly warms
+  for (const DrillRow& row : met.rows) {
+    const auto names = expected_names.find(row.fault.name);
+    if (row.moment == DrillMoment::middle && names != expected_names.end() &&
+        !slow.contains(row.fault.name) && !row.noticed_by.empty()) {
+      EXPECT_TRUE(names->second.contains(row.noticed_by))
+          << row.fault.words << ' ' << row.moment_words << ": " << row.noticed_by;
+    }
+    // What a gentle current hides, and what does no harm by itself.
+    if (row.moment == DrillMoment::middle && row.noticed_by.empty()) {
+      EXPECT_TRUE(slow.contains(row.fault.name) || row.fault.name == "stuck" ||
+                  row.fault.name == "leads-loosened" ||
+                  row.fault.name == "sensor-off-cell-and-cell-heats")
+          << row.fault.words << ' ' << row.moment_words;
+    }
+    if (row.verdict != DrillVerdict::not_survived) continue;
+    // No contactor on these benches, and two faults at once.
+    EXPECT_TRUE(row.fault.name == "ignores-output-off" || row.fault.name == "link-dropped" ||
+                row.fault.name == "sensor-off-cell-and-cell-heats")
+        << row.fault.words << ' ' << row.moment_words << ": " << row.sentence;
+  }
+}
+
+INSTANTIATE_TEST_SUITE_P(
+    OfTheLibrary, AShippedProfile,
+    testing::Values(std::array<const char*, 3>{"refill-between-sorties", "hut-radio-24", "radio"},
+                    std::array<const char*, 3>{"lamp-overnight", "hut-lamp-lfp", "radio"},
+                    std::array<const char*, 3>{"buffer-fill", "hut-buffer-edlc", "buffer"}),
+    [](const auto& info) { return std::string(info.param[2]) + std::to_string(info.index); });
+
+}  // namespace
+}  // namespace chargewright::daemon
