@@ -132,7 +132,8 @@ bool Wires::move_once(Instant now) {
     line.instrument.turn(now);
     flush(static_cast<InstrumentId>(id));
     line.wake = line.instrument.wake();
-    if (line.rounds > 0) --line.rounds;
+    // What its link did not take is still to be written.
+    if (line.rounds > 0 && line.instrument.to_write().empty()) --line.rounds;
   }
   return moved;
 }
