@@ -53,7 +53,8 @@ bool write_all(int fd, std::string_view text) {
 
 // A rename or an unlink is only on the disk when its folder is.
 Result<void> sync_folder_of(const std::string& path) {
-  const std::string folder = std::filesystem::path(path).parent_path().string();
+  const std::string above = std::filesystem::path(path).parent_path().string();
+  const std::string folder = above.empty() ? "." : above;
   const Descriptor fd{::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC)};
   if (fd.get() < 0 || ::fsync(fd.get()) != 0) return failed(folder, "cannot sync this folder");
   return {};
@@ -65,7 +66,10 @@ Result<void> make_folder(const std::string& path) {
   std::string so_far = path.starts_with('/') ? "/" : "";
   for (const auto& part : std::filesystem::path(path).relative_path()) {
     so_far += part.string() + '/';
-    if (::mkdir(so_far.c_str(), 0750) != 0 && errno != EEXIST) {
+    if (::mkdir(so_far.c_str(), 0750) == 0) {
+      // A folder whose own name is lost takes all that is in it along.
+      if (auto synced = sync_folder_of(so_far.substr(0, so_far.size() - 1)); !synced) return synced;
+    } else if (errno != EEXIST) {
       return failed(so_far, "cannot make this folder");
     }
   }
