@@ -232,8 +232,8 @@ std::vector<std::string> ServedBench::daemon_words(const std::string& own) const
           files_.dead_man_after};
 }
 
-bool ServedBench::start_daemon() {
-  daemon_ = std::make_unique<Process>(daemon_words());
+bool ServedBench::start_daemon(std::vector<std::string> environment) {
+  daemon_ = std::make_unique<Process>(daemon_words(), std::move(environment));
   return until([this] {
            daemon_->pump(0ms);
            return daemon_->err().find("ready: every output is verified off") != std::string::npos ||

@@ -84,7 +84,7 @@ class ServedBench {
   // The words of a daemon on this bench; `own` names another state folder and socket.
   [[nodiscard]] std::vector<std::string> daemon_words(const std::string& own = "") const;
   // Begins a life of the daemon; true when it says that every output is verified off.
-  bool start_daemon();
+  bool start_daemon(std::vector<std::string> environment = {});
   [[nodiscard]] Process& daemon() { return *daemon_; }
   Finished end_daemon(int signal);
   // The dead-man of the present or last daemon; -1: none has said so.
