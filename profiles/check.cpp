@@ -344,11 +344,20 @@ class Checker {
   // The most that a cell's body can hold; batteries stand at about 0.9 to 1.0 kJ/(kg K).
   void fill_body() {
     safety::Body& body = report_.plan.body;
-    body.resistance_least = cell_.model.r0;
-    body.heat_capacity_most = cell_.model.heat_capacity;
+    const auto& model = cell_.model;
+    body.resistance_least = model.r0;
+    body.heat_capacity_most = model.heat_capacity;
     if (cell_.mass) {
       body.heat_capacity_most = std::max(
           body.heat_capacity_most, joules_per_kelvin(specific_heat_most * cell_.mass->value()));
+    }
+    if (model.kind != simulated::CellModel::Kind::capacitor) return;
+    body.fall_time = seconds(std::max(1e-6, model.r0.value() * model.capacitance.value()));
+    if (!channel_.reads_at_cell() && body.fall_time < channel_.every) {
+      note(channel_.place,
+           "read every " + to_text(channel_.every) + ", a full capacitor of " +
+               to_text(body.fall_time) + " cannot be told from a lead that is off",
+           "measure the voltage at its own terminals with a meter");
     }
   }
 

@@ -121,6 +121,7 @@ struct Facts {
   StuckPair source_pair;
   std::array<StuckThermometer, max_thermometers> stuck_thermometers;
   Flow flow;
+  Body body;
   LeadsWitness leads;
   RestingVoltage resting;
   Warming warming;

@@ -14,16 +14,21 @@ constexpr double clearly = 4;
 
 double Flow::least_expected(const Circumstances& at, drivers::Instant when) const {
   const double passed = drivers::in_seconds(when - when_);
-  double least = amperes_ * std::exp(-fall_per_second_ * passed);
+  double fall = fall_per_second_ * passed;
+  if (at.fall_time > drivers::Duration::zero()) {
+    fall = std::max(fall, passed / drivers::in_seconds(at.fall_time));
+  }
+  double least = amperes_ * std::exp(-fall);
   const double lowered = (circumstances_.voltage_setpoint - at.voltage_setpoint).value();
   if (lowered > 0) least -= at.leads.value() > 0 ? lowered / at.leads.value() : least;
   return std::min(least, at.current_setpoint.value());
 }
 
-void Flow::see(double amperes, const Circumstances& at, drivers::Instant when) {
+void Flow::see(double amperes, double cell_volts, const Circumstances& at, drivers::Instant when) {
   const double off = at.off.value();
   const bool stopped = std::abs(amperes) <= off;
   ever_ = ever_ || !stopped;
+  if (!stopped) flowing_volts_ = cell_volts;
   if (stopped && (!begun_ || std::abs(amperes_) > off)) stopped_since_ = when;
   if (!stopped) {
     broke_off_ = false;

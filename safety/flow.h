@@ -5,8 +5,8 @@
 // was on its way and is at nothing in the next reading did not taper, it was broken off.
 //
 // Setpoints that were lowered between two readings explain what Ohm's law gives them in the leads
-// alone. A cell whose current falls to nothing within one reading is read too rarely to be told
-// from an open circuit, and is taken for one.
+// alone. A capacitor whose R times C is short against the interval of reading may fall to nothing
+// within it: its known fall time explains that.
 
 #include <optional>
 
@@ -20,8 +20,9 @@ class Flow {
   struct Circumstances {
     drivers::Volts voltage_setpoint{};
     drivers::Amperes current_setpoint{};
-    drivers::Ohms leads{};   // out and back, without the cell
-    drivers::Amperes off{};  // "current stopped": at or below this
+    drivers::Ohms leads{};          // out and back, without the cell
+    drivers::Amperes off{};         // "current stopped": at or below this
+    drivers::Duration fall_time{};  // of safety::Body
   };
 
   // The output goes on; just before, the source's terminals were at this voltage, where known.
@@ -30,13 +31,16 @@ class Flow {
     rest_volts_ = rest_volts;
   }
   // A new reading of the current, asked after the setpoints were proved.
-  void see(double amperes, const Circumstances& at, drivers::Instant when);
+  // `cell_volts`: as last read; meaningful where a meter of its own stands there.
+  void see(double amperes, double cell_volts, const Circumstances& at, drivers::Instant when);
 
   // It stopped as no cell stops it, and has not come back.
   [[nodiscard]] bool broke_off() const { return broke_off_; }
   // Asked when the first of the present readings without current was; meaningful while there is
   // none.
   [[nodiscard]] drivers::Instant stopped_since() const { return stopped_since_; }
+  // The cell's voltage when current was last read.
+  [[nodiscard]] double flowing_volts() const { return flowing_volts_; }
   // Since the output went on, more than "stopped" was read at least once.
   [[nodiscard]] bool ever() const { return ever_; }
   [[nodiscard]] std::optional<double> rest_volts() const { return rest_volts_; }
@@ -49,6 +53,7 @@ class Flow {
   bool ever_ = false;
   bool begun_ = false;
   double amperes_ = 0;
+  double flowing_volts_ = 0;
   drivers::Instant stopped_since_{};
   drivers::Instant when_{};
   Circumstances circumstances_{};

@@ -98,6 +98,7 @@ void Interlock::enforce(const Limits& limits, const Body& body, Instant now) {
   facts_.flow.begin({});
   facts_.leads = {};
   facts_.resting.forget();
+  facts_.body = body;
   facts_.warming.begin(body);
   for (FollowedWarming& followed : facts_.followed) followed.forget();
   began_.fill(never);
@@ -256,9 +257,9 @@ void Interlock::see_flow() {
       current.good.asked < expected.setpoints_since) {
     return;
   }
-  facts_.flow.see(current.value(),
+  facts_.flow.see(current.value(), facts_.cell_voltage.value(),
                   {expected.voltage_setpoint, expected.current_setpoint,
-                   facts_.plan.loop_resistance, facts_.plan.off_current},
+                   facts_.plan.loop_resistance, facts_.plan.off_current, facts_.body.fall_time},
                   current.good.asked);
 }
 
@@ -314,7 +315,7 @@ void Interlock::report(const Fault& fault) {
 
 bool Interlock::in_doubt() const {
   if (facts_.mode != Mode::enforcing) return false;
-  if (facts_.flow.broke_off()) return true;
+  if (facts_.flow.broke_off() && !proved_closed(facts_)) return true;
   constexpr std::array doubts{Cause::cell_changed, Cause::circuit_open, Cause::leads_loose,
                               Cause::readings_disagree, Cause::reading_unusable};
   return std::any_of(doubts.begin(), doubts.end(),

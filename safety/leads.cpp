@@ -9,6 +9,7 @@ namespace {
 
 // Leads are never as long as their worst estimate says, nor joints as good: half as much again.
 constexpr double drop_allowance = 1.5;  // common practice, no source
+constexpr double meter_unrest = 0.001;  // V, between two readings (common practice, no source)
 constexpr double held = 0.9;            // a current of at least this share has held
 
 bool judged(const Facts& f, const Sensed& sensed, drivers::Instant now) {
@@ -29,6 +30,12 @@ AcrossLeads across_leads(const Facts& f, drivers::Instant now) {
   across.lowest = std::min(0.0, drop) - band;
   across.highest = std::max(0.0, drop) + band;
   return across;
+}
+
+bool proved_closed(const Facts& f) {
+  return f.separate_voltmeter && f.cell_voltage.usable() &&
+         f.cell_voltage.good.asked > f.flow.stopped_since() &&
+         f.cell_voltage.value() >= f.flow.flowing_volts() - meter_unrest;
 }
 
 void note_leads(Facts& f, drivers::Instant now) {

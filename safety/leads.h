@@ -18,6 +18,10 @@ struct AcrossLeads {
 };
 AcrossLeads across_leads(const Facts& facts, drivers::Instant now);
 
+// A cell that has its own meter, and whose voltage did not fall when the current stopped: it took
+// no current because it is full, not because a lead is off.
+bool proved_closed(const Facts& facts);
+
 // How source and cell last agreed, and what moved when they drew apart.
 struct LeadsWitness {
   enum class Moved : std::uint8_t { nothing_at_once, source, meter };

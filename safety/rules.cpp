@@ -438,15 +438,19 @@ Finding circuit_open(const Facts& f, Instant now) {
   const bool apart = across.known && !(across.volts <= across.highest);
   const bool never_flowed = !f.separate_voltmeter && !f.flow.ever() && f.flow.rest_volts() &&
                             *f.flow.rest_volts() < setpoint - 2 * band;
-  if (!apart && !f.flow.broke_off() && !never_flowed) return {};
+  const bool broke_off = f.flow.broke_off() && !proved_closed(f);
+  if (!apart && !broke_off && !never_flowed) return {};
   // An output that someone switched off has the same readings: first it must read back on.
   const bool on = !f.plan.abilities.reads_output ||
                   (f.output.value != 0 && f.output.asked >= f.flow.stopped_since());
-  return {.present = true,
-          .sensor = code(Subject::cell_current),
-          .on_delay = on ? std::min(f.ages.glitch, f.plan.disagree_delay) : Duration::max(),
-          .measured = source.value(),
-          .limit = setpoint};
+  // And the cell's own meter must have been read since.
+  const bool looked = !f.separate_voltmeter || f.cell_voltage.good.asked > f.flow.stopped_since();
+  return {
+      .present = true,
+      .sensor = code(Subject::cell_current),
+      .on_delay = on && looked ? std::min(f.ages.glitch, f.plan.disagree_delay) : Duration::max(),
+      .measured = source.value(),
+      .limit = setpoint};
 }
 
 // As long as the leads do not explain it, readings_disagree has the word.

@@ -22,6 +22,9 @@ namespace chargewright::safety {
 struct Body {
   drivers::Ohms resistance_least{};
   drivers::JoulesPerKelvin heat_capacity_most{};
+  // A capacitor's current falls by e in no less than its R times C; zero: far longer than it takes
+  // to read it.
+  drivers::Duration fall_time{};
   [[nodiscard]] bool known() const {
     return resistance_least.value() > 0 && heat_capacity_most.value() > 0;
   }

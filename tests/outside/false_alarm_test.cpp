@@ -90,7 +90,8 @@ TEST_P(AMeasurement, never_looks_as_if_a_lead_had_come_off) {  // S3
       flow.begin({});
     }
     if (!on) continue;
-    flow.see(row.amperes, {drivers::volts(4.2), drivers::amperes(100), {}, drivers::amperes(off)},
+    flow.see(row.amperes, row.volts,
+             {drivers::volts(4.2), drivers::amperes(100), {}, drivers::amperes(off), {}},
              when(row));
     EXPECT_FALSE(flow.broke_off()) << row.seconds;
   }

@@ -123,6 +123,7 @@ Bank bank(drivers::Ohms esr) {
   bank.plan.limits.current_above = {15.0_A, safety::Origin::cell, {}};
   bank.plan.limits.charge_above.reset();
   bank.plan.full = 2.7_V;
+  bank.plan.body.fall_time = drivers::seconds(esr.value() * 100);  // as `check` makes it
   bank.plan.open_circuit_min = drivers::volts(-0.05);
   bank.plan.open_circuit_max = 2.85_V;
   bank.plan.over_voltage_protection = 2.9_V;

@@ -160,14 +160,14 @@ TEST(ARestingCell, sinks_as_a_rested_cell_does_and_is_not_taken_for_another) {  
   EXPECT_FALSE(resting.leapt());
 }
 
-constexpr Flow::Circumstances taper{4.2_V, 7.2_A, 3.0_mohm, 20.0_mA};
+constexpr Flow::Circumstances taper{4.2_V, 7.2_A, 3.0_mohm, 20.0_mA, {}};
 
 TEST(AFlow, that_dies_away_ever_more_slowly_did_not_break_off) {  // S3
   // Two exponentials from 7.2 A; the fast one dies within a few readings.
   Flow flow;
   for (int k = 0; k < 400; ++k) {
     const double t = 0.1 * k;
-    flow.see(7 * std::exp(-t / 0.2) + 0.3 * std::exp(-t / 5), taper, at(100ms * k));
+    flow.see(7 * std::exp(-t / 0.2) + 0.3 * std::exp(-t / 5), 4.2, taper, at(100ms * k));
     ASSERT_FALSE(flow.broke_off()) << t;
   }
 }
@@ -175,30 +175,64 @@ TEST(AFlow, that_dies_away_ever_more_slowly_did_not_break_off) {  // S3
 TEST(AFlow, broke_off_where_it_should_still_have_been_there) {  // S3
   for (const double last : {7.2, 0.15}) {
     Flow flow;
-    flow.see(last * 1.01, taper, at(0s));
-    flow.see(last, taper, at(100ms));
-    flow.see(0, taper, at(200ms));
+    flow.see(last * 1.01, 4.2, taper, at(0s));
+    flow.see(last, 4.2, taper, at(100ms));
+    flow.see(0, 4.2, taper, at(200ms));
     EXPECT_TRUE(flow.broke_off()) << last;
-    flow.see(last, taper, at(300ms));
+    flow.see(last, 4.2, taper, at(300ms));
     EXPECT_FALSE(flow.broke_off());
   }
 }
 
 TEST(AFlow, may_fall_as_far_as_a_lowered_setpoint_explains) {  // S3
   Flow flow;
-  flow.see(2.0, taper, at(0s));
-  flow.see(2.0, taper, at(100ms));
+  flow.see(2.0, 4.2, taper, at(0s));
+  flow.see(2.0, 4.2, taper, at(100ms));
   Flow::Circumstances lowered = taper;
   lowered.voltage_setpoint = 4.19_V;  // 10 mV over 3 mohm: 3.3 A
-  flow.see(0, lowered, at(200ms));
+  flow.see(0, 4.2, lowered, at(200ms));
   EXPECT_FALSE(flow.broke_off());
 
   Flow folded;
-  folded.see(2.0, taper, at(0s));
+  folded.see(2.0, 4.2, taper, at(0s));
   lowered = taper;
   lowered.current_setpoint = 10.0_mA;
-  folded.see(0.01, lowered, at(100ms));
+  folded.see(0.01, 4.2, lowered, at(100ms));
   EXPECT_FALSE(folded.broke_off());
+}
+
+TEST(AFlow, may_stop_within_one_reading_where_the_capacitor_is_that_fast) {  // S3
+  for (const bool fast : {false, true}) {
+    Flow flow;
+    Flow::Circumstances full = taper;
+    if (fast) full.fall_time = 10ms;
+    flow.see(3.7, 2.69, full, at(0s));
+    flow.see(3.7, 2.70, full, at(100ms));
+    flow.see(0, 2.70, full, at(200ms));
+    EXPECT_EQ(flow.broke_off(), !fast);
+  }
+}
+
+// The cell's own meter decides: a full cell keeps its voltage when its current stops, one whose
+// lead came off lets go of what the current dropped in it.
+TEST(AFastCapacitor, that_is_full_is_told_from_an_open_lead_by_the_meter_at_its_terminals) {  // S3
+  for (const bool lead_off : {false, true}) {
+    GuardStory story;
+    story.bench.cell_resistance = 0.002;
+    story.charge_on();
+    ASSERT_EQ(story.state(), State::energised);
+    if (lead_off) {
+      story.bench.lead_off = true;
+    } else {
+      story.bench.inner_voltage = 4.2;  // full, between two readings
+    }
+    story.pass(3s);
+    EXPECT_EQ(story.trip(), lead_off ? Cause::circuit_open : Cause::none);
+    EXPECT_EQ(story.state(), lead_off ? State::tripped : State::energised);
+    if (!lead_off) {
+      EXPECT_FALSE(story.channel().in_doubt);
+    }
+  }
 }
 
 // 7.2 A through 30 mohm into 50 J/K: 1.9 K in a minute, at the least.
