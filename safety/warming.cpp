@@ -10,7 +10,8 @@ namespace {
 constexpr double begins_at = 0.5;  // K
 // A current is taken to have held no longer than this since it was last read.
 constexpr double held_most = 60;    // s
-constexpr double room_colder = 10;  // K
+constexpr double room_colder = 10;  // K, than anything shown yet
+constexpr double room_least = 15;   // degC: a cell may be warm when it is first seen
 constexpr double unrest = 1;        // K, of the thermometer itself
 constexpr drivers::Duration mark_every = std::chrono::seconds(15);
 
@@ -35,7 +36,7 @@ void Warming::see(double amperes, drivers::Instant when) {
 // What a cell can have cooled by since the older of two marks; they are renewed in turn.
 void FollowedWarming::see_fall(double celsius, drivers::Instant when) {
   const double passed = drivers::in_seconds(when - older_.when);
-  const double room = older_.coldest - room_colder;
+  const double room = std::min(older_.coldest - room_colder, room_least);
   const double most = (older_.celsius - room) * -std::expm1(-passed / Warming::cooling_time);
   const double fall = older_.celsius - celsius;
   if (passed > 0 && !(fall <= most + unrest)) {

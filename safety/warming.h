@@ -8,10 +8,10 @@
 // less than its heat capacity, and a cooling that is far faster than that of a cell in still air.
 // Once E is 2 K, a thermometer that rose by less than a quarter of it since E began is not on the
 // cell. A weak current never makes 2 K, and then nothing is judged: such a cell stays cool, too.
-// And whatever flows, no cell cools faster than with that cooling time towards a room that is 10 K
-// colder than the coldest that the thermometer ever showed: what falls faster has come off. (2 K, a
-// quarter, five minutes, 10 K: common practice, no source. Held against measured charges and
-// discharges in tests/outside.)
+// And whatever flows, no cell cools faster than with that cooling time towards a room of 15 degC,
+// or 10 K colder than the coldest that the thermometer ever showed: what falls faster has come off.
+// (2 K, a quarter, five minutes, 10 K: common practice, no source. Held against measured charges
+// and discharges in tests/outside.)
 
 #include "drivers/instant.h"
 #include "drivers/quantity.h"

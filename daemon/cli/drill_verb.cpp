@@ -3,6 +3,7 @@
 
 #include "daemon/bench/plant.h"
 #include "daemon/cli/asking.h"
+#include "daemon/cli/bench_basis.h"
 #include "daemon/cli/drill_view.h"
 #include "daemon/cli/files.h"
 #include "daemon/cli/verbs.h"
@@ -69,8 +70,10 @@ ExitCode drill_verb(const CommandLine& line) {
   if (!files) return complain(files.error(), ExitCode::bad_input);
   const auto bench = load_bench_files(line);
   if (!bench) return complain(bench.error(), ExitCode::bad_input);
-  const auto report =
-      profiles::check(files->profile, files->cell, bench->bench, bench->channel, bench->policy);
+  const auto basis = load_basis(line, *bench);
+  if (!basis) return complain(basis.error(), ExitCode::bad_input);
+  const auto report = profiles::check(files->profile, files->cell, bench->bench, bench->channel,
+                                      bench->policy, *basis);
   if (!report.problems.empty()) {
     return complain(drivers::Failures{report.problems}, ExitCode::bad_input);
   }

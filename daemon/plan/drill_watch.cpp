@@ -1,7 +1,7 @@
 #include "daemon/plan/drill_watch.h"
 
 #include <algorithm>
-#include <cstdio>
+#include <cmath>
 
 #include "drivers/quantity_text.h"
 
@@ -19,12 +19,8 @@ constexpr double borne_kelvins = 0.5;
 constexpr double joint_watts = 10;
 constexpr double joint_s = 60;
 
-std::string text(double value, std::string_view unit) {
-  char digits[48];
-  std::snprintf(digits, sizeof digits, "%.3g %.*s", value, static_cast<int>(unit.size()),
-                unit.data());
-  return digits;
-}
+// To three decimals: more digits would feign an accuracy that no model has.
+double shown(double value) { return std::round(value * 1000) / 1000; }
 
 }  // namespace
 
@@ -87,26 +83,29 @@ void DrillWatch::see(const drivers::simulated::Bench& bench, Instant now) {
 }
 
 std::string DrillWatch::harm() const {
-  const auto beyond = [](const Beyond& b, std::string_view unit) {
-    return text(b.most, unit) + " for " + text(b.seconds, "s");
+  using drivers::to_text;
+  const auto span = [](const Beyond& b) {
+    return " for " + to_text(drivers::seconds(shown(b.seconds)));
   };
   if (too_warm_.seconds > 0) {
-    return "the cell reached " + text(too_warm_.most, "°C") + ", above its never-above " +
-           drivers::to_text(cell_->temperature.never_above);
+    return "the cell reached " + to_text(drivers::celsius(shown(too_warm_.most))) +
+           ", above its never-above " + to_text(cell_->temperature.never_above);
   }
   if (too_high_.seconds > borne_s) {
-    return "the cell stood at up to " + beyond(too_high_, "V") + ", above its never-above " +
-           drivers::to_text(cell_->voltage.never_above);
+    return "the cell stood at up to " + to_text(drivers::volts(shown(too_high_.most))) +
+           span(too_high_) + ", above its never-above " + to_text(cell_->voltage.never_above);
   }
   if (too_much_.seconds > borne_s) {
-    return "the cell took up to " + beyond(too_much_, "A") + ", above its never-above " +
-           drivers::to_text(cell_->current.never_above);
+    return "the cell took up to " + to_text(drivers::amperes(shown(too_much_.most))) +
+           span(too_much_) + ", above its never-above " + to_text(cell_->current.never_above);
   }
   if (backwards_.seconds > borne_s) {
-    return "the reversed cell was driven with " + beyond(backwards_, "A");
+    return "the reversed cell was driven with up to " +
+           to_text(drivers::amperes(shown(backwards_.most))) + span(backwards_);
   }
   if (hot_joint_.seconds > joint_s) {
-    return "the loose joint burned up to " + beyond(hot_joint_, "W");
+    return "the loose joint burned up to " + to_text(drivers::watts(shown(hot_joint_.most))) +
+           span(hot_joint_);
   }
   return {};
 }

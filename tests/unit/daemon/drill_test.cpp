@@ -198,7 +198,9 @@ TEST_P(AShippedProfile,
       text.replace(at, what.size(), with);
     }
   };
-  for (const char* place : {"@supply@", "@meter@", "@probe@"}) replace(place, "tcp://127.0.0.1:1");
+  replace("@supply@", "tcp://127.0.0.1:1");
+  replace("@meter@", "tcp://127.0.0.1:2");
+  replace("@probe@", "tcp://127.0.0.1:3");
   replace("every: 10 s", "every: 100 ms");
   replace("120 s", "2 s");
   const auto file =
@@ -233,8 +235,12 @@ TEST_P(AShippedProfile,
           << row.fault.words << ' ' << row.moment_words;
     }
     if (row.verdict != DrillVerdict::not_survived) continue;
-    // No contactor on these benches, and two faults at once.
-    EXPECT_TRUE(row.fault.name == "ignores-output-off" || row.fault.name == "link-dropped" ||
+    // No contactor on these benches; two faults at once; and a capacitor without a charge has no
+    // polarity that could be read before it is charged.
+    const bool polarity = row.fault.name == "reversed" && with->capacitance.has_value() &&
+                          row.moment == DrillMoment::before_arming;
+    EXPECT_TRUE(polarity || row.fault.name == "ignores-output-off" ||
+                row.fault.name == "link-dropped" ||
                 row.fault.name == "sensor-off-cell-and-cell-heats")
         << row.fault.words << ' ' << row.moment_words << ": " << row.sentence;
   }
