@@ -32,12 +32,11 @@ struct Times {
     return drivers::in_seconds(at.time_since_epoch());
   }
   [[nodiscard]] double unix_s(drivers::Instant at) const {
-    const auto started =
-        std::chrono::duration_cast<std::chrono::nanoseconds>(header.started.time_since_epoch());
-    const double speed = header.speed > 0 ? header.speed : 1;
-    const auto since = drivers::seconds(test_s(at) / speed);
     // Whole microseconds: a double of today's seconds holds no more.
-    return std::round(static_cast<double>((started + since).count()) / 1e3) / 1e6;
+    const auto started =
+        std::chrono::duration_cast<std::chrono::microseconds>(header.started.time_since_epoch());
+    const double since = test_s(at) / header.speed * 1e6;
+    return std::round(static_cast<double>(started.count()) + since) / 1e6;
   }
 };
 

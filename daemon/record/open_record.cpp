@@ -67,6 +67,9 @@ Result<void> read_run(Database& database, RecordHeader& header) {
   header.started = wall_time(run->integer(4));
   header.speed = run->real(5);
   header.version = run->text(6);
+  if (!(header.speed >= 1e-3 && header.speed <= 1e6)) {
+    return Failure{{.file = database.path()}, "the record is damaged: the speed of its clock", {}};
+  }
   return {};
 }
 

@@ -31,6 +31,24 @@ Instant instant(std::int64_t nanoseconds) { return Instant{Duration{nanoseconds}
 // of a channel's `off_current` (safety/plant.h).
 constexpr double off_current_a = 0.020;
 
+// Times of a run are at most a century from its beginning: sums of two do not overflow.
+Result<void> check_times(Database& database) {
+  constexpr std::string_view beyond = " NOT BETWEEN -3155760000000000000 AND 3155760000000000000)";
+  std::string sql =
+      "SELECT EXISTS (SELECT 1 FROM reading WHERE typeof(asked) <> 'integer' OR "
+      "typeof(answered) <> 'integer' OR asked";
+  for (const std::string_view next :
+       {" OR EXISTS (SELECT 1 FROM reading WHERE answered",
+        " OR EXISTS (SELECT 1 FROM event WHERE typeof(at) <> 'integer' OR at",
+        " OR EXISTS (SELECT 1 FROM progress WHERE typeof(at) <> 'integer' OR at"}) {
+    sql.append(beyond).append(next);
+  }
+  const Result<std::int64_t> damaged = database.integer(sql.append(beyond));
+  if (damaged.has_error()) return damaged.error();
+  if (*damaged == 0) return {};
+  return drivers::Failure{{.file = database.path()}, "the record is damaged: a time in it", {}};
+}
+
 // Is every usable reading of this quantity one at the source's terminals?
 Result<bool> only_at_source(Database& database, const std::string& measurand) {
   const Result<std::int64_t> at_cell = database.integer(
@@ -43,6 +61,7 @@ Result<bool> only_at_source(Database& database, const std::string& measurand) {
 }  // namespace
 
 Result<RecordWalk> RecordWalk::start(Database& database) {
+  if (auto sound = check_times(database); sound.has_error()) return sound.error();
   RecordWalk walk;
   for (auto load :
        {&RecordWalk::load_changes, &RecordWalk::load_sensors, &RecordWalk::find_interval}) {
@@ -124,7 +143,7 @@ Result<void> RecordWalk::find_interval(Database& database) {
   } else {
     const auto middle = spacings.begin() + static_cast<std::ptrdiff_t>(spacings.size() / 2);
     std::nth_element(spacings.begin(), middle, spacings.end());
-    interval_ = Duration{*middle};
+    interval_ = std::min<Duration>(Duration{*middle}, std::chrono::hours(24));
   }
   return {};
 }

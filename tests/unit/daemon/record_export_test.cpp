@@ -1,7 +1,9 @@
+#include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <clocale>
 
+#include "daemon/record/database.h"
 #include "daemon/record/record.h"
 #include "tests/unit/daemon/record_story.h"
 
@@ -73,6 +75,26 @@ TEST(Export, leaves_nothing_behind_where_it_cannot_be_put_in_its_place) {
   std::size_t entries = 0;
   for ([[maybe_unused]] const auto& entry : fs::directory_iterator(folder.path)) ++entries;
   EXPECT_EQ(entries, 2U);  // the record and the folder
+}
+
+// Damage that a database does not know of: values that no writer of ours wrote.
+TEST(Export, of_a_record_with_impossible_times_is_refused_and_leaves_no_file) {  // S10
+  for (const char* damage :
+       {"UPDATE run SET speed = 0", "UPDATE run SET speed = 'fast'", "UPDATE run SET speed = -2",
+        "UPDATE reading SET answered = 9223372036854775807 WHERE id = 2",
+        "UPDATE reading SET asked = -9223372036854775807 WHERE id = 2",
+        "UPDATE reading SET answered = 'soon' WHERE id = 3", "UPDATE event SET at = 4e18",
+        "UPDATE progress SET at = -9000000000000000000"}) {
+    const story::Folder folder;
+    const std::string record = recorded(folder);
+    ASSERT_TRUE(Database::open(record, Database::Mode::write)->execute(damage)) << damage;
+    for (const ExportFormat format : {ExportFormat::bdf, ExportFormat::csv}) {
+      const auto exported = export_record(record, format, folder.path + "/to.csv");
+      ASSERT_FALSE(exported) << damage;
+      EXPECT_THAT(describe(exported.error()), testing::HasSubstr("damaged")) << damage;
+      EXPECT_FALSE(fs::exists(folder.path + "/to.csv")) << damage;
+    }
+  }
 }
 
 // What a meter shows of its own with the output off is no charge, over however many hours of rest.
