@@ -24,7 +24,9 @@ constexpr auto start_bound = 30s;
 constexpr auto end_bound =
     40s;  // the daemon's own bounds add up to 13 s, on a machine that is busy
 constexpr auto charged_for = 800ms;
-constexpr double gap_most_s = 1.0;  // S10
+// Readings of the bench that is used may be 2 s old before the guard cuts: more than that in a run
+// that went on was judged and is not on record.
+constexpr double gap_most_s = 2.2;
 
 // The report that the shim fills, mapped here too.
 class Report {
@@ -120,7 +122,7 @@ std::string lacks(const std::string& record, double on_for_s) {
       "SELECT coalesce(max(gap), 1e9) FROM (SELECT (answered - lag(answered) OVER (ORDER BY id)) "
       "/ 1e9 AS gap FROM reading WHERE measurand = 'voltage' AND at_source = 0 AND answered "
       "BETWEEN (SELECT min(at) FROM event WHERE kind = 'output-changed' AND is_on) AND "
-      "(SELECT max(at) FROM event WHERE kind = 'output-changed' AND NOT is_on))"));
+      "(SELECT max(at) FROM event WHERE kind = 'state-changed' AND from_state = 'energised'))"));
   if (gap > gap_most_s) return "a gap of " + std::to_string(gap) + " s";
   const std::string span = in_record(
       record,
