@@ -25,14 +25,14 @@ using Descriptor = boost::asio::posix::stream_descriptor;
 namespace local = boost::asio::local;
 
 constexpr auto tick = std::chrono::milliseconds(5);
-constexpr std::size_t sessions_max = 16;  // of one device, or of the control
+constexpr std::size_t sessions_max = 16;  // of the control
 
 // Open sessions of one place; those that have closed are forgotten at the next look.
 struct Sessions {
   std::vector<std::shared_ptr<Session>> list;
-  bool has_room() {
+  bool has_room(std::size_t most = sessions_max) {
     std::erase_if(list, [](const auto& session) { return !session->is_open(); });
-    return list.size() < sessions_max;
+    return list.size() < most;
   }
   void close() {
     for (const auto& session : list) session->close();
@@ -70,6 +70,7 @@ struct Server::State {
     PtyName name;
     Sessions sessions;
     bool dropped = false;
+    bool full = false;  // others wait in the listening queue
   };
 
   State(boost::asio::io_context& io, Simulation file, std::function<void()> quit)
@@ -145,9 +146,11 @@ struct Server::State {
   }
 
   void accept(Device& device) {
+    device.full = !device.sessions.has_room(device.served.connections);
+    if (device.full) return;
     device.acceptor->async_accept([this, &device](error_code error, tcp::socket socket) {
       if (error == boost::asio::error::operation_aborted) return;
-      if (!error && device.sessions.has_room()) {
+      if (!error) {
         error_code ignored;
         socket.set_option(tcp::no_delay(true), ignored);
         serve(device, Socket(std::move(socket)));
@@ -231,6 +234,9 @@ struct Server::State {
     timer.async_wait([this](error_code error) {
       if (error) return;
       bench.advance(pace.bench_at(monotonic_ns()));
+      for (Device& device : devices) {
+        if (device.full && device.acceptor) accept(device);
+      }
       if (quits()) on_quit();
       keep_time();
     });

@@ -91,6 +91,21 @@ class Reader {
     into = value;
   }
 
+  void read_count(Mapping& from, const char* key, int most, std::uint8_t& into) {
+    const Node* node = from.take(key);
+    double count = 0;
+    if (node == nullptr ||
+        !accept(document_, *node, parse_number(node->scalar), count, problems_)) {
+      return;
+    }
+    if (count >= 1 && count <= most && count == static_cast<int>(count)) {
+      into = static_cast<std::uint8_t>(count);
+    } else {
+      complain(*node,
+               std::string(key) + " must be a whole number from 1 to " + std::to_string(most));
+    }
+  }
+
   Served served(const Node& node) {
     Served result;
     std::string_view text = node.scalar;
@@ -161,16 +176,8 @@ class Reader {
     if (simulation_.serve.back().kind == Served::Kind::unix_socket) {
       complain(*serve, "a device cannot be served on a unix socket", "write tcp:// or pty");
     }
-    if (const Node* channels = from.take("channels")) {
-      double count = 1;
-      if (accept(document_, *channels, parse_number(channels->scalar), count, problems_)) {
-        if (count >= 1 && count <= 32 && count == static_cast<int>(count)) {
-          device.channels = static_cast<std::uint8_t>(count);
-        } else {
-          complain(*channels, "channels must be a whole number from 1 to 32");
-        }
-      }
-    }
+    read_count(from, "channels", 32, device.channels);
+    read_count(from, "connections", 16, simulation_.serve.back().connections);
     if (const Node* identity = from.take("identity")) {
       device.identity = identity->scalar;
       const bool printable =

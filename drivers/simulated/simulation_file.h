@@ -33,6 +33,7 @@ struct Served {
   std::string host;        // numeric
   std::uint16_t port = 0;  // 0: the system chooses
   std::string path;        // of a unix socket, or of a symbolic link to the pty (may be empty)
+  std::uint8_t connections = 16;  // of TCP, at a time; others wait until one is closed
 };
 
 struct Simulation {

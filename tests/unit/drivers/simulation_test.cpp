@@ -37,6 +37,7 @@ devices:
   meter: {role: meter, serve: pty, resolution: {voltage: 0.1 mV}}
   probe: {role: thermometer, channels: 2, lag: 5 s, offset: 0.2 K, serve: tcp://127.0.0.1:0}
   contactor: {role: switch, serve: pty}
+  narrow: {role: meter, connections: 1, serve: tcp://127.0.0.1:0}
 cells:
   radio: {chemistry: li-ion-nmc, capacity: 2.4 Ah, charge: 20 %, model: {r0: 40 mohm, ambient: 15 degC}}
 circuits:
@@ -60,7 +61,8 @@ TEST(SimulationFile, describes_devices_cells_and_circuits) {
   ASSERT_TRUE(read_back.has_value()) << describe(read_back.error());
   EXPECT_EQ(read_back->name, "hut-bench");
   EXPECT_EQ(read_back->speed, 60);
-  ASSERT_EQ(read_back->bench.devices.size(), 4U);
+  ASSERT_EQ(read_back->bench.devices.size(), 5U);
+  EXPECT_EQ(read_back->serve[4].connections, 1);
   EXPECT_EQ(read_back->bench.devices[0].supply.current_max.value(), 5);
   EXPECT_EQ(read_back->bench.devices[2].channels, 2);
   EXPECT_EQ(read_back->serve[1].kind, Served::Kind::pty);
@@ -78,7 +80,7 @@ TEST(SimulationFile, names_every_problem_with_its_place) {
 speed: 0
 devices:
   supply: {role: suply, serve: tcp://10.0.0.1:1, ratings: {voltage: 20}}
-  meter: {role: meter, serve: usb, colour: red}
+  meter: {role: meter, serve: usb, colour: red, connections: 17}
 cells:
   radio: {chemistry: unobtainium, capacity: 2 Ah, charge: 300 %}
   flat: {model: {ocv: [[0, 4 V], [1, 3 V]], r0: -1 ohm}}
@@ -90,8 +92,9 @@ circuits:
   for (const char* part :
        {"sim.yaml:2:8: speed is 0", "sim.yaml:4:18: role 'suply'",
         "'10.0.0.1' is not an address of this", "20", "'usb' is no place to serve at", "colour",
-        "'unobtainium' is not known", "charge must lie in", "not fall in voltage", "above zero",
-        "no cell 'radoi'", "did you mean 'supply'?", "no channel '9'"}) {
+        "connections must be a whole number from 1 to 16", "'unobtainium' is not known",
+        "charge must lie in", "not fall in voltage", "above zero", "no cell 'radoi'",
+        "did you mean 'supply'?", "no channel '9'"}) {
     EXPECT_NE(all.find(part), std::string::npos) << part << " in:\n" << all;
   }
 }
@@ -272,6 +275,22 @@ TEST_F(ServedBench, serves_several_clients_and_survives_rude_ones) {
   }
   tcp::socket polite = connected("probe");
   EXPECT_TRUE(ask(polite, "MEAS:TEMP? (@1)").starts_with("+1.5"));
+}
+
+TEST_F(ServedBench, keeps_a_second_client_waiting_where_there_is_but_one_connection) {
+  tcp::socket first = connected("narrow");
+  EXPECT_EQ(ask(first, "*OPC?"), "1");
+  tcp::socket second = connected("narrow");  // by the system, and not by the device
+  const int waiting = second.native_handle();
+  const timeval moment{.tv_sec = 0, .tv_usec = 100'000};
+  setsockopt(waiting, SOL_SOCKET, SO_RCVTIMEO, &moment, sizeof moment);
+  ASSERT_EQ(send(waiting, "*OPC?\n", 6, MSG_NOSIGNAL), 6);
+  char byte = 0;
+  EXPECT_EQ(recv(waiting, &byte, 1, 0), -1);
+  first.close();
+  for (int k = 0; k < 100 && recv(waiting, &byte, 1, 0) != 1; ++k) {
+  }
+  EXPECT_EQ(byte, '1');
 }
 
 TEST_F(ServedBench, ends_when_the_control_says_quit) {
