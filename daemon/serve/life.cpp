@@ -46,6 +46,7 @@ void prepare_signals() {
   ::pthread_sigmask(SIG_BLOCK, &set, nullptr);
   std::signal(SIGHUP, SIG_IGN);
   std::signal(SIGPIPE, SIG_IGN);
+  std::signal(SIGXFSZ, SIG_IGN);  // a file that may not grow is an error of its writer
 }
 
 Life::Life(DaemonOptions options, DaemonFiles files, Log log)

@@ -59,7 +59,8 @@ class Life {
   std::atomic<bool> dying_ = false;
 };
 
-// SIGTERM and SIGINT are waited for, in watch(), and nowhere else; SIGHUP and SIGPIPE are ignored.
+// SIGTERM and SIGINT are waited for, in watch(), and nowhere else; SIGHUP, SIGPIPE and SIGXFSZ
+// are ignored.
 // Before any thread is started.
 void prepare_signals();
 
