@@ -27,6 +27,7 @@ class ChannelGuard {
   void shut_down(drivers::Instant now, Outbox& out);
   void internal_fault(drivers::Instant now, Outbox& out);
   void dead_man_lost(drivers::Instant now, Outbox& out);
+  void arm_refused(Refusal refusal) { refusal_ = refusal; }  // by the guard's shell
 
   void snapshot(ChannelSnapshot& into, drivers::Instant now) const;
   [[nodiscard]] drivers::Instant wake() const;

@@ -44,6 +44,10 @@ void Guard::request(const Request& request, Instant now) {
 }
 
 void Guard::refuse(const Request& request, Refusal refusal, Instant now) {
+  const bool arms = request.kind == Request::Kind::arm;
+  if (arms && request.channel < parts_->channels.size()) {
+    parts_->channels[request.channel].arm_refused(refusal);
+  }
   Event refused;
   refused.kind = Event::Kind::refused;
   refused.channel = request.channel;

@@ -151,7 +151,8 @@ drivers::Result<std::unique_ptr<DeadMan>> DeadMan::start(const std::string& prog
     moved.emplace_back(::fcntl(given[i], F_DUPFD_CLOEXEC, aside));
     if (moved.back().fd < 0) {
       ::posix_spawn_file_actions_destroy(&actions);
-      return cannot("no descriptors for it", errno);
+      // Beyond the limit of descriptors, it calls the number an invalid argument.
+      return cannot("no descriptors for it", errno == EINVAL ? EMFILE : errno);
     }
     ::posix_spawn_file_actions_adddup2(&actions, moved.back().fd,
                                        safety::wire_pipe + static_cast<int>(i));
@@ -192,6 +193,9 @@ DeadMan::~DeadMan() {
   while (::waitpid(id_, nullptr, WNOHANG) == 0 && std::chrono::steady_clock::now() < deadline) {
     std::this_thread::sleep_for(1ms);
   }
+  if (!pulse_->said_goodbye() || ::waitpid(id_, nullptr, WNOHANG) != 0) return;
+  ::kill(id_, SIGKILL);  // our child, not waited for yet: nobody else has its number
+  ::waitpid(id_, nullptr, 0);
 }
 
 std::vector<std::string> take_dead_man_log(const std::string& path) {

@@ -30,7 +30,8 @@ class DeadMan {
   static drivers::Result<std::unique_ptr<DeadMan>> start(const std::string& program,
                                                          const safety::CutSheet& sheet,
                                                          const std::vector<int>& locks);
-  // Closes the pipe: without a goodbye it cuts. Waits a moment for its end.
+  // Closes the pipe: without a goodbye it cuts. Waits a moment for its end; one that was told
+  // goodbye and does not go, since it hangs, is ended: it would keep the bench.
   ~DeadMan();
   DeadMan(const DeadMan&) = delete;
   DeadMan& operator=(const DeadMan&) = delete;

@@ -42,7 +42,7 @@ constexpr auto first_beat_within = 10s;
 // same, so the locks go earlier.
 constexpr auto cut_within = 10min;
 constexpr auto locked_within = 20s;
-constexpr auto log_at_last = 2s;  // written earlier when all is off: the disk must not delay a cut
+constexpr auto log_every = 5s;  // while not all is off; then at once
 constexpr int priority = 20;
 
 Instant present() { return Instant{Clock::now().time_since_epoch()}; }
@@ -52,6 +52,7 @@ void ignore_signals() {
                            SIGTSTP, SIGTTIN, SIGTTOU}) {
     std::signal(signal, SIG_IGN);
   }
+  std::signal(SIGCHLD, SIG_IGN);  // nobody waits for the children that write the log
   sigset_t none;
   sigemptyset(&none);
   ::sigprocmask(SIG_SETMASK, &none, nullptr);
@@ -111,12 +112,26 @@ class Log {
   }
   void flush() {
     if (waiting_.empty()) return;
-    [[maybe_unused]] const auto written = ::write(fd_, waiting_.data(), waiting_.size());
-    ::fsync(fd_);
+    keep();
     waiting_.clear();
+  }
+  // By a child: a disk that hangs must not delay the cut.
+  void flush_aside() {
+    if (waiting_.empty()) return;
+    const pid_t child = ::fork();
+    if (child == 0) {
+      ::close_range(wire_pipe, static_cast<unsigned>(fd_ - 1), 0);  // the locks are not its own
+      keep();
+      ::_exit(0);
+    }
+    if (child > 0) waiting_.clear();
   }
 
  private:
+  void keep() const {
+    [[maybe_unused]] const auto written = ::write(fd_, waiting_.data(), waiting_.size());
+    ::fsync(fd_);
+  }
   int fd_;
   Instant began_{};
   std::string waiting_;
@@ -186,9 +201,16 @@ class DeadMan {
     log_.note(began, reason(why, began));
     tell_service_manager("the daemon is gone; cutting");
     bool locked = true;
+    Instant logged = began;
     while (!cut_->finished(present()) && present() - began < cut_within) {
       turn();
-      if (cut_->all_off() || present() - began > log_at_last) keep_notes();
+      if (cut_->all_off()) {
+        keep_notes();
+      } else if (present() - logged > log_every) {
+        logged = present();
+        take_notes();
+        log_.flush_aside();
+      }
       if (!locked || present() - began < locked_within) continue;
       locked = false;
       unlock();
@@ -252,8 +274,11 @@ class DeadMan {
     }
   }
 
-  void keep_notes() {
+  void take_notes() {
     for (const auto& note : cut_->take_notes()) log_.note(note.at, note.text);
+  }
+  void keep_notes() {
+    take_notes();
     log_.flush();
   }
 

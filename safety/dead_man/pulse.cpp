@@ -42,6 +42,9 @@ bool Pulse::hear(drivers::Instant real) {
   return real - heard_ <= patience_;
 }
 
-void Pulse::end(bool all_off) { say(socket_, all_off ? Word::goodbye : Word::take_over); }
+void Pulse::end(bool all_off) {
+  say(socket_, all_off ? Word::goodbye : Word::take_over);
+  said_goodbye_ = all_off;
+}
 
 }  // namespace chargewright::safety

@@ -28,6 +28,8 @@ class Pulse : public DeadManSide {
 
   bool beat(drivers::Instant real) override;
   void end(bool all_off) override;
+  // The last word was that every output is verified off. After the guard's thread has ended.
+  [[nodiscard]] bool said_goodbye() const { return said_goodbye_; }
 
  private:
   bool hear(drivers::Instant real);
@@ -36,6 +38,7 @@ class Pulse : public DeadManSide {
   drivers::Instant beaten_{};
   drivers::Instant heard_{};
   bool lives_ = true;
+  bool said_goodbye_ = false;
 };
 
 }  // namespace chargewright::safety

@@ -287,6 +287,7 @@ TEST_F(ServedBench, is_not_armed_without_a_dead_man) {  // S6
   guard->start();
   ASSERT_TRUE(until(State::off));
   EXPECT_EQ(refusal_of_arm(), Refusal::no_dead_man);
+  EXPECT_EQ(guard->snapshot().channel[0].refusal, Refusal::no_dead_man);  // for the sequencer
 }
 
 TEST_F(ServedBench, says_goodbye_to_the_dead_man_when_every_output_is_verified_off) {  // S6
