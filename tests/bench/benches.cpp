@@ -58,10 +58,10 @@ control: tcp://127.0.0.1:0
 devices:
   supply:
     role: supply
-    serve: tcp://127.0.0.1:0
     ratings: {voltage: 20 V, current: 20 A, power: 200 W}
     resolution: {voltage: 1 mV, current: 1 mA}
 )";
+  files.simulation += "    serve: " + wanted.supply_served + "\n" + wanted.supply_more;
   if (!wanted.supply_identity.empty()) {
     files.simulation += "    identity: \"" + wanted.supply_identity + "\"\n";
   }

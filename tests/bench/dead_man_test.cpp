@@ -4,8 +4,13 @@
 
 #include <gtest/gtest.h>
 
+#include <unistd.h>
+
 #include <csignal>
+#include <cstring>
+#include <filesystem>
 #include <fstream>
+#include <iostream>
 #include <sstream>
 
 #include "tests/bench/benches.h"
@@ -75,6 +80,133 @@ TEST_P(ADaemon, that_dies_or_hangs_while_it_charges_is_cut_by_its_dead_man) {  /
 
 INSTANTIATE_TEST_SUITE_P(EveryWay, ADaemon,
                          ::testing::Values(SIGKILL, SIGSTOP, SIGSEGV, SIGABRT, SIGBUS));
+
+class ADeadMan : public ::testing::TestWithParam<int> {};
+
+TEST_P(ADeadMan, that_dies_or_hangs_has_the_daemon_cut_and_arm_no_more) {  // S4 S6
+  ServedBench bench(quick());
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  const double since = monotonic_s();
+  ::kill(bench.dead_man(), GetParam());
+  EXPECT_EQ(run->wait(patience).exit_code, 4);
+  EXPECT_LE(bench.simulator().seconds_to("output-off", since).value_or(99), 5);
+  EXPECT_EQ(bench.trip(), "dead-man-lost");
+  EXPECT_EQ(bench.command({"acknowledge"}).exit_code, 0);
+  ASSERT_TRUE(until([&] { return bench.channel().at("state").as_string() == "off"; }));
+  const Finished refused = bench.start();
+  EXPECT_EQ(refused.exit_code, 5);
+  EXPECT_NE(refused.err.find("restart the daemon"), std::string::npos) << refused.err;
+  EXPECT_FALSE(bench.simulator().output_is_on());
+
+  EXPECT_EQ(bench.end_daemon(SIGTERM).exit_code, 0);
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  EXPECT_EQ(bench.start().exit_code, 0);
+}
+
+INSTANTIATE_TEST_SUITE_P(EveryWay, ADeadMan, ::testing::Values(SIGKILL, SIGSTOP));
+
+TEST(TheDeadMan, is_needed_to_start) {  // S6
+  ServedBench bench(quick());
+  auto words = bench.daemon_words();
+  const std::string alone = bench.folder().path() + "/chargewrightd";  // without it beside
+  std::filesystem::copy_file(words.front(), alone);
+  words.front() = alone;
+  const Finished refused = run(words, patience);
+  EXPECT_EQ(refused.exit_code, 5) << refused.err;
+  EXPECT_NE(refused.err.find("the dead-man process cannot be started"), std::string::npos);
+}
+
+TEST(TheDeadMan, leaves_in_peace_a_daemon_that_ends_in_good_order) {  // S6
+  ServedBench bench(quick());
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  const pid_t id = bench.dead_man();
+  EXPECT_EQ(bench.end_daemon(SIGTERM).exit_code, 0);
+  EXPECT_EQ(::kill(id, 0), -1);  // it ended before the daemon
+  EXPECT_FALSE(std::filesystem::exists(bench.dead_man_log()) &&
+               std::filesystem::file_size(bench.dead_man_log()) > 0);
+}
+
+TEST(TheDeadMan, is_not_ended_by_what_ends_a_terminal_or_a_service) {  // S6
+  ServedBench bench(quick());
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  const pid_t id = bench.dead_man();
+  EXPECT_NE(::getsid(id), ::getsid(bench.daemon().id()));
+  for (const int signal : {SIGINT, SIGTERM, SIGHUP, SIGQUIT, SIGUSR1, SIGPIPE}) ::kill(id, signal);
+  EXPECT_TRUE(bench.simulator().is_charging());
+  EXPECT_LE(off_after(bench, SIGKILL).value_or(99), 3);
+}
+
+// It holds the bench until it has finished: a daemon that comes at once waits for it.
+TEST(TheDeadMan, that_cannot_cut_keeps_the_bench_from_others_and_cuts_when_it_can) {  // S4 S6
+  ServedBench bench(quick());
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto charging = bench.charge();
+  bench.daemon().signal(SIGSTOP);
+  bench.simulator().control("fault link-dropped supply");
+  EXPECT_EQ(bench.end_daemon(0).signal, SIGKILL);
+  EXPECT_TRUE(bench.simulator().output_is_on());
+  const Finished second = run(bench.daemon_words(), patience);
+  EXPECT_EQ(second.exit_code, 5);
+  EXPECT_NE(second.err.find("dead-man of one that died"), std::string::npos) << second.err;
+  bench.simulator().control("clear");
+  EXPECT_EQ(bench.dead_man_exit(), 10);
+  EXPECT_FALSE(bench.simulator().output_is_on());
+}
+
+TEST(TheDeadMan, opens_the_contactor_of_a_supply_that_it_cannot_reach) {  // S4 S6
+  ServedBench bench(quick({.contactor = true}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  const double since = monotonic_s();
+  bench.daemon().signal(SIGSTOP);
+  bench.simulator().control("fault link-dropped supply");
+  ASSERT_TRUE(until([&] { return bench.simulator().number("current_a") == 0; }));
+  std::cout << "          switch-opened after "
+            << bench.simulator().seconds_to("switch-opened", since).value_or(99) * 1e3 << " ms\n";
+  EXPECT_TRUE(bench.simulator().output_is_on());
+  bench.end_daemon(0);
+  EXPECT_EQ(bench.dead_man_exit(), 10);  // the contactor reads open, and no current flows
+}
+
+struct Way {
+  const char* name;
+  Buffer buffer;
+  int signal;
+};
+
+class ADeadManAtASupply : public ::testing::TestWithParam<Way> {};
+
+TEST_P(ADeadManAtASupply, takes_its_link_from_the_dead_daemon_and_cuts) {  // S4 S6
+  ServedBench bench(quick(GetParam().buffer));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  EXPECT_LE(off_after(bench, GetParam().signal).value_or(99), 3);
+  bench.end_daemon(0);
+  EXPECT_EQ(bench.dead_man_exit(), 10);
+}
+
+INSTANTIATE_TEST_SUITE_P(
+    OfEveryKind, ADeadManAtASupply,
+    ::testing::Values(
+        Way{"serial_killed", {.supply_served = "pty"}, SIGKILL},
+        Way{"serial_stopped", {.supply_served = "pty"}, SIGSTOP},
+        Way{"one_connection_killed", {.supply_more = "    connections: 1\n"}, SIGKILL},
+        Way{"one_connection_stopped", {.supply_more = "    connections: 1\n"}, SIGSTOP}),
+    [](const auto& way) { return std::string(way.param.name); });
+
+// Nothing but what cutting needs is in that process.
+TEST(TheDeadMan, links_no_yaml_no_database_and_no_log) {
+  const std::string program =
+      text_of(std::filesystem::path(CHARGEWRIGHT_DAEMON).parent_path() / "chargewright-dead-man");
+  ASSERT_FALSE(program.empty());
+  EXPECT_NE(program.find("libstdc++.so"), std::string::npos);
+  for (const char* library : {"libyaml-cpp.so", "libsqlite3.so", "libspdlog.so", "libfmt.so"}) {
+    EXPECT_EQ(program.find(library), std::string::npos) << library;
+  }
+}
 
 }  // namespace
 }  // namespace chargewright::test
