@@ -35,6 +35,7 @@ class ChannelGuard {
     return state_ == State::off || state_ == State::tripped;
   }
   [[nodiscard]] State state() const { return state_; }
+  [[nodiscard]] const Facts& facts() const { return interlock_.facts(); }
   [[nodiscard]] const CutRecord& cut_record() const { return chain_.record(); }
   [[nodiscard]] bool uses(drivers::InstrumentId instrument) const;
 

@@ -94,6 +94,11 @@ void ChannelGuard::arm(const Request& request, Instant now, Outbox& out) {
 
 void ChannelGuard::charge(const Request& request, Instant now, Outbox& out) {
   interlock_.sequencer_alive(now);
+  // The gate's bounds are the interlock's limits, or no setpoint passes (S2).
+  const Facts& facts = interlock_.facts();
+  if (facts.mode == Mode::enforcing && !facts.limits_copy.agrees(run_.limits, true)) {
+    return internal_fault(now, out);
+  }
   const State state = shutting_down_ ? State::off : state_;
   const GateVerdict verdict = pass_gate(state, run_, plan_, request.voltage, request.current);
   if (verdict.refusal != Refusal::none) {

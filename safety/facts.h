@@ -11,6 +11,7 @@
 #include "safety/flow.h"
 #include "safety/leads.h"
 #include "safety/limits.h"
+#include "safety/limits_copy.h"
 #include "safety/plant.h"
 #include "safety/resting_voltage.h"
 #include "safety/rise.h"
@@ -126,6 +127,9 @@ struct Facts {
   RestingVoltage resting;
   Warming warming;
   std::array<FollowedWarming, max_thermometers> followed;
+
+  // Of `limits`, and far from it in memory.
+  LimitsCopy limits_copy;
 
   drivers::Instant enforced_at{};
   drivers::Instant step_at{};

@@ -84,9 +84,14 @@ Interlock::Interlock(const ChannelPlan& plan, std::uint8_t channel)
   if (plan.contactor) talk_with(*plan.contactor);
 }
 
-void Interlock::enforce(const Limits& limits, const Body& body, Instant now) {
+void Interlock::hold(const Limits& limits) {
   facts_.limits = limits;
   facts_.limits_known = true;
+  facts_.limits_copy.keep(limits);
+}
+
+void Interlock::enforce(const Limits& limits, const Body& body, Instant now) {
+  hold(limits);
   facts_.mode = Mode::enforcing;
   facts_.enforced_at = now;
   facts_.step_at = now;
@@ -106,10 +111,7 @@ void Interlock::enforce(const Limits& limits, const Body& body, Instant now) {
   forget_reports();
 }
 
-void Interlock::restore_limits(const Limits& limits) {
-  facts_.limits = limits;
-  facts_.limits_known = true;
-}
+void Interlock::restore_limits(const Limits& limits) { hold(limits); }
 
 void Interlock::watch_from(Instant then) { facts_.watched_from = then; }
 

@@ -3,9 +3,10 @@
 // never the sequencer's intentions, and the only thing it can do is say "cut". Plain synchronous
 // code; no allocation; one thread.
 //
-// Causes are a fixed array, one place each, all evaluated in every judge(): a check that did not
-// run counts as failed. NaN, infinite, unparsable and stale are judged by name before any
-// comparison with a limit. The rules themselves are the table of safety/rules.h.
+// Causes are a fixed array, one place each, all evaluated in every judge(), and counted: a check
+// that did not run counts as failed. The limits are held twice and compared each time. NaN,
+// infinite, unparsable and stale are judged by name before any comparison with a limit. The rules
+// themselves are the table of safety/rules.h.
 
 #include <array>
 #include <bitset>
@@ -21,10 +22,17 @@
 namespace chargewright::safety {
 
 struct Verdict {
-  std::bitset<cause_count> present;  // all causes beyond their on-delay
-  Fault worst;                       // Cause::none: within
+  std::bitset<cause_count> evaluated;  // all causes whose rule ran, or that were reported
+  std::bitset<cause_count> present;    // all causes beyond their on-delay
+  Fault worst;                         // Cause::none: within
   [[nodiscard]] bool within() const { return worst.cause == Cause::none; }
 };
+
+// What must have been evaluated for a verdict to count, by the table of rules.
+std::bitset<cause_count> demanded(Mode mode);
+// A verdict in which a rule that is demanded did not run is the fault guard_internal, whatever the
+// others found: measured is the first such cause. An empty verdict is not "within".
+void fail_unless_complete(Verdict& verdict, Mode mode, std::uint8_t channel, drivers::Instant now);
 
 class Interlock {
  public:
@@ -82,6 +90,7 @@ class Interlock {
   void judge_cause(drivers::Instant now, Verdict& verdict);
   template <std::size_t... causes>
   void judge_all(std::index_sequence<causes...> all, drivers::Instant now, Verdict& verdict);
+  void hold(const Limits& limits);  // twice
   void see_reading(const drivers::Reading& reading);
   void see_current(const Sensed& current, const Sensed& voltage, StuckPair& pair);
   void see_flow();

@@ -54,6 +54,11 @@ Finding sooner(const Finding& first, const Finding& second) {
 // Reported by the guard (Interlock::report), never measured.
 Finding only_reported(const Facts&, Instant) { return {}; }
 
+// Our own memory: the limits that are compared with are those that were asked for.
+Finding guard_internal(const Facts& f, Instant) {
+  return {.present = !f.limits_copy.agrees(f.limits, f.limits_known)};
+}
+
 // ---- not the cell that was checked (S1)
 // ----------------------------------------------------------
 
@@ -548,7 +553,7 @@ Finding sequencer_late(const Facts& f, Instant now) {
 
 constexpr std::array<Rule, cause_count> table_of_rules{{
     {Cause::operator_cut, During::always, Clearing::person, only_reported},
-    {Cause::guard_internal, During::always, Clearing::person, only_reported},
+    {Cause::guard_internal, During::always, Clearing::person, guard_internal},
     {Cause::dead_man_lost, During::always, Clearing::person, only_reported},
     {Cause::polarity_reversed, During::run, Clearing::person, polarity_reversed},
     {Cause::cell_changed, During::run, Clearing::person, cell_changed},
@@ -600,6 +605,7 @@ template <std::size_t cause>
 void Interlock::judge_cause(Instant now, Verdict& verdict) {
   constexpr Rule rule = table_of_rules[cause];
   if (reported_.test(cause)) {
+    verdict.evaluated.set(cause);
     verdict.present.set(cause);
     if (verdict.within()) verdict.worst = found_[cause];
     return;
@@ -607,6 +613,7 @@ void Interlock::judge_cause(Instant now, Verdict& verdict) {
   Finding found;
   if (rule.during == During::always || facts_.mode == Mode::enforcing) {
     found = rule.find(facts_, now);
+    verdict.evaluated.set(cause);
   }
   if (!found.present) {
     if (!found.undecided) began_[cause] = drivers::never;
@@ -639,7 +646,40 @@ Verdict Interlock::judge(Instant now) {
   Verdict verdict;
   wake_ = drivers::never;
   judge_all(std::make_index_sequence<cause_count>{}, now, verdict);
+  fail_unless_complete(verdict, facts_.mode, channel_, now);
+  if (verdict.worst.cause == Cause::guard_internal) report(verdict.worst);
   return verdict;
+}
+
+namespace {
+
+constexpr unsigned long long mask_of(Mode mode) {
+  unsigned long long mask = 0;
+  for (std::size_t k = 0; k < cause_count; ++k) {
+    const bool judged = mode == Mode::enforcing || table_of_rules[k].during == During::always;
+    if (judged) mask |= 1ULL << k;
+  }
+  return mask;
+}
+constexpr unsigned long long while_watching = mask_of(Mode::watching);
+constexpr unsigned long long while_enforcing = mask_of(Mode::enforcing);
+static_assert(while_enforcing == (1ULL << cause_count) - 1, "a run is judged by every cause");
+
+}  // namespace
+
+std::bitset<cause_count> demanded(Mode mode) {
+  return mode == Mode::watching ? while_watching : while_enforcing;
+}
+
+void fail_unless_complete(Verdict& verdict, Mode mode, std::uint8_t channel, Instant now) {
+  const auto missing = demanded(mode) & ~verdict.evaluated;
+  if (missing.none()) return;
+  const Fault fault{.cause = Cause::guard_internal,
+                    .channel = channel,
+                    .measured = static_cast<double>(missing._Find_first()),
+                    .at = now};
+  verdict.present.set(static_cast<std::size_t>(Cause::guard_internal));
+  if (verdict.within() || verdict.worst.cause > fault.cause) verdict.worst = fault;
 }
 
 }  // namespace chargewright::safety
