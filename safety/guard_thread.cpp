@@ -77,6 +77,7 @@ class GuardThread::Loop final : ByteSink {
   Published<Snapshot> snapshot;
   Published<std::array<InstrumentStatus, max_instruments>> status;
   Published<std::array<char, 256>> death;
+  Published<Priority> priority;
   Clock clock;
   std::size_t instrument_count;
 
@@ -111,6 +112,7 @@ class GuardThread::Loop final : ByteSink {
   void set_timer(std::chrono::nanoseconds wait);
   void last_resort(const char* why);
 
+  bool real_time_;
   std::chrono::milliseconds stop_within_;
   std::shared_ptr<DeadManSide> dead_man_;
   asio::io_context context_{1};
@@ -138,6 +140,7 @@ class GuardThread::Loop final : ByteSink {
 GuardThread::Loop::Loop(GuardThreadSpec spec)
     : clock(spec.speed),
       instrument_count(spec.instruments.size()),
+      real_time_(spec.real_time && spec.speed == 1),
       stop_within_(spec.stop_within),
       dead_man_(spec.dead_man),
       wake_(context_, checked(eventfd(0, EFD_NONBLOCK | EFD_CLOEXEC), "eventfd")),
@@ -191,6 +194,7 @@ bool GuardThread::Loop::request(const Request& request) {
 // ---- the loop -----------------------------------------------------------------------------------
 
 void GuardThread::Loop::run() {
+  if (real_time_) priority.write(take_priority());
   int exceptions = 0;
   bool started = false;
   std::size_t opened = 0;
@@ -367,6 +371,12 @@ std::vector<InstrumentStatus> GuardThread::instruments() const {
   std::array<InstrumentStatus, max_instruments> copy;
   loop_->status.read(copy);
   return {copy.begin(), copy.begin() + static_cast<std::ptrdiff_t>(loop_->instrument_count)};
+}
+
+Priority GuardThread::priority() const {
+  Priority copy;
+  loop_->priority.read(copy);
+  return copy;
 }
 
 std::string GuardThread::death() const {

@@ -17,6 +17,7 @@
 
 #include "drivers/link.h"
 #include "safety/dead_man/pulse.h"
+#include "safety/priority.h"
 #include "safety/wires.h"
 
 namespace chargewright::safety {
@@ -32,6 +33,8 @@ struct GuardThreadSpec {
   std::vector<Fault> trips;  // latched by a former life of the daemon (S5)
   // Of the last run of a channel in a former life: the watch goes on by them (S8).
   std::vector<std::pair<std::uint8_t, Limits>> limits = {};
+  // Ask for a real-time class and locked memory; never with a speed factor other than 1.
+  bool real_time = true;
   LinkMaker make_link = {};                     // empty: drivers::make_link
   std::chrono::milliseconds stop_within{5000};  // real time for outputs to be verified off
   // Used from the guard's thread alone; nobody: arm is refused (S6).
@@ -63,6 +66,8 @@ class GuardThread {
   [[nodiscard]] std::uint64_t beats() const;
   // False once the loop has ended, or before start().
   [[nodiscard]] bool alive() const;
+  // What the system gave; told by the thread before its first beat.
+  [[nodiscard]] Priority priority() const;
   // Why the loop ended by itself; empty while it has not.
   [[nodiscard]] std::string death() const;
   // The guard's time now, as in the events' instants.

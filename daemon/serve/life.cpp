@@ -140,6 +140,13 @@ void Life::close_old_records() {
   for (const auto& path : *closed) log_(LogLevel::warning, "closed as interrupted: " + path);
 }
 
+void Life::tell_priority() {
+  if (options_.speed != 1) return;  // a simulated bench in a time of its own
+  const safety::Priority priority = guard_->thread().priority();
+  const bool all = priority.real_time && priority.locked;
+  log_(all ? LogLevel::info : LogLevel::warning, safety::describe(priority));
+}
+
 std::string Life::waiting_for() {
   safety::Snapshot snapshot;
   guard_->snapshot(snapshot);
@@ -191,6 +198,7 @@ bool Life::watch() {
     const std::string waiting = waiting_for();
     if (!ready && (waiting.empty() || now - began > ready_at_last)) {
       ready = true;
+      tell_priority();
       manager_.ready(waiting.empty() ? "every output is verified off" : waiting);
       log_(waiting.empty() ? LogLevel::info : LogLevel::warning,
            waiting.empty() ? "ready: every output is verified off" : "ready, but " + waiting);

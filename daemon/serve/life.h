@@ -42,6 +42,7 @@ class Life {
   drivers::Result<void> start_dead_man();
   void close_old_records();
   void tell_former_end();
+  void tell_priority();
   [[nodiscard]] std::string waiting_for();
 
   const DaemonOptions options_;
