@@ -103,6 +103,7 @@ struct Instrument::State {
   Duration round_trip_worst{};
   std::array<char, identification_max> identification;
   std::size_t identification_size = 0;
+  bool matches = false;  // the identification, the pattern
   std::array<char, message_length_max> message;
 
   [[nodiscard]] const Spelling& spelling(const Job& job) const {
@@ -144,6 +145,7 @@ struct Instrument::State {
   template <std::size_t capacity>
   void conclude_error(Lane<capacity>& lane, const Answer& answer, Instant now);
   scpi::Meaning identify(std::string_view line);
+  [[nodiscard]] bool matches_pattern(std::string_view line) const;
   [[nodiscard]] Instant patience_end(const Job& job) const;
   void end_impatient(Instant now);
   [[nodiscard]] Instant wake() const;
@@ -341,20 +343,25 @@ void Instrument::State::conclude_error(Lane<capacity>& lane, const Answer& answe
   job.stage = Job::Stage::to_ask;
 }
 
+bool Instrument::State::matches_pattern(std::string_view line) const {
+  try {
+    return pattern && std::regex_match(line.begin(), line.end(), *pattern);
+  } catch (const std::regex_error&) {
+    return false;  // too complex for this text
+  }
+}
+
 scpi::Meaning Instrument::State::identify(std::string_view line) {
   if (line.size() > identification.size() || !scpi::parse_identification(line)) {
     return {Ending::unparsable, 0};
   }
+  // Matching allocates: the same text is not matched again.
+  const bool known = line == std::string_view(identification.data(), identification_size);
   std::memcpy(identification.data(), line.data(), line.size());
   identification_size = line.size();
   conversation.remember_identity(line);
   if (spec.identity.empty()) return {Ending::done, 1};
-  bool matches = false;
-  try {
-    matches = pattern && std::regex_match(line.begin(), line.end(), *pattern);
-  } catch (const std::regex_error&) {
-    // Too complex for this text: that is no match.
-  }
+  if (!known) matches = matches_pattern(line);
   return {Ending::done, matches ? 1.0 : 0.0};
 }
 

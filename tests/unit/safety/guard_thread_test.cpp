@@ -11,6 +11,7 @@
 #include <stdexcept>
 #include <thread>
 
+#include "allocation_counter.h"
 #include "drivers/dialect.h"
 #include "drivers/simulated/server.h"
 #include "drivers/simulated/simulation_file.h"
@@ -169,6 +170,50 @@ TEST_F(ServedBench, is_charged_cut_by_the_operator_acknowledged_and_left_off) { 
   ASSERT_TRUE(until(State::off));
   EXPECT_TRUE(guard->stop());
   EXPECT_FALSE(guard->alive());
+}
+
+// Opens on the guard's own thread, which is how that thread is known here.
+class WatchedLink final : public drivers::Link {
+ public:
+  explicit WatchedLink(std::unique_ptr<drivers::Link> link) : link_(std::move(link)) {}
+  void start() override {
+    watch_this_thread();
+    link_->start();
+  }
+  void stop() override { link_->stop(); }
+  bool write(std::string_view bytes) override { return link_->write(bytes); }
+  [[nodiscard]] bool is_up() const override { return link_->is_up(); }
+
+ private:
+  std::unique_ptr<drivers::Link> link_;
+};
+
+// The whole loop: real links, instruments, guard, events, snapshots (a cut waits for no heap).
+TEST_F(ServedBench, is_charged_cut_and_rearmed_by_a_thread_that_allocates_nothing) {  // S4
+  serve();
+  GuardThreadSpec made = spec();
+  made.make_link = [](boost::asio::io_context& on, const drivers::LinkAddress& address,
+                      drivers::LinkUser& user) {
+    return std::make_unique<WatchedLink>(drivers::make_link(on, address, user));
+  };
+  guard = std::make_unique<GuardThread>(std::move(made));
+  guard->start();
+  ASSERT_TRUE(until(State::off));
+  arm_and_charge();
+  std::this_thread::sleep_for(200ms);  // each kind of answer has come at least once
+  const std::size_t before = watched_allocations();
+  ASSERT_GT(before, 0U);  // opening the links: the counter counts
+  std::this_thread::sleep_for(500ms);
+  Request cut;
+  cut.kind = Request::Kind::cut;
+  ASSERT_TRUE(guard->request(cut));
+  ASSERT_TRUE(until(State::tripped));
+  Request acknowledge;
+  acknowledge.kind = Request::Kind::acknowledge;
+  ASSERT_TRUE(guard->request(acknowledge));
+  ASSERT_TRUE(until(State::off));
+  arm_and_charge();
+  EXPECT_EQ(watched_allocations(), before);
 }
 
 TEST_F(ServedBench, is_off_and_verified_when_the_daemon_ends_in_mid_charge) {
