@@ -33,23 +33,37 @@ struct WiredStage::Line final : drivers::LinkUser {
 };
 
 WiredStage::WiredStage(Setup setup)
-    : now_(setup.start),
+    : plant_(setup.plant),
+      instruments_(std::move(setup.instruments)),
+      now_(setup.start),
       tick_(setup.tick),
       next_tick_(setup.start),
       bench_(std::move(setup.model), setup.start),
       snapshot_(std::make_unique<safety::Snapshot>()),
       sequencers_(setup.plant.channels.size()) {
-  const std::size_t devices = bench_.model().devices.size();
-  setup.links.resize(devices);
-  wires_ = std::make_unique<safety::Wires>(setup.plant, std::move(setup.instruments), 1,
-                                           static_cast<safety::ByteSink&>(*this));
-  wires_->attended();  // nobody's death but what a test says; see Wires::dead_man_lost
-  for (std::size_t k = 0; k < devices; ++k) {
+  setup.links.resize(bench_.model().devices.size());
+  for (std::size_t k = 0; k < setup.links.size(); ++k) {
     lines_.push_back(std::make_unique<Line>(*this, static_cast<InstrumentId>(k), setup.links[k]));
     lines_.back()->link.start(setup.start);
   }
-  for (const safety::Fault& trip : setup.trips) wires_->restore_trip(trip);
-  wires_->start(setup.start);
+  begin(setup.trips);
+}
+
+void WiredStage::begin(const std::vector<safety::Fault>& trips) {
+  wires_ = std::make_unique<safety::Wires>(plant_, instruments_, 1,
+                                           static_cast<safety::ByteSink&>(*this));
+  wires_->attended();  // nobody's death but what a test says; see Wires::dead_man_lost
+  for (const safety::Fault& trip : trips) wires_->restore_trip(trip);
+  wires_->start(now());
+  requested_ = true;
+}
+
+void WiredStage::restart(const std::vector<safety::Fault>& trips) {
+  for (auto& sequencer : sequencers_) sequencer.reset();
+  for (auto& line : lines_) line->link.restart(now_);
+  *snapshot_ = {};
+  snapshot_of_ = Instant::min();
+  begin(trips);
 }
 
 WiredStage::~WiredStage() = default;

@@ -41,6 +41,10 @@ class WiredStage final : safety::ByteSink {
   // What an operator asks, or the daemon.
   void request(const safety::Request& request);
 
+  // The guard dies without a word, and another begins: no sequencer, no link, nothing of what was
+  // asked or told; only these trips, which the state on disk had kept (S5).
+  void restart(const std::vector<safety::Fault>& trips);
+
   // Lets everything happen that happens up to and at this moment. Time never goes back.
   void advance(drivers::Instant to);
 
@@ -78,6 +82,10 @@ class WiredStage final : safety::ByteSink {
   void give_events();
   [[nodiscard]] drivers::Instant next() const;
 
+  void begin(const std::vector<safety::Fault>& trips);
+
+  safety::Plant plant_;
+  std::vector<drivers::InstrumentSpec> instruments_;
   drivers::Instant now_;
   drivers::Duration spent_{};
   drivers::Duration tick_;

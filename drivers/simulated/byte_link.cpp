@@ -78,6 +78,11 @@ void ByteLink::drop(Instant now) {
   go_down(now);
 }
 
+void ByteLink::restart(Instant now) {
+  go_down(now);
+  told_up_ = false;
+}
+
 void ByteLink::go_down(Instant now) {
   port_.reset();
   overflowed_ = false;

@@ -46,6 +46,8 @@ class ByteLink {
 
   // What was under way is lost, the device forgets the half of a message that it has.
   void drop(Instant now);
+  // The host's end is another from now on: what was under way is lost, and nobody is told.
+  void restart(Instant now);
   // Bytes that nobody asked for arrive at the host.
   void whisper(std::string_view bytes, Instant now);
   [[nodiscard]] bool is_up() const { return port_.has_value(); }

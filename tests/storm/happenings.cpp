@@ -16,8 +16,8 @@ using drivers::simulated::Role;
 namespace {
 
 constexpr std::array<std::string_view, deed_count> deeds{
-    "fault", "stall",       "pieces", "late",  "twice",    "drop",      "noise",  "hang",
-    "cut",   "acknowledge", "stop",   "start", "panel-on", "panel-off", "reorder"};
+    "fault", "stall",       "pieces", "late",  "twice",         "drop",    "noise",  "hang",
+    "cut",   "acknowledge", "stop",   "start", "dead-man-lost", "restart", "reorder"};
 
 template <class... Args>
 std::string text(const char* format, Args... args) {
@@ -47,7 +47,7 @@ Happening happening_of(const Scenario& scenario, Dice& dice) {
       const Role role = scenario.model.devices[h.device].role;
       const bool of_supply = h.fault.kind == FaultKind::lead_off ||
                              h.fault.kind == FaultKind::reversed ||
-                             h.fault.kind == FaultKind::knob_turned;
+                             h.fault.kind >= FaultKind::leads_loosened;
       const bool of_probe =
           h.fault.kind == FaultKind::sensor_lost || h.fault.kind == FaultKind::sensor_off_cell;
       if (of_supply && role != Role::supply) continue;
@@ -71,6 +71,12 @@ Happening happening_of(const Scenario& scenario, Dice& dice) {
       h.fault.value = std::min(full * dice.between(0.5, 1.3),
                                scenario.model.devices[0].supply.voltage_max.value());
     }
+    if (h.fault.kind == FaultKind::leads_loosened) {
+      h.fault.value = std::exp(dice.between(std::log(0.005), std::log(3.0)));
+    } else if (h.fault.kind == FaultKind::cell_swapped) {
+      const auto& window = scenario.jobs[0].front().cell.voltage;
+      h.fault.value = dice.between(window.never_below.value(), window.full.value());
+    }
   } else if (draw < 0.57) {
     h.deed = Deed::stall;
   } else if (draw < 0.62) {
@@ -92,7 +98,7 @@ Happening happening_of(const Scenario& scenario, Dice& dice) {
   } else {
     h.channel = static_cast<std::uint8_t>(dice.below(scenario.bench.channels.size()));
     h.deed = dice.one_of({Deed::cut, Deed::cut, Deed::acknowledge, Deed::stop, Deed::start,
-                          Deed::panel_on, Deed::panel_off, Deed::reorder});
+                          Deed::restart, Deed::reorder});
     h.size = dice.below(devices);
   }
   h.fault.device = h.device;
@@ -131,7 +137,9 @@ std::string describe(const Happening& h, const profiles::Bench& bench) {
       t += ' ' + bench.instruments[h.device].name + text("/%d", h.channel);
       if (h.fault.kind == FaultKind::slow)
         t += text(" by %.3f s", drivers::in_seconds(h.fault.delay));
-      if (h.fault.kind == FaultKind::knob_turned) {
+      if (h.fault.kind == FaultKind::cell_swapped || h.fault.kind == FaultKind::leads_loosened) {
+        t += text(" to %.4f", h.fault.value);
+      } else if (h.fault.kind == FaultKind::knob_turned) {
         t += text(" to %.4f %s", h.fault.value,
                   h.fault.knob == drivers::Measurand::current ? "A" : "V");
       } else {
@@ -156,9 +164,10 @@ std::string describe(const Happening& h, const profiles::Bench& bench) {
     case Deed::acknowledge:
     case Deed::stop:
     case Deed::start:
-    case Deed::panel_on:
-    case Deed::panel_off:
       return t + text(" channel %d", h.channel);
+    case Deed::dead_man_lost:
+    case Deed::restart:
+      return t;
     case Deed::reorder:
       return t + text(" (%zu first)", h.size);
   }

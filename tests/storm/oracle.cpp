@@ -240,10 +240,15 @@ void Oracle::look_at_flow(std::uint8_t index, Channel& channel, Instant now) {
   const Duration recovery = 4 * respond;
   const Duration reading = plan.allowed_age + plan.every + recovery;
   must_stop(index, channel, {"blind", channel.blind.at, plan.allowed_age + 50ms}, now);
+  if (channel.state == State::energised) {
+    must_stop(index, channel, {"stale", oldest_reading(index, channel), plan.allowed_age + 50ms},
+              now);
+  }
   must_stop(index, channel, {"knob", channel.turned.at, ages.readback + plan.every + recovery},
             now);
   must_stop(index, channel, {"sequencer", channel.hung.at, plan.heartbeat + 50ms}, now);
   must_stop(index, channel, {"operator-cut", channel.cut_asked_at, 0ms}, now);
+  must_stop(index, channel, {"restart", channel.restarted_at, 0ms}, now);
   if (by_hand && quiet) {
     // Off, everything is read five times slower.
     const bool honest = devices_[plan.ammeter.instrument].honest.at != never &&
@@ -315,6 +320,7 @@ void Oracle::see(const Event& event) {
       return;
     case Event::Kind::tripped:
       channel.latched = true;
+      channel.trip = event.fault;
       channel.acknowledged = false;
       if (channel.state != State::tripped) {
         violated("record", text("channel %d: `tripped` told while %s", event.channel,
@@ -366,6 +372,7 @@ void Oracle::state_changed(const Event& event) {
     channel.charge = channel.energy = channel.i_max = 0;
     channel.switchings = 0;
   }
+  if (event.to == State::off || event.to == State::tripped) channel.restarted_at = never;
   if (event.to == State::unknown || event.to == State::tripped) {
     channel.enforced = false;
     channel.cut_asked_at = never;
@@ -377,6 +384,16 @@ void Oracle::reading(const Event& event) {
   const auto& r = event.reading;
   if (!r.valid()) return;
   ++readings_;
+  Channel& channel = channels_[event.channel];
+  const auto& thermometers = scenario_.plant.channels[event.channel].thermometers;
+  const std::size_t place = event.at_source ? 2 : 0;
+  if (r.measurand == Measurand::voltage) channel.read_at[place] = r.asked;
+  if (r.measurand == Measurand::current) channel.read_at[place + 1] = r.asked;
+  for (std::size_t k = 0; r.measurand == Measurand::temperature && k < thermometers.size(); ++k) {
+    if (thermometers[k] == safety::Terminal{r.instrument, r.input}) {
+      channel.read_at[4 + k] = r.asked;
+    }
+  }
   if (!stage_.bench().has_answered(r.instrument, std::max<std::uint8_t>(r.input, 1), r.measurand,
                                    r.value, r.asked - skew, r.answered + skew)) {
     violated("attribution",
@@ -384,6 +401,17 @@ void Oracle::reading(const Event& event) {
                   event.channel, scenario_.bench.instruments[r.instrument].name.c_str(), r.input,
                   r.value, static_cast<int>(r.measurand)));
   }
+}
+
+Instant Oracle::oldest_reading(std::uint8_t index, const Channel& channel) const {
+  const ChannelPlan& plan = scenario_.plant.channels[index];
+  Instant oldest = std::min(channel.read_at[0], channel.read_at[1]);
+  if (!(plan.voltmeter == plan.source)) oldest = std::min(oldest, channel.read_at[2]);
+  if (!(plan.ammeter == plan.source)) oldest = std::min(oldest, channel.read_at[3]);
+  for (std::size_t k = 0; k < plan.thermometers.size(); ++k) {
+    oldest = std::min(oldest, channel.read_at[4 + k]);
+  }
+  return oldest;
 }
 
 // The tallies are a trapezoid over readings: wrong by what current and time between two readings
@@ -416,7 +444,32 @@ void Oracle::operator_cut(std::uint8_t index) {
 }
 void Oracle::panel(std::uint8_t index) { channels_[index].panel_at = stage_.bench().now(); }
 void Oracle::run_began(std::uint8_t index, const Job& job) { channels_[index].job = &job; }
-void Oracle::run_ended(std::uint8_t) {}
+
+std::vector<safety::Fault> Oracle::restart() {
+  std::vector<safety::Fault> trips;
+  const Instant now = stage_.now();
+  for (std::size_t k = 0; k < channels_.size(); ++k) {
+    Channel& channel = channels_[k];
+    // A trip that is latched, or the marker of an armed run.
+    const bool armed = channel.state != State::off && channel.state != State::tripped;
+    if (channel.latched || armed) {
+      safety::Fault trip = channel.trip;
+      if (!channel.latched) {
+        trip = {.cause = safety::Cause::guard_internal, .at = now};
+      }
+      trip.channel = static_cast<std::uint8_t>(k);
+      trips.push_back(trip);
+    }
+    channel.may_have_been_on_until = now;
+    channel.state = State::unknown;
+    channel.state_at = channel.restarted_at = now;
+    channel.latched = channel.latched || armed;
+    channel.acknowledged = false;
+    channel.enforced = false;
+    channel.cut_asked_at = never;
+  }
+  return trips;
+}
 
 void Oracle::end(bool all_off) {
   if (!all_off) violated("never-off", "nothing is broken any more, yet not every channel is off");

@@ -34,7 +34,8 @@ class Oracle {
   void operator_cut(std::uint8_t channel);
   void panel(std::uint8_t channel);
   void run_began(std::uint8_t channel, const Job& job);
-  void run_ended(std::uint8_t channel);
+  // The guard dies: what the state on disk has kept for the next one, as daemon/state keeps it.
+  std::vector<safety::Fault> restart();
   // Nothing is broken any more since `since`: every channel must be verified off by now.
   void end(bool all_off);
 
@@ -72,6 +73,8 @@ class Oracle {
     safety::State state = safety::State::unknown;
     Instant state_at{};
     Instant may_have_been_on_until{};
+    safety::Fault trip{};  // by the record
+    Instant restarted_at = never;
     bool latched = false;       // by the record: tripped, not acknowledged
     bool acknowledged = false;  // since it tripped
     Instant panel_at = never;
@@ -83,6 +86,9 @@ class Oracle {
     Since turned;  // a setpoint is not what the guard wrote
     Since hung;
     Since voltage, current, power, temperature;  // beyond a limit, with an honest sensor
+    // When the newest good reading was asked for, by the record: cell's voltage and current, the
+    // source's own, thermometers.
+    std::array<Instant, 4 + safety::max_thermometers> read_at{};
     Instant last_moment = never;
     double last_i = 0, last_p = 0;
     double charge = 0, energy = 0;  // C, J, by the physics, since enforcement began
@@ -104,6 +110,7 @@ class Oracle {
   void count(Channel& channel, double i, double v, Instant now);
   void state_changed(const safety::Event& event);
   void reading(const safety::Event& event);
+  [[nodiscard]] Instant oldest_reading(std::uint8_t index, const Channel& channel) const;
   void tallies(std::uint8_t index, Instant at);
   void violated(const char* claim, std::string text);
   [[nodiscard]] bool needs(const safety::ChannelPlan& plan, drivers::InstrumentId device) const;

@@ -18,21 +18,21 @@ namespace chargewright::storm {
 
 // What befalls the bench. Those that last end by themselves.
 enum class Deed : std::uint8_t {
-  fault,        // of the simulated device, by its kind; lasts
-  stall,        // the link holds everything back; lasts
-  pieces,       // bytes arrive in pieces; lasts
-  late,         // bytes take longer; lasts
-  twice,        // every answer arrives twice; lasts
-  drop,         // the link drops, and may be reopened at once
-  noise,        // bytes that nobody asked for
-  hang,         // the sequencers; lasts
-  cut,          // a person's
-  acknowledge,  // a person's, perhaps too early
-  stop,         // a person's
-  start,        // a person's, perhaps while another run is under way
-  panel_on,     // someone pressed the output button at the instrument
-  panel_off,    //
-  reorder,      // another link is served first from now on
+  fault,          // of the simulated device, by its kind; lasts
+  stall,          // the link holds everything back; lasts
+  pieces,         // bytes arrive in pieces; lasts
+  late,           // bytes take longer; lasts
+  twice,          // every answer arrives twice; lasts
+  drop,           // the link drops, and may be reopened at once
+  noise,          // bytes that nobody asked for
+  hang,           // the sequencers; lasts
+  cut,            // a person's
+  acknowledge,    // a person's, perhaps too early
+  stop,           // a person's
+  start,          // a person's, perhaps while another run is under way
+  dead_man_lost,  // nobody would cut if the daemon died now
+  restart,        // the guard dies, and another begins
+  reorder,        // another link is served first from now on
 };
 inline constexpr std::size_t deed_count = static_cast<std::size_t>(Deed::reorder) + 1;
 std::string_view name_of(Deed deed);

@@ -67,9 +67,11 @@ class Play {
   bool go(Instant to);
   void begin(const Happening& happening);
   void end(const Happening& happening);
+  void switch_at_panel(const Happening& happening);
   void look(std::uint8_t channel);
   void start(std::uint8_t channel);
   void count_end(std::uint8_t channel);
+  void count_broken_off(std::uint8_t channel);
   void finish();
 
   const Scenario& scenario_;
@@ -136,18 +138,15 @@ void Play::begin(const Happening& h) {
   bool lasts = true;
   std::string name(h.deed == Deed::fault ? name_of(h.fault.kind) : name_of(h.deed));
   // What a device suffers, the first channel that needs it stands for.
-  const std::uint8_t seen = h.deed >= Deed::cut && h.deed <= Deed::panel_off ? h.channel : 0;
+  const std::uint8_t seen = h.deed >= Deed::cut && h.deed < Deed::dead_man_lost ? h.channel : 0;
   ++coverage_.deeds[name + " while " + std::string(key_of(stage_.channel(seen).state))];
   Request request;
   request.channel = h.channel;
-  const auto source = [&] {
-    const auto& terminal = scenario_.plant.channels[h.channel].source;
-    return drivers::simulated::Terminal{terminal.instrument,
-                                        std::max<std::uint8_t>(terminal.channel, 1)};
-  };
   switch (h.deed) {
     case Deed::fault:
-      lasts = h.fault.kind != drivers::simulated::FaultKind::knob_turned;
+      lasts = !drivers::simulated::happens_once(h.fault.kind);
+      // Only then is the oracle told: an output that goes on by itself is looked for.
+      if (h.fault.kind == drivers::simulated::FaultKind::output_switched) switch_at_panel(h);
       stage_.bench().inject(h.fault);
       break;
     case Deed::stall:
@@ -203,21 +202,34 @@ void Play::begin(const Happening& h) {
       }
       lasts = false;
       break;
-    case Deed::panel_on:
-      oracle_.panel(h.channel);
-      stage_.bench().switch_output(source().device, source().channel, true);
+    case Deed::dead_man_lost:
+      stage_.wires().dead_man_lost(stage_.now());
+      stage_.request({});
       lasts = false;
       break;
-    case Deed::panel_off:
-      stage_.bench().switch_output(source().device, source().channel, false);
+    case Deed::restart: {
+      const std::vector<safety::Fault> trips = oracle_.restart();
+      for (std::uint8_t c = 0; c < people_.size(); ++c) count_broken_off(c);
+      stage_.restart(trips);
       lasts = false;
       break;
+    }
     case Deed::reorder:
       stage_.first_served = h.size;
       lasts = false;
       break;
   }
   if (lasts) endings_.push_back({drivers::later(stage_.bench().now(), h.lasts), &h});
+}
+
+void Play::switch_at_panel(const Happening& h) {
+  for (std::uint8_t c = 0; c < people_.size(); ++c) {
+    const auto& source = scenario_.plant.channels[c].source;
+    if (source.instrument == h.fault.device &&
+        std::max<std::uint8_t>(source.channel, 1) == std::max<std::uint8_t>(h.fault.channel, 1)) {
+      oracle_.panel(c);
+    }
+  }
 }
 
 void Play::end(const Happening& h) {
@@ -278,6 +290,15 @@ void Play::count_end(std::uint8_t channel) {
   ++coverage_.outcomes[name];
   if (options_.trace)
     say(stage_.now(), "channel " + std::to_string(channel) + ": the run is " + name);
+}
+
+void Play::count_broken_off(std::uint8_t channel) {
+  count_end(channel);
+  Person& person = people_[channel];
+  if (person.counted) return;
+  person.counted = true;
+  coverage_.charge_hours += in_seconds(stage_.now() - person.began) / 3600;
+  ++coverage_.outcomes["interrupted"];
 }
 
 // The person comes by: acknowledges what tripped, lays in the next cell and starts anew.

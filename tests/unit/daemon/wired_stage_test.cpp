@@ -127,5 +127,15 @@ TEST_F(Wired, cuts_when_the_sequencer_hangs) {  // S6
   EXPECT_FALSE(is_on());
 }
 
+TEST_F(Wired, brings_outputs_to_off_when_it_begins_anew_in_mid_charge) {  // S6 S9
+  set(procedure({charge(4.0_A, 4.2_V, current_at_most(0.1_A))}));
+  ASSERT_TRUE(until(State::energised));
+  stage->restart({});
+  ASSERT_TRUE(until(State::off, 2s));
+  EXPECT_FALSE(is_on());
+  until([] { return false; }, 10min);
+  EXPECT_FALSE(is_on());
+}
+
 }  // namespace
 }  // namespace chargewright::daemon
