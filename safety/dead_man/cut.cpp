@@ -58,6 +58,14 @@ bool Cut::uses(std::size_t link) const {
 
 void Cut::begin(Instant now) { began_ = now; }
 
+void Cut::again(Instant now) {
+  began_ = now;
+  for (Output& output : outputs_) {
+    output = {.sheet = output.sheet};
+    order_off(output, now);
+  }
+}
+
 void Cut::link_up(std::size_t link, Instant now) {
   CutLine& line = lines_.at(link);
   line.link_up(now);

@@ -20,6 +20,9 @@ class Cut {
   explicit Cut(const CutSheet& sheet);
 
   void begin(drivers::Instant now);
+  // Everything once more, over the same links: what the dead daemon had written and the network
+  // still carried may have come after the proof.
+  void again(drivers::Instant now);
   void link_up(std::size_t link, drivers::Instant now);
   void link_down(std::size_t link, std::string_view why, drivers::Instant now);
   void receive(std::size_t link, std::string_view bytes, drivers::Instant now);

@@ -278,6 +278,25 @@ TEST_F(ADeadBench, is_ordered_off_anew_when_its_link_comes_back) {  // S3 S4
   EXPECT_FALSE(on());
 }
 
+// What the dead daemon had written may arrive after the proof, over a network that lost it once.
+TEST_F(ADeadBench, that_was_switched_on_after_the_proof_is_found_when_looked_at_again) {  // S6
+  make({.contactor = true, .ammeter = meter});
+  open_all();
+  run(200ms);
+  EXPECT_TRUE(cut->finished(now));
+  std::string nothing;
+  devices[supply]->execute("OUTP ON", now, nothing);
+  bench->set_switch(contactor, 1, true);
+  run(1s);
+  EXPECT_TRUE(on());
+  cut->again(now);
+  EXPECT_FALSE(cut->all_off());
+  run(200ms);
+  EXPECT_TRUE(cut->finished(now));
+  EXPECT_FALSE(on());
+  EXPECT_FALSE(closed());
+}
+
 TEST_F(ADeadBench, that_knows_no_numbers_to_set_is_asked_after_a_silence) {  // S3 S4
   auto spoken = dialects();
   spoken[supply].resync.reset();
