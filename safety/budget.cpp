@@ -19,7 +19,7 @@ constexpr int lags_to_follow = 5;       // a first-order lag follows a ramp to w
 struct Seen {
   Duration interval{};
   Duration link{};
-  InstrumentId by = drivers::no_instrument;
+  Duration longer_unread{};  // more, where reading fails at the crossing
   [[nodiscard]] Duration time() const { return interval + link; }
 };
 
@@ -62,13 +62,15 @@ class Maker {
   Budget make();
 
  private:
-  using Overshoot = double (Maker::*)(double limit, double seconds, const Reach&,
-                                      const Seen&) const;
+  using Overshoot = double (Maker::*)(double limit, double seconds, const Reach&) const;
 
   [[nodiscard]] Seen seen_by(const Terminal& at) const;
   [[nodiscard]] Seen seen_by(const Terminal& at, const Terminal& other) const;
   [[nodiscard]] Seen seen_by_thermometers() const;
   [[nodiscard]] Seen seen_rising() const;
+  [[nodiscard]] Seen seen_tallied() const;
+  [[nodiscard]] Duration answered(const Terminal& at) const;
+  void find_too_slow(const Terminal& at);
   [[nodiscard]] Duration obeyed() const;
   [[nodiscard]] Response by_source(const Seen& seen, Duration on_delay) const;
   [[nodiscard]] Response by_contactor(const Seen& seen, Duration on_delay) const;
@@ -80,19 +82,18 @@ class Maker {
   [[nodiscard]] double heated(double amperes) const;
   [[nodiscard]] double stored_heat(double amperes, double seconds) const;
 
-  double voltage_high(double limit, double seconds, const Reach& reach, const Seen& seen) const;
-  double voltage_low(double limit, double seconds, const Reach& reach, const Seen& seen) const;
-  double current_high(double limit, double seconds, const Reach& reach, const Seen& seen) const;
-  double current_reverse(double limit, double seconds, const Reach& reach, const Seen& seen) const;
-  double power_high(double limit, double seconds, const Reach& reach, const Seen& seen) const;
-  double temperature_high(double limit, double seconds, const Reach& reach, const Seen& seen) const;
-  double temperature_low(double limit, double seconds, const Reach& reach, const Seen& seen) const;
-  double temperature_rising(double limit, double seconds, const Reach& reach,
-                            const Seen& seen) const;
-  double charge_high(double limit, double seconds, const Reach& reach, const Seen& seen) const;
-  double energy_high(double limit, double seconds, const Reach& reach, const Seen& seen) const;
-  double run_time(double limit, double seconds, const Reach& reach, const Seen& seen) const;
-  double step_time(double limit, double seconds, const Reach& reach, const Seen& seen) const;
+  double voltage_high(double limit, double seconds, const Reach& reach) const;
+  double voltage_low(double limit, double seconds, const Reach& reach) const;
+  double current_high(double limit, double seconds, const Reach& reach) const;
+  double current_reverse(double limit, double seconds, const Reach& reach) const;
+  double power_high(double limit, double seconds, const Reach& reach) const;
+  double temperature_high(double limit, double seconds, const Reach& reach) const;
+  double temperature_low(double limit, double seconds, const Reach& reach) const;
+  double temperature_rising(double limit, double seconds, const Reach& reach) const;
+  double charge_high(double limit, double seconds, const Reach& reach) const;
+  double energy_high(double limit, double seconds, const Reach& reach) const;
+  double run_time(double limit, double seconds, const Reach& reach) const;
+  double step_time(double limit, double seconds, const Reach& reach) const;
 
   const BudgetSetup& setup_;
   const ChannelPlan& plan_;
@@ -115,10 +116,21 @@ Duration whole(Duration time, Duration unit) {
 
 // ---- times --------------------------------------------------------------------------------------
 
+Duration Maker::answered(const Terminal& at) const {
+  return answered_within(setup_.plant, at.instrument, setup_.instruments[at.instrument]);
+}
+
+// A reading older than its allowed age cuts by itself.
 Seen Maker::seen_by(const Terminal& at) const {
-  const Duration link =
-      answered_within(setup_.plant, at.instrument, setup_.instruments[at.instrument]);
-  return {whole(link, plan_.every), link, at.instrument};
+  const Duration link = answered(at);
+  const Duration interval = std::min(whole(link, plan_.every), plan_.allowed_age);
+  const Duration left = plan_.allowed_age - interval;
+  return {interval, std::min(link, left), left - std::min(link, left)};
+}
+
+void Maker::find_too_slow(const Terminal& at) {
+  const Duration link = answered(at);
+  if (whole(link, plan_.every) + link > plan_.allowed_age) budget_.too_slow = at.instrument;
 }
 
 Seen Maker::seen_by(const Terminal& at, const Terminal& other) const {
@@ -139,8 +151,16 @@ Seen Maker::seen_by_thermometers() const {
 Seen Maker::seen_rising() const {
   Seen seen = seen_by_thermometers();
   const Duration bin = whole(Rise::bin_width, seen.interval);
+  seen.longer_unread = {};
   seen.interval +=
       (static_cast<int>(Rise::bins_max) + 1) * bin + lags_to_follow * setup_.thermometer_lag;
+  return seen;
+}
+
+// A step between two readings is tallied as a ramp: half an interval late.
+Seen Maker::seen_tallied() const {
+  Seen seen = seen_by(plan_.voltmeter, plan_.ammeter);
+  seen.interval += seen.interval / 2;
   return seen;
 }
 
@@ -190,7 +210,7 @@ double Maker::climb(double amperes, double seconds) const {
 
 // On top of what climbs, a current that jumps lifts the terminals by the series resistance; no
 // further than the source's own voltage reaches, which the leads share with the cell.
-double Maker::voltage_high(double limit, double seconds, const Reach& reach, const Seen&) const {
+double Maker::voltage_high(double limit, double seconds, const Reach& reach) const {
   const double amperes = reach.current.value();
   const double most = std::max(0.0, reach.voltage.value() - limit);
   const double climbed = setup_.errors.voltage.value() + climb(amperes, seconds);
@@ -202,23 +222,23 @@ double Maker::voltage_high(double limit, double seconds, const Reach& reach, con
 }
 
 // A source that only charges takes nothing out: the voltage falls by what the current held up.
-double Maker::voltage_low(double, double, const Reach& reach, const Seen&) const {
+double Maker::voltage_low(double, double, const Reach& reach) const {
   const auto& r = setup_.cell.cold;
   const double total = r.series.value() + r.pairs[0].value() + r.pairs[1].value();
   return setup_.errors.voltage.value() + reach.current.value() * total;
 }
 
 // A step: no reading can make it lower, only shorter.
-double Maker::current_high(double limit, double, const Reach& reach, const Seen&) const {
+double Maker::current_high(double limit, double, const Reach& reach) const {
   return std::max(0.0, reach.current.value() - limit);
 }
 
-double Maker::power_high(double limit, double, const Reach& reach, const Seen&) const {
+double Maker::power_high(double limit, double, const Reach& reach) const {
   return std::max(0.0, reach.power.value() - limit);
 }
 
 // What the cell itself can drive back, through its leads and a source that has failed.
-double Maker::current_reverse(double limit, double, const Reach&, const Seen&) const {
+double Maker::current_reverse(double limit, double, const Reach&) const {
   const double volts = limits_.voltage_above ? limits_.voltage_above->value.value() : HUGE_VAL;
   const double ohms = setup_.cell.warm.series.value() + plan_.loop_resistance.value();
   return std::max(0.0, volts / ohms - limit);
@@ -243,7 +263,7 @@ double Maker::stored_heat(double amperes, double seconds) const {
   return joules / cell.heat_capacity.value();
 }
 
-double Maker::temperature_high(double, double seconds, const Reach& reach, const Seen&) const {
+double Maker::temperature_high(double, double seconds, const Reach& reach) const {
   const double amperes = reach.current.value();
   const double before = heated(std::min(amperes, setup_.steered.value()));
   const double after = heated(amperes);
@@ -254,35 +274,32 @@ double Maker::temperature_high(double, double seconds, const Reach& reach, const
 }
 
 // No charging makes a cell colder.
-double Maker::temperature_low(double, double, const Reach&, const Seen&) const {
+double Maker::temperature_low(double, double, const Reach&) const {
   return setup_.errors.temperature.value();
 }
 
-double Maker::temperature_rising(double limit, double, const Reach& reach, const Seen&) const {
+double Maker::temperature_rising(double limit, double, const Reach& reach) const {
   const CellSlopes& cell = setup_.cell;  // at any temperature: where it heats most
   return std::max(0.0,
                   heating(cell.cold, reach.current.value()) / cell.heat_capacity.value() - limit);
 }
 
-// Charge since the last reading is not counted yet; a step between two of them is counted as if it
-// had been a ramp.
-double Maker::charge_high(double, double seconds, const Reach& reach, const Seen& seen) const {
-  return setup_.errors.charge.value() +
-         reach.current.value() * (seconds + 0.5 * in_seconds(seen.interval));
+// Charge since the last reading is not counted yet.
+double Maker::charge_high(double, double seconds, const Reach& reach) const {
+  return setup_.errors.charge.value() + reach.current.value() * seconds;
 }
 
-double Maker::energy_high(double, double seconds, const Reach& reach, const Seen& seen) const {
-  return setup_.errors.energy.value() +
-         reach.power.value() * (seconds + 0.5 * in_seconds(seen.interval));
+double Maker::energy_high(double, double seconds, const Reach& reach) const {
+  return setup_.errors.energy.value() + reach.power.value() * seconds;
 }
 
 // Time counts from the moment at which the output was proved on.
-double Maker::run_time(double, double seconds, const Reach&, const Seen&) const {
+double Maker::run_time(double, double seconds, const Reach&) const {
   const InstrumentTimes& source = setup_.instruments[plan_.source.instrument];
   return seconds + in_seconds(source.settle + 2 * source.round_trip);
 }
 
-double Maker::step_time(double, double seconds, const Reach&, const Seen&) const { return seconds; }
+double Maker::step_time(double, double seconds, const Reach&) const { return seconds; }
 
 // ---- one line for each limit --------------------------------------------------------------------
 
@@ -290,33 +307,23 @@ template <class Q>
 void Maker::add(Cause cause, const std::optional<Limit<Q>>& limit, const Seen& seen,
                 Overshoot over) {
   if (!limit) return;
-  Seen held = seen;
-  if (seen.by != drivers::no_instrument && seen.time() > plan_.allowed_age &&
-      cause != Cause::temperature_rising) {
-    budget_.too_slow = seen.by;
-    held.interval = std::min(seen.interval, plan_.allowed_age);
-    held.link = plan_.allowed_age - held.interval;
-  }
   const double value = number(limit->value);
   const auto overshoot = [&](const Response& response, const Reach& reach) {
-    const double whole = (this->*over)(value, in_seconds(response.time), reach, held);
+    const double whole = (this->*over)(value, in_seconds(response.time), reach);
     if (!limit->at_once) return whole;
     const double last = number(limit->at_once->value);
     const double soon = in_seconds(response.time - response.terms.on_delay);
-    return std::min(whole, std::abs(last - value) + (this->*over)(last, soon, reach, held));
+    return std::min(whole, std::abs(last - value) + (this->*over)(last, soon, reach));
   };
   BudgetLine line;
   line.cause = cause;
-  line.source = by_source(held, limit->on_delay);
+  line.source = by_source(seen, limit->on_delay);
   line.source.overshoot = overshoot(line.source, setup_.armed);
   if (plan_.contactor) {
-    line.contactor = by_contactor(held, limit->on_delay);
+    line.contactor = by_contactor(seen, limit->on_delay);
     line.contactor->overshoot = overshoot(*line.contactor, setup_.bare);
   }
-  line.time_unread = line.source.time;
-  if (seen.by != drivers::no_instrument && cause != Cause::temperature_rising) {
-    line.time_unread += plan_.allowed_age - held.time();
-  }
+  line.time_unread = line.source.time + seen.longer_unread;
   budget_.lines.push_back(line);
 }
 
@@ -325,6 +332,7 @@ Budget Maker::make() {
   const Seen current = seen_by(plan_.ammeter);
   const Seen both = seen_by(plan_.voltmeter, plan_.ammeter);
   const Seen warm = seen_by_thermometers();
+  const Seen tallied = seen_tallied();
   const Seen clock{};  // needs no reading
   const Limits& l = limits_;
   add(Cause::voltage_high, l.voltage_above, voltage, &Maker::voltage_high);
@@ -335,10 +343,13 @@ Budget Maker::make() {
   add(Cause::temperature_high, l.temperature_above, warm, &Maker::temperature_high);
   add(Cause::temperature_low, l.temperature_below, warm, &Maker::temperature_low);
   add(Cause::temperature_rising, l.temperature_rising, seen_rising(), &Maker::temperature_rising);
-  add(Cause::charge_high, l.charge_above, both, &Maker::charge_high);
-  add(Cause::energy_high, l.energy_above, both, &Maker::energy_high);
+  add(Cause::charge_high, l.charge_above, tallied, &Maker::charge_high);
+  add(Cause::energy_high, l.energy_above, tallied, &Maker::energy_high);
   add(Cause::run_time, l.run_time, clock, &Maker::run_time);
   add(Cause::step_time, l.step_time, clock, &Maker::step_time);
+  find_too_slow(plan_.voltmeter);
+  find_too_slow(plan_.ammeter);
+  for (const Terminal& thermometer : plan_.thermometers) find_too_slow(thermometer);
   return budget_;
 }
 

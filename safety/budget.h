@@ -12,6 +12,9 @@
 //            (S3). `link` is the answer to everything that the instrument may have been asked
 //            before, one question at a time. A question unanswered at the next cycle waits for the
 //            one after: the interval is then a multiple of `every`.
+//            Charge and energy are half an interval later still: a step between two readings is
+//            tallied as a ramp. A rise of temperature is fitted over about a minute, and counts as
+//            crossed when it is beyond what one digit can feign (safety/rise.h).
 //   on_delay of the limit
 //   judging  one turn of the guard's thread
 //   cut      off is written past the queue (S4): the instrument ends at most one answer first

@@ -248,6 +248,7 @@ TEST(Budget, passes_charge_and_energy_until_off) {  // S7
   Story story;
   story.limits.charge_above = limit(2.0_Ah);
   story.limits.energy_above = limit(8.0_Wh);
+  EXPECT_EQ(story.line(Cause::charge_high).source.terms.interval, 150ms);
   EXPECT_NEAR(story.line(Cause::charge_high).source.overshoot, 4 * 0.209, 1e-9);
   EXPECT_NEAR(story.line(Cause::energy_high).source.overshoot, 16 * 0.209, 1e-9);
   story.setup.errors = {.charge = drivers::coulombs(7), .energy = drivers::joules(9)};
