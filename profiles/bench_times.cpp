@@ -124,7 +124,6 @@ safety::BudgetSetup budget_setup(const safety::Plant& plant, const safety::RunPl
   setup.bare = bare_reach(source);
   setup.errors = errors_of(bench, on, limits);
   setup.thermometer_lag = lag_of(bench, on);
-  setup.judging = seconds(in_seconds(setup.judging) * basis.speed);
   setup.cell = slopes_of(
       cell,
       {.voltage = limits.voltage_above ? limits.voltage_above->value : cell.voltage.never_above,

@@ -16,14 +16,13 @@ namespace chargewright::profiles {
 
 // What is known of an instrument besides its bench file.
 struct InstrumentBasis {
-  std::optional<drivers::Duration> measured;  // worst round trip
+  std::optional<drivers::Duration> measured;  // worst round trip, in real time
   drivers::Duration settle{};                 // of its dialect
   drivers::Duration between{};                // of its dialect
 };
 struct Basis {
   safety::SourceAbilities abilities{};         // of the channel's source
   std::vector<InstrumentBasis> instruments{};  // by InstrumentId; short or empty: nothing is known
-  double speed = 1;  // of a simulated bench: the guard's time per real time
 };
 
 // Assumed, worst, where nobody says or has measured (common practice, no source): what an

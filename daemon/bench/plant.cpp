@@ -22,9 +22,8 @@ safety::SourceAbilities abilities_of(const drivers::Dialect& dialect) {
 
 profiles::Basis basis_of(const profiles::BenchChannel& channel,
                          const std::vector<drivers::Dialect>& dialects,
-                         const std::vector<drivers::Duration>& measured, double speed) {
+                         const std::vector<drivers::Duration>& measured) {
   profiles::Basis basis;
-  basis.speed = speed;
   for (std::size_t k = 0; k < dialects.size(); ++k) {
     basis.instruments.push_back(
         {.measured = {}, .settle = dialects[k].settle, .between = dialects[k].between});

@@ -18,10 +18,12 @@ safety::Plant make_plant(const profiles::Bench& bench,
                          const std::vector<drivers::Dialect>& dialects);
 
 // What the response-time budget rests on besides the bench file (S7). `measured`: worst round trips
-// by InstrumentId, zero where none is known; may be shorter.
+// by InstrumentId, in real time, zero where none is known; may be shorter. A bench whose clock is
+// sped up, which only a simulated one can be, is judged as at its own pace: that its answers take
+// real time there is no property of any bench.
 profiles::Basis basis_of(const profiles::BenchChannel& channel,
                          const std::vector<drivers::Dialect>& dialects,
-                         const std::vector<drivers::Duration>& measured, double speed = 1);
+                         const std::vector<drivers::Duration>& measured);
 
 // Two instruments that measure the same may differ by the sum of their accuracies at the highest
 // value the source can make, and 5 mV or 5 mA; more than that is a disagreement (S3), once the

@@ -320,30 +320,30 @@ std::optional<Denied> Supervisor::unapproved(const PreparedRun& run) const {
 
 // ---- how fast the instruments answer: what the response-time budget rests on (S7)
 
-// Of this life and of the last one.
-std::vector<drivers::Duration> Supervisor::round_trips() {
-  const auto answers = parts_.guard.instruments();
-  const RoundTrips before = parts_.state.round_trips();
-  std::vector<drivers::Duration> all;
-  for (std::size_t i = 0; i < parts_.bench.instruments.size(); ++i) {
-    drivers::Duration worst{};
-    if (i < answers.size()) worst = answers[i].round_trip_worst;
-    const auto kept = before.find(parts_.bench.instruments[i].name);
-    if (kept != before.end()) {
-      worst = std::max(worst, drivers::seconds(drivers::in_seconds(kept->second) * parts_.speed));
-    }
-    all.push_back(worst);
-  }
-  return all;
-}
-
-void Supervisor::remember_round_trips() {
+// Of this life; the guard's clock may be sped up, the instruments are not.
+RoundTrips Supervisor::measured() {
   RoundTrips worst;
   for (const auto& instrument : parts_.guard.instruments()) {
     if (instrument.round_trip_worst == drivers::Duration::zero()) continue;
     worst[instrument.name] =
         drivers::seconds(drivers::in_seconds(instrument.round_trip_worst) / parts_.speed);
   }
+  return worst;
+}
+
+// Of this life and of the last one.
+std::vector<drivers::Duration> Supervisor::round_trips() {
+  RoundTrips worst = parts_.state.round_trips();
+  for (const auto& [instrument, time] : measured()) {
+    worst[instrument] = std::max(worst[instrument], time);
+  }
+  std::vector<drivers::Duration> all;
+  for (const auto& instrument : parts_.bench.instruments) all.push_back(worst[instrument.name]);
+  return all;
+}
+
+void Supervisor::remember_round_trips() {
+  const RoundTrips worst = measured();
   if (worst.empty()) return;
   if (auto kept = parts_.state.remember(worst); !kept) {
     parts_.log(LogLevel::warning, describe(kept.error()));
@@ -352,9 +352,8 @@ void Supervisor::remember_round_trips() {
 
 Answer<PreparedRun> Supervisor::prepared(const NamedText& profile, const NamedText& cell,
                                          std::uint8_t channel) {
-  return prepare(
-      profile, cell, parts_.bench, channel, parts_.policy,
-      basis_of(parts_.bench.channels[channel], parts_.dialects, round_trips(), parts_.speed));
+  return prepare(profile, cell, parts_.bench, channel, parts_.policy,
+                 basis_of(parts_.bench.channels[channel], parts_.dialects, round_trips()));
 }
 
 Answer<object> Supervisor::start(const std::string& name, const StartRequest& request,

@@ -74,7 +74,8 @@ class Supervisor : public Operations {
   Answer<std::string> path_of(const std::string& id) const;
   void operated(const std::string& what, const std::string& channel, const Person& by);
   safety::Snapshot look();
-  std::vector<drivers::Duration> round_trips();  // by InstrumentId; the guard's time
+  RoundTrips measured();
+  std::vector<drivers::Duration> round_trips();  // worst, by InstrumentId, in real time
   void remember_round_trips();
   Answer<PreparedRun> prepared(const NamedText& profile, const NamedText& cell,
                                std::uint8_t channel);
