@@ -145,6 +145,7 @@ instruments:
     link: "@probe@"
     dialect: scpi-thermometer
     identity: "Chargewright,Simulated thermometer,.*"
+    response: {lag: 8 s}
     deadlines: {respond: 60 s}
 channels:
   left:
@@ -173,7 +174,7 @@ steps:
     rest: 2 min
 limits:
   voltage:     {above: 4.24 V, below: 2.50 V}
-  current:     {above: 3.2 C}
+  current:     {above: 3.1 C}
   temperature: {above: 45 °C, below: 5 °C, rising: 4 °C/min}
   charge:      {above: 110 %}
   time:        {above: 90 min}

@@ -96,10 +96,10 @@ channels:
     disagree: {for: 5 min}
 )";
   files.cell = R"(cell: b0005
-chemistry: li-ion-nmc
+chemistry: other
 arrangement: 1s1p
 capacity: 2 Ah
-voltage: {empty: 2.70 V, full: 4.20 V, never-above: 4.25 V, never-below: 2.50 V}
+voltage: {empty: 2.70 V, full: 4.20 V, never-above: 4.30 V, never-below: 2.50 V}
 current: {charge: 1 C, discharge: 5 A}
 temperature: {charge: 5 °C to 45 °C, never-above: 60 °C}
 )";
