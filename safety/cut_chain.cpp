@@ -75,7 +75,8 @@ void CutChain::link(drivers::InstrumentId instrument, bool up, Instant now, Outb
       open_contactor(now, out);
     }
   } else if (plan_.contactor && instrument == plan_.contactor->instrument && up && running_ &&
-             opening_) {
+             (opening_ || opens_failed_ > 0)) {
+    // Ordered before the link was lost, and perhaps lost with it.
     opening_ = false;
     open_contactor(now, out);
   }

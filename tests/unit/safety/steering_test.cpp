@@ -1,0 +1,272 @@
+// Setpoints and output on their way to the source: each proved before the next, and what cannot be
+// proved is a fault by its name (S1, S3, S4).
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "support.h"
+
+namespace chargewright::safety::testing {
+namespace {
+
+TEST(Steering, writes_nothing_where_the_setpoints_stand_already) {
+  GuardStory story;
+  story.charge_on();
+  story.bench.written.clear();
+  story.ask(Request::Kind::charge, 2, 4.20_V, 2.4_A);
+  story.pass(50ms);
+  EXPECT_EQ(story.bench.count(Verb::set_voltage) + story.bench.count(Verb::set_current), 0);
+  EXPECT_EQ(story.channel().step, 2);
+  EXPECT_EQ(story.state(), State::energised);
+}
+
+TEST(Steering, writes_only_the_setpoint_that_changes) {
+  GuardStory story;
+  story.charge_on();
+  story.bench.written.clear();
+  story.ask(Request::Kind::charge, 2, 4.10_V, 2.4_A);
+  story.pass(50ms);
+  EXPECT_EQ(story.bench.count(Verb::set_voltage), 1);
+  EXPECT_EQ(story.bench.count(Verb::set_current), 0);
+}
+
+TEST(Steering, cuts_by_name_where_a_setpoint_or_the_output_is_not_obeyed) {  // S3 S4
+  const struct {
+    Verb verb;
+    Ending ending;
+    Cause cause;
+  } cases[] = {
+      {Verb::set_voltage, Ending::disproved, Cause::setpoint_changed},
+      {Verb::set_current, Ending::device_error, Cause::setpoint_changed},
+      {Verb::set_voltage, Ending::timed_out, Cause::conversation_failing},
+      {Verb::set_current, Ending::link_down, Cause::conversation_failing},
+      {Verb::output_on, Ending::disproved, Cause::output_off_unbidden},
+      {Verb::output_on, Ending::timed_out, Cause::conversation_failing},
+  };
+  for (const auto& c : cases) {
+    GuardStory story;
+    story.start();
+    story.until(State::off);
+    story.arm();
+    ASSERT_TRUE(story.until(State::ready));
+    story.bench.says[{supply, c.verb}] = {c.ending, 0};
+    story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
+    story.bench.says.erase({supply, Verb::output_off});
+    ASSERT_TRUE(story.until(State::tripped)) << static_cast<int>(c.verb);
+    EXPECT_EQ(story.trip(), c.cause) << static_cast<int>(c.verb) << key_of(story.trip());
+    EXPECT_FALSE(story.bench.output);
+  }
+}
+
+TEST(Steering, cuts_where_a_rest_does_not_switch_off) {  // S3 S4
+  GuardStory story;
+  story.charge_on();
+  story.bench.ignores_off = true;
+  story.ask(Request::Kind::rest, 2);
+  ASSERT_TRUE(story.until(State::cutting));
+  EXPECT_EQ(story.trip(), Cause::output_on_unbidden);
+}
+
+TEST(Steering, rests_at_once_in_mid_change_of_a_setpoint_and_proves_both_anew) {  // S1
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::charge, 1, 4.15_V, 2.0_A);
+  story.ask(Request::Kind::rest, 2);
+  story.ask(Request::Kind::rest, 2);  // asked twice, switched off once
+  ASSERT_TRUE(story.until(State::ready));
+  EXPECT_FALSE(story.bench.output);
+  story.bench.written.clear();
+  story.ask(Request::Kind::charge, 3, 4.15_V, 2.0_A);
+  ASSERT_TRUE(story.until(State::energised));
+  EXPECT_EQ(story.bench.count(Verb::set_voltage), 1);
+  EXPECT_EQ(story.bench.count(Verb::set_current), 1);
+}
+
+TEST(Steering, rests_where_the_output_is_off_already) {
+  GuardStory story;
+  story.start();
+  story.until(State::off);
+  story.arm();
+  ASSERT_TRUE(story.until(State::ready));
+  story.ask(Request::Kind::rest, 1);
+  EXPECT_EQ(story.state(), State::ready);
+  story.settle();
+  EXPECT_TRUE(story.happened(Event::Kind::output_changed));
+  story.ask(Request::Kind::charge, 2, 4.20_V, 1.0_A);
+  story.ask(Request::Kind::rest, 3);  // before the setpoints are proved: the output never goes on
+  story.pass(1s);
+  EXPECT_EQ(story.state(), State::ready);
+  EXPECT_EQ(story.bench.count(Verb::output_on), 0);
+}
+
+TEST(Steering, asks_nothing_of_a_guard_that_is_ending) {  // S1
+  GuardStory story;
+  story.charge_on();
+  story.guard.shut_down(story.now);
+  story.ask(Request::Kind::charge, 2, 4.20_V, 1.0_A);
+  story.settle();
+  EXPECT_EQ(story.last_refusal(), Refusal::wrong_state);
+  ASSERT_TRUE(story.until(State::off));
+  story.arm();
+  story.settle();
+  EXPECT_EQ(story.last_refusal(), Refusal::wrong_state);
+}
+
+TEST(Steering, gives_up_arming_when_the_guard_ends) {  // S1
+  GuardStory story;
+  story.start();
+  story.until(State::off);
+  story.arm();
+  ASSERT_TRUE(story.until(State::arming));
+  story.guard.shut_down(story.now);
+  ASSERT_TRUE(story.until(State::off));
+  EXPECT_EQ(story.bench.count(Verb::output_on), 0);
+}
+
+// ---- what a guard is asked that does not exist ----
+
+TEST(Guard, refuses_a_request_for_a_channel_that_is_not_there) {
+  GuardStory story;
+  story.start();
+  Request request;
+  request.channel = 7;
+  request.number = 4711;
+  story.guard.request(request, story.now);
+  story.settle();
+  ASSERT_TRUE(story.happened(Event::Kind::refused));
+  EXPECT_EQ(story.last(Event::Kind::refused)->refusal, Refusal::wrong_state);
+  EXPECT_EQ(story.last(Event::Kind::refused)->number, 4711U);
+}
+
+TEST(Guard, bears_trips_outcomes_and_links_of_channels_that_are_not_there) {
+  GuardStory story;
+  story.guard.restore_trip({.cause = Cause::voltage_high, .channel = 9});
+  story.start();
+  Outcome stray = outcome(supply, 0, Verb::measure_voltage, 9.9, story.now);
+  stray.order.ticket = 0xF000'0001;
+  story.guard.see(stray, story.now);
+  story.guard.link_changed(29, false, story.now);
+  ASSERT_TRUE(story.until(State::off));
+  ASSERT_TRUE(story.happened(Event::Kind::link_changed));
+  EXPECT_EQ(story.last(Event::Kind::link_changed)->instrument, 29);
+}
+
+TEST(Guard, cuts_on_a_request_of_a_kind_that_does_not_exist) {  // S4
+  GuardStory story;
+  story.charge_on();
+  story.ask(static_cast<Request::Kind>(0xEE));
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_EQ(story.trip(), Cause::guard_internal);
+}
+
+TEST(Guard, does_and_wakes_for_nothing_before_it_is_started) {
+  GuardStory story;
+  story.settle();
+  EXPECT_TRUE(story.bench.written.empty());
+  EXPECT_EQ(story.guard.wake(), drivers::never);
+}
+
+TEST(Guard, tells_what_an_instrument_has_in_its_error_queue) {  // S3
+  GuardStory story;
+  story.start();
+  Outcome wrong = outcome(supply, 0, Verb::read_output, 0, story.now);
+  wrong.device_error = -113;  // SCPI-1999: undefined header
+  story.guard.see(wrong, story.now);
+  story.settle();
+  ASSERT_TRUE(story.happened(Event::Kind::instrument_error));
+  EXPECT_EQ(story.last(Event::Kind::instrument_error)->device_error, -113);
+}
+
+TEST(Guard, moves_with_all_that_it_is) {
+  Guard first(plant_of(plan_of()));
+  Guard second(std::move(first));
+  Guard third(plant_of(plan_of()));
+  third = std::move(second);
+  third.start(at(0s));
+  Order order;
+  EXPECT_TRUE(third.take_order(order));
+  EXPECT_EQ(order.verb, Verb::output_off);
+}
+
+TEST(Guard, makes_no_events_where_nobody_listens) {
+  GuardStory story;
+  story.guard.listen(false);
+  story.charge_on();
+  EXPECT_EQ(story.state(), State::energised);
+  EXPECT_TRUE(story.events.empty());
+}
+
+TEST(Guard, clears_the_instruments_own_protection_with_the_acknowledgement) {  // S5
+  for (const bool clears : {true, false}) {
+    ChannelPlan plan = plan_of();
+    plan.abilities.clears_protection = clears;
+    GuardStory story(plan);
+    story.charge_on();
+    story.bench.protection = 1;
+    ASSERT_TRUE(story.until(State::tripped));
+    EXPECT_EQ(story.trip(), Cause::protection_tripped);
+    story.pass(1s);
+    story.ask(Request::Kind::acknowledge);
+    story.pass(1s);
+    EXPECT_EQ(story.bench.protection, clears ? 0 : 1);
+  }
+}
+
+TEST(Guard, refuses_an_arm_whose_plan_is_no_plan) {  // S1 S2
+  const std::function<void(RunPlan&)> spoil[] = {
+      [](RunPlan& r) { r.full = drivers::volts(NAN); },
+      [](RunPlan& r) { r.lead_compensation_max = drivers::volts(HUGE_VAL); },
+      [](RunPlan& r) { r.open_circuit_min = drivers::volts(NAN); },
+      [](RunPlan& r) { r.open_circuit_max = drivers::volts(NAN); },
+      [](RunPlan& r) { r.over_voltage_protection = drivers::volts(NAN); },
+      [](RunPlan& r) { r.over_current_protection = drivers::amperes(NAN); },
+      [](RunPlan& r) { r.full = 0.0_V; },
+      [](RunPlan& r) { r.lead_compensation_max = drivers::volts(-0.1); },
+      [](RunPlan& r) { r.open_circuit_min = r.open_circuit_max; },
+      [](RunPlan& r) { r.full = 4.26_V; },
+      [](RunPlan& r) { r.over_voltage_protection = 4.19_V; },
+      [](RunPlan& r) { r.over_current_protection = 0.0_A; },
+      [](RunPlan& r) { r.limits.run_time->value = Duration{-1}; },
+      [](RunPlan& r) { r.limits.step_time->on_delay = Duration{-1}; },
+      [](RunPlan& r) { r.limits.run_time->on_delay = Duration{-1}; },
+      [](RunPlan& r) {
+        r.limits.voltage_above->at_once = AtOnce<drivers::Volts>{drivers::volts(NAN), {}};
+      }};
+  int number = 0;
+  for (const auto& change : spoil) {
+    GuardStory story;
+    story.start();
+    ASSERT_TRUE(story.until(State::off));
+    RunPlan run = run_plan();
+    change(run);
+    story.arm(run);
+    story.settle();
+    EXPECT_EQ(story.last_refusal(), Refusal::limits_defective) << number;
+    EXPECT_EQ(story.state(), State::off);
+    ++number;
+  }
+}
+
+TEST(Cut, goes_on_where_the_link_of_source_or_contactor_comes_back) {  // S4
+  GuardStory story({.ammeter = true, .contactor = true});
+  story.charge_on();
+  story.bench.misbehave[supply].link_down = true;
+  story.bench.misbehave[contactor].link_down = true;
+  story.guard.link_changed(supply, false, story.now);
+  story.guard.link_changed(contactor, false, story.now);
+  ASSERT_TRUE(story.until(State::cutting));
+  story.pass(3s);
+  EXPECT_TRUE(story.bench.output);
+  EXPECT_TRUE(story.channel().alarm);
+  story.bench.misbehave[contactor].link_down = false;
+  story.guard.link_changed(contactor, true, story.now);
+  story.pass(100ms);
+  EXPECT_FALSE(story.bench.contactor_closed);
+  story.bench.misbehave[supply].link_down = false;
+  story.guard.link_changed(supply, true, story.now);
+  EXPECT_TRUE(story.until(State::tripped));
+  EXPECT_FALSE(story.bench.output);
+}
+
+}  // namespace
+}  // namespace chargewright::safety::testing
