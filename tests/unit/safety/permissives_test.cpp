@@ -280,5 +280,59 @@ TEST_F(Arming, is_refused_while_a_run_is_on) {
   EXPECT_EQ(story->state(), State::ready);
 }
 
+TEST(ArmingStages, name_the_refusal_of_the_stage_whose_order_failed) {  // S1
+  const struct {
+    drivers::InstrumentId instrument;
+    Verb verb;
+    Ending ending;
+    Refusal refusal;
+  } cases[] = {
+      {supply, Verb::drain_errors, Ending::unparsable, Refusal::instrument_errors},
+      {supply, Verb::output_off, Ending::disproved, Refusal::output_not_off},
+      {supply, Verb::read_protection, Ending::unparsable, Refusal::protection_was_tripped},
+      {supply, Verb::set_voltage, Ending::disproved, Refusal::setpoint_not_proved},
+      {supply, Verb::set_over_voltage, Ending::disproved, Refusal::protection_not_armed},
+      {contactor, Verb::open_switch, Ending::disproved, Refusal::contactor_not_proved},
+      {contactor, Verb::close_switch, Ending::disproved, Refusal::contactor_not_proved},
+      {supply, Verb::drain_errors, Ending::timed_out, Refusal::instrument_unreachable},
+  };
+  for (const auto& c : cases) {
+    GuardStory story({.contactor = true});
+    story.start();
+    ASSERT_TRUE(story.until(State::off));
+    story.arm();
+    story.bench.says[{c.instrument, c.verb}] = {c.ending, 1};
+    ASSERT_TRUE(story.until(State::unknown)) << key_of(c.refusal);
+    EXPECT_EQ(story.last_refusal(), c.refusal) << key_of(story.last_refusal());
+    EXPECT_EQ(story.bench.count(Verb::output_on), 0);
+  }
+}
+
+TEST(ArmingStages, take_no_longer_than_is_allowed_in_all) {  // S1
+  ChannelPlan plan = plan_of();
+  plan.arm_within = 1s;
+  GuardStory story(plan);
+  story.start();
+  ASSERT_TRUE(story.until(State::off));
+  story.bench.latency = 400ms;  // each stage is borne, all of them together are not
+  story.arm();
+  ASSERT_TRUE(story.until(State::arming));
+  ASSERT_TRUE(story.until(State::unknown));
+  EXPECT_EQ(story.last_refusal(), Refusal::took_too_long);
+}
+
+TEST(ArmingStages, forget_answers_that_come_after_they_ended) {  // S1
+  GuardStory story;
+  story.start();
+  ASSERT_TRUE(story.until(State::off));
+  story.bench.latency = 50ms;
+  story.arm();
+  story.pass(60ms);
+  story.ask(Request::Kind::finish);
+  ASSERT_TRUE(story.until(State::off));
+  story.pass(1s);
+  EXPECT_EQ(story.state(), State::off);
+}
+
 }  // namespace
 }  // namespace chargewright::safety::testing

@@ -3,6 +3,7 @@
 
 #include <gtest/gtest.h>
 
+#include <cmath>
 #include <string>
 
 #include "drivers/dialect.h"
@@ -139,6 +140,17 @@ TEST(Wires, take_for_written_only_what_the_link_took) {  // S4
   bench.refuses = false;
   bench.pass(1ms);
   EXPECT_GT(bench.count("OUTP OFF"), offs);
+}
+
+TEST(Wires, are_made_for_a_time_that_runs_and_for_32_instruments_at_most) {  // S4
+  struct Nowhere final : ByteSink {
+    bool write(drivers::InstrumentId, std::string_view) override { return true; }
+  } sink;
+  for (const double speed : {0.0, -1.0, static_cast<double>(NAN), HUGE_VAL}) {
+    EXPECT_THROW(Wires(plant_of(plan_of()), {}, speed, sink), std::invalid_argument) << speed;
+  }
+  std::vector<drivers::InstrumentSpec> many(max_instruments + 1);
+  EXPECT_THROW(Wires(plant_of(plan_of()), std::move(many), 1, sink), std::invalid_argument);
 }
 
 }  // namespace
