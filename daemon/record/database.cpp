@@ -46,7 +46,8 @@ Failure failure_of(sqlite3_stmt* statement) {
 }  // namespace
 
 void Statement::Finalize::operator()(sqlite3_stmt* statement) const { sqlite3_finalize(statement); }
-void Database::Close::operator()(sqlite3* handle) const { sqlite3_close(handle); }
+// With the last of its statements, if one is still there.
+void Database::Close::operator()(sqlite3* handle) const { sqlite3_close_v2(handle); }
 
 void Statement::bind(int index, std::int64_t value) {
   sqlite3_bind_int64(statement_.get(), index, value);
