@@ -23,6 +23,13 @@ struct Seen {
   [[nodiscard]] Duration time() const { return interval + link; }
 };
 
+// A limit whatever its quantity, in SI.
+struct Plain {
+  double value = 0;
+  Duration on_delay{};
+  std::optional<double> at_once{};
+};
+
 // What one instrument is asked on behalf of one channel; as safety/schedule.cpp asks it.
 struct Asked {
   int readings = 0;
@@ -62,7 +69,11 @@ class Maker {
   Budget make();
 
  private:
-  using Overshoot = double (Maker::*)(double limit, double seconds, const Reach&) const;
+  using Overshoot = double (*)(const Maker&, double limit, double seconds, const Reach&);
+  template <auto of>
+  static double call(const Maker& maker, double limit, double seconds, const Reach& reach) {
+    return (maker.*of)(limit, seconds, reach);
+  }
 
   [[nodiscard]] Seen seen_by(const Terminal& at) const;
   [[nodiscard]] Seen seen_by(const Terminal& at, const Terminal& other) const;
@@ -75,8 +86,9 @@ class Maker {
   [[nodiscard]] Response by_source(const Seen& seen, Duration on_delay) const;
   [[nodiscard]] Response by_contactor(const Seen& seen, Duration on_delay) const;
 
-  template <class Q>
-  void add(Cause cause, const std::optional<Limit<Q>>& limit, const Seen& seen, Overshoot over);
+  void add(Cause cause, const std::optional<Plain>& limit, const Seen& seen, Overshoot over);
+  [[nodiscard]] double overshoot(const Plain& limit, const Response& response, const Reach& reach,
+                                 Overshoot over) const;
 
   [[nodiscard]] double climb(double amperes, double seconds) const;
   [[nodiscard]] double heated(double amperes) const;
@@ -150,6 +162,7 @@ Seen Maker::seen_by_thermometers() const {
 // of them lie on the new slope, the fit is that slope, less what one digit can feign.
 Seen Maker::seen_rising() const {
   Seen seen = seen_by_thermometers();
+  if (plan_.thermometers.empty()) return seen;
   const Duration bin = whole(Rise::bin_width, seen.interval);
   seen.longer_unread = {};
   seen.interval +=
@@ -304,24 +317,31 @@ double Maker::step_time(double, double seconds, const Reach&) const { return sec
 // ---- one line for each limit --------------------------------------------------------------------
 
 template <class Q>
-void Maker::add(Cause cause, const std::optional<Limit<Q>>& limit, const Seen& seen,
-                Overshoot over) {
+std::optional<Plain> plain(const std::optional<Limit<Q>>& limit) {
+  if (!limit) return std::nullopt;
+  Plain plain{number(limit->value), limit->on_delay, std::nullopt};
+  if (limit->at_once) plain.at_once = number(limit->at_once->value);
+  return plain;
+}
+
+double Maker::overshoot(const Plain& limit, const Response& response, const Reach& reach,
+                        Overshoot over) const {
+  const double all = over(*this, limit.value, in_seconds(response.time), reach);
+  if (!limit.at_once) return all;
+  const double soon = in_seconds(response.time - response.terms.on_delay);
+  return std::min(
+      all, std::abs(*limit.at_once - limit.value) + over(*this, *limit.at_once, soon, reach));
+}
+
+void Maker::add(Cause cause, const std::optional<Plain>& limit, const Seen& seen, Overshoot over) {
   if (!limit) return;
-  const double value = number(limit->value);
-  const auto overshoot = [&](const Response& response, const Reach& reach) {
-    const double whole = (this->*over)(value, in_seconds(response.time), reach);
-    if (!limit->at_once) return whole;
-    const double last = number(limit->at_once->value);
-    const double soon = in_seconds(response.time - response.terms.on_delay);
-    return std::min(whole, std::abs(last - value) + (this->*over)(last, soon, reach));
-  };
   BudgetLine line;
   line.cause = cause;
   line.source = by_source(seen, limit->on_delay);
-  line.source.overshoot = overshoot(line.source, setup_.armed);
+  line.source.overshoot = overshoot(*limit, line.source, setup_.armed, over);
   if (plan_.contactor) {
     line.contactor = by_contactor(seen, limit->on_delay);
-    line.contactor->overshoot = overshoot(*line.contactor, setup_.bare);
+    line.contactor->overshoot = overshoot(*limit, *line.contactor, setup_.bare, over);
   }
   line.time_unread = line.source.time + seen.longer_unread;
   budget_.lines.push_back(line);
@@ -335,18 +355,19 @@ Budget Maker::make() {
   const Seen tallied = seen_tallied();
   const Seen clock{};  // needs no reading
   const Limits& l = limits_;
-  add(Cause::voltage_high, l.voltage_above, voltage, &Maker::voltage_high);
-  add(Cause::voltage_low, l.voltage_below, voltage, &Maker::voltage_low);
-  add(Cause::current_high, l.current_above, current, &Maker::current_high);
-  add(Cause::current_reverse, l.current_reverse, current, &Maker::current_reverse);
-  add(Cause::power_high, l.power_above, both, &Maker::power_high);
-  add(Cause::temperature_high, l.temperature_above, warm, &Maker::temperature_high);
-  add(Cause::temperature_low, l.temperature_below, warm, &Maker::temperature_low);
-  add(Cause::temperature_rising, l.temperature_rising, seen_rising(), &Maker::temperature_rising);
-  add(Cause::charge_high, l.charge_above, tallied, &Maker::charge_high);
-  add(Cause::energy_high, l.energy_above, tallied, &Maker::energy_high);
-  add(Cause::run_time, l.run_time, clock, &Maker::run_time);
-  add(Cause::step_time, l.step_time, clock, &Maker::step_time);
+  add(Cause::voltage_high, plain(l.voltage_above), voltage, call<&Maker::voltage_high>);
+  add(Cause::voltage_low, plain(l.voltage_below), voltage, call<&Maker::voltage_low>);
+  add(Cause::current_high, plain(l.current_above), current, call<&Maker::current_high>);
+  add(Cause::current_reverse, plain(l.current_reverse), current, call<&Maker::current_reverse>);
+  add(Cause::power_high, plain(l.power_above), both, call<&Maker::power_high>);
+  add(Cause::temperature_high, plain(l.temperature_above), warm, call<&Maker::temperature_high>);
+  add(Cause::temperature_low, plain(l.temperature_below), warm, call<&Maker::temperature_low>);
+  add(Cause::temperature_rising, plain(l.temperature_rising), seen_rising(),
+      call<&Maker::temperature_rising>);
+  add(Cause::charge_high, plain(l.charge_above), tallied, call<&Maker::charge_high>);
+  add(Cause::energy_high, plain(l.energy_above), tallied, call<&Maker::energy_high>);
+  add(Cause::run_time, plain(l.run_time), clock, call<&Maker::run_time>);
+  add(Cause::step_time, plain(l.step_time), clock, call<&Maker::step_time>);
   find_too_slow(plan_.voltmeter);
   find_too_slow(plan_.ammeter);
   for (const Terminal& thermometer : plan_.thermometers) find_too_slow(thermometer);

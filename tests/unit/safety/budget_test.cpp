@@ -280,6 +280,66 @@ TEST(Budget, lets_a_limit_at_once_shorten_an_on_delay) {  // S7
   EXPECT_NEAR(story.line(Cause::voltage_high).source.overshoot, 4 * 0.439 * 0.003, 1e-12);
 }
 
+TEST(Budget, shortens_every_on_delay_by_what_stands_behind_it) {  // S7
+  Story story({.contactor = true});
+  story.limits = cell_limits();
+  const auto behind = [](auto& limit) {
+    limit->on_delay = 1h;
+    limit->at_once = {limit->value, Origin::cell};
+  };
+  const Budget at_once = budget_of(story.setup);
+  Limits& l = story.limits;
+  behind(l.voltage_above);
+  behind(l.voltage_below);
+  behind(l.current_above);
+  behind(l.current_reverse);
+  behind(l.power_above);
+  behind(l.temperature_above);
+  behind(l.temperature_below);
+  behind(l.temperature_rising);
+  behind(l.charge_above);
+  behind(l.energy_above);
+  behind(l.run_time);
+  behind(l.step_time);
+  const Budget delayed = budget_of(story.setup);
+  ASSERT_EQ(delayed.lines.size(), at_once.lines.size());
+  for (std::size_t k = 0; k < delayed.lines.size(); ++k) {
+    EXPECT_NEAR(delayed.lines[k].source.overshoot, at_once.lines[k].source.overshoot, 1e-9);
+    EXPECT_NEAR(delayed.lines[k].contactor->overshoot, at_once.lines[k].contactor->overshoot, 1e-9);
+  }
+}
+
+TEST(Budget, tells_two_outputs_of_an_instrument_from_one) {  // S7
+  Story story({.voltmeter = false});
+  story.limits.voltage_above = limit(4.24_V);
+  const Duration one = story.line(Cause::voltage_high).source.terms.link;
+  story.channel().voltmeter.channel = 2;  // the same instrument, another input: one question more
+  EXPECT_EQ(story.line(Cause::voltage_high).source.terms.link, one + 4ms);
+}
+
+TEST(Budget, asks_nothing_of_an_instrument_for_a_channel_that_has_no_part_in_it) {  // S7
+  Story story;
+  story.limits.voltage_above = limit(4.24_V);
+  story.plant.channels.push_back(plan_of());
+  for (Terminal* at : {&story.plant.channels[1].source, &story.plant.channels[1].voltmeter,
+                       &story.plant.channels[1].ammeter}) {
+    at->instrument = contactor;
+  }
+  EXPECT_EQ(story.line(Cause::voltage_high).source.terms.link, 6ms);
+}
+
+// Where nothing is measured nothing can be too slow; where several are, the last one is named.
+TEST(Budget, needs_no_thermometer_and_asks_each_one_there_is) {  // S7
+  Story bare({.thermometers = 0});
+  bare.limits.run_time = limit(Duration{90min});
+  EXPECT_EQ(budget_of(bare.setup).too_slow, drivers::no_instrument);
+  Story story({.thermometers = 3});
+  story.setup.instruments[thermometer].round_trip = 200ms;
+  EXPECT_EQ(budget_of(story.setup).too_slow, thermometer);
+  story.limits.temperature_above = limit(45.0_degC);
+  EXPECT_EQ(story.line(Cause::temperature_high).source.terms.link, 0ms);  // 500 ms of age rule
+}
+
 TEST(Budget, has_a_line_for_each_limit_there_is_and_no_other) {  // S7
   Story story;
   EXPECT_TRUE(budget_of(story.setup).lines.empty());
