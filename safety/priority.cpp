@@ -13,7 +13,8 @@
 namespace chargewright::safety {
 namespace {
 
-constexpr std::size_t stack_used = 256 * 1024;  // far more than a turn of the guard needs
+constexpr std::size_t stack_used =
+    std::size_t{256} * 1024;  // far more than a turn of the guard needs
 
 void say(Priority& priority, std::string_view what, int error) {
   std::string text = std::string(priority.why_not.data());

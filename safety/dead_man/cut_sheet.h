@@ -62,7 +62,7 @@ struct CutSheet {
   std::vector<CutOutput> outputs;
 };
 
-inline constexpr std::size_t cut_sheet_bytes_max = 256 * 1024;
+inline constexpr std::size_t cut_sheet_bytes_max = std::size_t{256} * 1024;
 
 std::string encode(const CutSheet& sheet);
 drivers::Result<CutSheet> decode_cut_sheet(std::string_view bytes);

@@ -20,7 +20,7 @@ std::string filled(const Template& message, const drivers::Filling& with) {
 // since the dead daemon may have selected another.
 std::string rendered(const Dialect& dialect, const Template& message, std::uint8_t channel) {
   const drivers::Filling with{.value = 0, .channel = channel};
-  const std::string text = filled(message, with);
+  std::string text = filled(message, with);
   if (dialect.select.empty() || channel == 0 || text.empty()) return text;
   const bool from_root = text.front() == '*' || text.front() == ':';
   return filled(dialect.select, with) + (from_root ? ";" : ";:") + text;
