@@ -390,6 +390,8 @@ Instant Instrument::State::wake() const {
     if (!ordinary.empty()) soonest = std::min(soonest, patience_end(ordinary.front()));
     return soonest;
   }
+  // An urgent command that the link has not taken yet: time alone brings nothing.
+  if (urgent_said()) return soonest;
   if (urgent.empty() && ordinary.empty()) return soonest;
   const Job& next = urgent.empty() ? ordinary.front() : urgent.front();
   return std::min(soonest, std::max(conversation.ready_from(), next.ready_from));

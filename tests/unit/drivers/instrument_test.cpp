@@ -356,6 +356,17 @@ TEST(Instrument, an_urgent_command_without_proof_is_done_only_when_it_has_left) 
   EXPECT_EQ(hand.outcome().ending, Ending::done);
 }
 
+TEST(Instrument, does_not_ask_to_be_woken_for_what_its_link_has_not_taken) {  // S4
+  Hand hand("scpi-supply");
+  hand.bring_in_step(0);
+  hand.order(Verb::clear_protection, 1, 0, 0, true);
+  for (int ms = 2; ms < 2000; ms += 100) {  // past the time that it needs to settle
+    hand.instrument.turn(at(ms));
+    ASSERT_GT(hand.instrument.wake(), at(ms));
+  }
+  EXPECT_TRUE(hand.silent());
+}
+
 TEST(Instrument, an_absent_verb_is_absent_and_writes_nothing) {
   Hand hand("scpi-meter");
   hand.order(Verb::output_off, 0, 0, 0, true);
