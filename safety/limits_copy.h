@@ -20,16 +20,11 @@ class LimitsCopy {
 
  private:
   static constexpr std::size_t limits_ = 12;
-  // Of each limit: what is set and its origins, value, on-delay, value without on-delay.
-  static constexpr std::size_t words_ = 4 * limits_ + 1;
-  using Words = std::array<std::uint64_t, words_>;
-  static Words words_of(const Limits& limits, bool known);
+  // Of one limit: what is set and its origins, value, on-delay, value without on-delay.
+  using Words = std::array<std::uint64_t, 4>;
 
-  Words inverted_ = inverted(Words{});
-  static constexpr Words inverted(Words words) {
-    for (std::uint64_t& word : words) word = ~word;
-    return words;
-  }
+  std::uint64_t not_known_ = ~std::uint64_t{0};
+  std::array<Words, limits_> inverted_{};  // of no meaning until some are kept
 };
 
 }  // namespace chargewright::safety
