@@ -91,10 +91,16 @@ void Oracle::look_at_devices(Instant now) {
     const auto& link = stage_.link(id);
     const bool reached = link.is_up() && !link.trouble.stalled && !faults.link_dropped;
     device.reached.see(reached, now);
+    const Duration now_takes = way(id);
+    if (now_takes < device.way) {
+      device.underway_until = std::max(device.underway_until, later(device.sent_at, device.way));
+    }
+    device.way = now_takes;
+    device.sent_at = now;
     const Duration respond = scenario_.instruments[k].dialect.respond;
     device.speaks = reached && !faults.mute && !faults.garbage && faults.delay <= respond;
     const auto& meter = scenario_.model.devices[k].meter;
-    const bool quick = faults.delay + way(id) < respond / 4;
+    const bool quick = faults.delay + now_takes < respond / 4;
     device.honest.see(device.speaks && quick && !link.trouble.twice && !faults.not_a_number &&
                           !faults.stuck && faults.sensors_lost == 0 && faults.sensors_off == 0 &&
                           meter.gain == 1,
@@ -286,13 +292,16 @@ void Oracle::must_stop(std::uint8_t index, const Channel& channel, const Wait& w
   const InstrumentId source = plan.source.instrument;
   const Duration back =
       10 * plan.cut_stage + 4 * scenario_.instruments[source].dialect.respond + way(source);
-  const auto late = [&](const Since& can, Duration acts) {
-    return can.at != never && now > later(known, acts) && now > later(can.at, back);
+  // A link keeps the order of its bytes: an order that is sent at s, in a way that takes w, is
+  // there at the later of s + w and the arrival of all that was sent before.
+  const auto late = [&](const Since& can, Duration acts, InstrumentId by) {
+    return can.at != never && now > later(known, acts + way(by)) &&
+           now > devices_[by].underway_until && now > later(can.at, back);
   };
   const char* who = nullptr;
-  if (late(channel.obeys, act + way(source))) who = "the source would obey";
+  if (late(channel.obeys, act, source)) who = "the source would obey";
   if (plan.contactor &&
-      late(channel.opens, 2 * plan.cut_stage + act + 100ms + way(plan.contactor->instrument))) {
+      late(channel.opens, 2 * plan.cut_stage + act + 100ms, plan.contactor->instrument)) {
     who = "the contactor would open";
   }
   if (who == nullptr) return;

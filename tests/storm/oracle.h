@@ -66,6 +66,11 @@ class Oracle {
     bool speaks = false;
     bool was_wrong = false;  // since the run began: a measuring fault
     Since honest;            // speaks, and says what is so
+    // A link that has become quicker: what was sent before still takes its time, and what is sent
+    // now waits behind it.
+    Duration way{};
+    Instant sent_at{};  // the last moment at which anything could be sent in that time
+    Instant underway_until{};
   };
   struct Channel {
     const Job* job = nullptr;

@@ -66,6 +66,12 @@ struct OracleOfTheStorm : testing::Test {
     for (int k = 0; k < 120 && stage->channel().state != safety::State::energised; ++k) pass(1s);
     ASSERT_EQ(stage->channel().state, safety::State::energised);
   }
+  void cut() {
+    oracle->operator_cut(0);
+    safety::Request request;
+    request.kind = safety::Request::Kind::cut;
+    stage->request(request);
+  }
   void pass(drivers::Duration time) { stage->advance(stage->bench().now() + time); }
   std::string claim() { return oracle->violation() ? oracle->violation()->claim : "none"; }
 
@@ -94,6 +100,20 @@ TEST_F(OracleOfTheStorm, sees_a_cut_that_does_not_come) {
   oracle->operator_cut(0);  // said to the oracle, not to the guard
   pass(10s);
   EXPECT_EQ(claim(), "operator-cut");
+}
+
+TEST_F(OracleOfTheStorm, knows_that_an_off_is_under_way_for_as_long_as_its_link_was_late) {  // S4
+  scenario.calm = false;
+  run();
+  auto& trouble = stage->link(scenario.plant.channels[0].source.instrument).trouble;
+  trouble.late = 600ms;
+  pass(10ms);
+  cut();
+  pass(1ms);
+  trouble.late = {};  // too late for what has been sent
+  pass(10s);
+  EXPECT_EQ(claim(), "none");
+  EXPECT_EQ(stage->channel().state, safety::State::tripped);
 }
 
 TEST_F(OracleOfTheStorm, sees_a_reading_that_the_device_never_gave) {
