@@ -245,7 +245,13 @@ void Oracle::look_at_flow(std::uint8_t index, Channel& channel, Instant now) {
   for (const auto& spec : scenario_.instruments) respond = std::max(respond, spec.dialect.respond);
   const Duration recovery = 4 * respond;
   const Duration reading = plan.allowed_age + plan.every + recovery;
-  must_stop(index, channel, {"blind", channel.blind.at, plan.allowed_age + 50ms}, now);
+  if (quiet && channel.state != State::ready) channel.watched_until = now;
+  // An output that a hand switched on while no run was under way, on a source that cannot be read,
+  // is known to nobody until it can be (below); and then cut by an off that is written anew.
+  const bool unseen = by_hand && channel.blind.at != never;
+  const Instant blind =
+      unseen ? std::max(channel.blind.at, channel.watched_until) : channel.blind.at;
+  must_stop(index, channel, {"blind", blind, plan.allowed_age + 50ms}, now);
   if (channel.state == State::energised) {
     must_stop(index, channel, {"stale", oldest_reading(index, channel), plan.allowed_age + 50ms},
               now);

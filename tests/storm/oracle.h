@@ -78,7 +78,8 @@ class Oracle {
     safety::State state = safety::State::unknown;
     Instant state_at{};
     Instant may_have_been_on_until{};
-    safety::Fault trip{};  // by the record
+    Instant watched_until{};  // off, tripped or arming: no limits of a run are enforced
+    safety::Fault trip{};     // by the record
     Instant restarted_at = never;
     bool latched = false;       // by the record: tripped, not acknowledged
     bool acknowledged = false;  // since it tripped

@@ -116,6 +116,30 @@ TEST_F(OracleOfTheStorm, knows_that_an_off_is_under_way_for_as_long_as_its_link_
   EXPECT_EQ(stage->channel().state, safety::State::tripped);
 }
 
+// Nobody can know of it before the source can be read; then it is cut.
+TEST_F(OracleOfTheStorm, knows_that_a_hand_at_an_unreadable_source_is_not_seen_while_off) {  // S3
+  scenario.calm = false;
+  run();
+  pass(10s);
+  cut();
+  pass(5s);
+  ASSERT_EQ(stage->channel().state, safety::State::tripped);
+  const auto source = scenario.plant.channels[0].source;
+  const auto flows = [&] { return stage->bench().circuit(0).current().value() > 0.01; };
+  using drivers::simulated::FaultKind;
+  stage->bench().inject({.kind = FaultKind::garbage, .device = source.instrument});
+  pass(1min);
+  oracle->panel(0);
+  stage->bench().switch_output(source.instrument, std::max<std::uint8_t>(source.channel, 1), true);
+  pass(1min);
+  EXPECT_TRUE(flows());
+  EXPECT_EQ(claim(), "none");
+  stage->bench().clear(FaultKind::garbage, source.instrument);
+  pass(5min);
+  EXPECT_FALSE(flows());
+  EXPECT_EQ(claim(), "none");
+}
+
 TEST_F(OracleOfTheStorm, sees_a_reading_that_the_device_never_gave) {
   run();
   safety::Event event;
