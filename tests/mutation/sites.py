@@ -15,7 +15,7 @@ OPERATORS = {
 # Words for people and for files are not what must not fail.
 LEFT_ALONE = {"describe", "key_of"}
 # Checks of the tables that the compiler makes.
-PROOFS = re.compile(r"(only|every)_\w+")
+PROOFS = re.compile(r"(only|every|nothing|off_is)_\w+")
 
 OPERATOR = re.compile(r"\s*(<=|>=|==|!=|&&|\|\||[-+*/<>])\s*")
 NUMBER = re.compile(r"[0-9][0-9a-fA-FxX'.]*(?:[eE][-+]?[0-9]+)?[uUlLfFzZ]*")
@@ -29,6 +29,8 @@ class Site:
     line: int
     function: str
     alternatives: list = field(default_factory=list)  # (what changes, text instead)
+    asks: str = "is"  # of switch.h
+    as_bool: bool = False  # a condition of another type than bool
 
 
 class Finder:
@@ -68,7 +70,9 @@ class Finder:
                 if child.is_definition() and name not in LEFT_ALONE and not PROOFS.fullmatch(name):
                     self.function = name
                     for part in child.get_children():
-                        if part.kind == K.COMPOUND_STMT:
+                        # A constructor's initialisers are expressions beside its body.
+                        if part.kind == K.COMPOUND_STMT or (
+                                child.kind == K.CONSTRUCTOR and part.kind.is_expression()):
                             self.visit(part)
             elif child.kind in (K.NAMESPACE, K.CLASS_DECL, K.STRUCT_DECL, K.CLASS_TEMPLATE,
                                 K.UNEXPOSED_DECL, K.LINKAGE_SPEC):
@@ -125,6 +129,8 @@ class Finder:
         site.alternatives.append((f"without: {was}", None))
 
     def condition(self, cursor, children):
+        if children[0].kind == K.VAR_DECL:
+            return  # it is declared here: no expression to put in its place
         expressions = [c for c in children if c.kind.is_expression()]
         if cursor.kind == K.FOR_STMT:
             expressions = [c for c in children[:3] if c.kind.is_expression()]
@@ -133,9 +139,18 @@ class Finder:
         condition = expressions[-1] if cursor.kind == K.DO_STMT else expressions[0]
         if not self.operator_of(condition) and not self.of(condition).startswith("!"):
             self.add(condition, f"!({self.of(condition)})")
+            site = self.sites.get((condition.extent.start.offset, condition.extent.end.offset))
+            if site:
+                site.as_bool = not self.is_bool(condition)
+
+    @staticmethod
+    def is_bool(cursor):
+        return cursor.type.get_canonical().kind == TypeKind.BOOL
 
     def returned(self, cursor):
-        if cursor.type.get_canonical().kind == TypeKind.BOOL and cursor.kind != K.CXX_BOOL_LITERAL_EXPR:
+        if cursor.type.get_canonical().kind == TypeKind.VOID:
+            self.dropped(cursor, self.short(cursor))
+        elif cursor.type.get_canonical().kind == TypeKind.BOOL and cursor.kind != K.CXX_BOOL_LITERAL_EXPR:
             self.add(cursor, "true", f"return true instead of {self.short(cursor)}")
             self.add(cursor, "false", f"return false instead of {self.short(cursor)}")
 
@@ -170,7 +185,11 @@ class Finder:
                          f"{self.short(cursor)} : {operator} -> {other}")
         kind, text = cursor.kind, self.of(cursor)
         if kind == K.UNARY_OPERATOR and text[:1] in "!-" and text[:2] not in ("--", "!=") and children:
-            self.add(cursor, self.of(children[0]), f"{self.short(cursor)} : without {text[0]}")
+            operand = self.of(children[0])
+            # An optional beside a bool would make an optional of both, and a true one.
+            cast = text[0] == "!" and not self.is_bool(children[0])
+            self.add(cursor, f"static_cast<bool>({operand})" if cast else operand,
+                     f"{self.short(cursor)} : without {text[0]}")
         elif kind == K.CXX_BOOL_LITERAL_EXPR and text in ("true", "false"):
             self.add(cursor, "false" if text == "true" else "true")
         elif kind in (K.INTEGER_LITERAL, K.FLOATING_LITERAL):
@@ -210,39 +229,48 @@ class Finder:
         return "constexpr" in lines[to.location.line - 1] or "constexpr" in lines[to.extent.start.line - 1]
 
 
-# Tables that the compiler evaluates are read at run time here, so that their rows can be mutants.
+# Tables that the compiler evaluates are read at run time here, so that their rows can be mutants;
+# what the compiler proves of them ends the program where it does not hold.
 AT_RUN_TIME = [
-    (rb"inline constexpr std::array table\{", b"inline const std::array table{"),
+    (rb"inline constexpr std::array (table|run_table) = ", rb"inline const std::array \1 = "),
     (rb"constexpr Row row_of", b"inline Row row_of"),
-    (rb"constexpr bool (only_\w+|every_\w+)\(\)", rb"inline bool \1()"),
-    (rb"static_assert\((only_\w+|every_\w+)\(\)\);",
-     rb"inline const bool held_\1 = \1() || (std::abort(), false);"),
+    (rb"constexpr (bool is_listed|Phase phase_after)", rb"inline \1"),
+    (rb"constexpr bool (only_|every_|off_is_|nothing_)", rb"inline bool \1"),
+    (rb"static_assert\((\w+)\(\)\);", rb"inline const bool held_\1 = \1() || (std::abort(), false);"),
     (rb"constexpr std::array<Rule, cause_count> table_of_rules",
      b"const std::array<Rule, cause_count> table_of_rules"),
     (rb"constexpr Rule rule = ", b"const Rule rule = "),
+    (rb"constexpr unsigned long long (mask_of|while_)", rb"const unsigned long long \1"),
+    (rb"static_assert\((while_enforcing == [^,]*), [^;]*;",
+     rb"const bool every_cause_judges_a_run = (\1) || (std::abort(), false);"),
 ]
-TABLES = ("/transitions.h", "/rules.cpp")
-STATES = re.compile(rb"Row\{\s*State::(\w+),\s*Transition::(\w+),\s*(State::\w+),\s*(Action::\w+)")
+TABLES = ("/transitions.h", "/run_transitions.h", "/rules.cpp")
+STATES = re.compile(rb"\bRow\{(\w+), (\w+), (\w+), (\w+), (\w+),")
+PHASES = re.compile(rb"\bRunRow\{(\w+), (\w+), (\w+),")
 RULES = re.compile(rb"\{Cause::(\w+),\s*(During::\w+),\s*(Clearing::\w+),\s*(\w+)\}")
 
 
 def rows(finder):
-    """Rows of the two tables: each state leads elsewhere or does something else; each rule is
-    judged at another time, cleared by another proof, or gone."""
+    """Rows of the tables: each state leads elsewhere, does something else or needs nothing; each
+    phase leads elsewhere; each rule is judged at another time, cleared by another proof, or gone."""
 
     def add(match, place, others, name):
         start, end = match.span(place)
         was = match.group(place).decode()
         line = finder.bytes[:start].count(b"\n") + 1
-        site = finder.sites.setdefault((start, end), Site(start, end, line, "table"))
+        site = finder.sites.setdefault((start, end), Site(start, end, line, "table", asks="asks"))
         for other in others:
-            if other != was:
+            if other.split("::")[-1] != was.split("::")[-1]:
                 site.alternatives.append((f"row {name}: {was} -> {other}", other))
 
     for match in STATES.finditer(finder.bytes):
         name = b" ".join(match.group(1, 2)).decode()
         add(match, 3, ["State::energised", "State::cutting", "State::off"], name)
         add(match, 4, ["Action::none", "Action::cut"], name)
+        add(match, 5, ["Needs::nothing"], name)
+    for match in PHASES.finditer(finder.bytes):
+        name = b" ".join(match.group(1, 2)).decode()
+        add(match, 3, ["Phase::running", "Phase::stopping", "Phase::failed", "Phase::done"], name)
     for match in RULES.finditer(finder.bytes):
         name = match.group(1).decode()
         add(match, 2, ["During::run", "During::always"], name)
@@ -293,9 +321,10 @@ def render(text, sites, number):
             if instead is None:
                 dropped = mutant
             else:
-                out += f"\nmutation::is({mutant}) ? ({instead}) :"
+                out += f"\nmutation::{site.asks}({mutant}) ? ({instead}) :"
         if out:
-            as_written = f"({out}\n({as_written}))"
+            cast = "static_cast<bool>" if site.as_bool else ""
+            as_written = f"({out}\n{cast}({as_written}))"
         if dropped is not None:
             as_written = f"(\nmutation::is({dropped}) ? void() : void({as_written}))"
         return as_written

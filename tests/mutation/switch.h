@@ -24,6 +24,7 @@ inline int chosen() {
 
 inline std::array<bool, most> reached{};
 
+// Never for the compiler to evaluate: a table with one in it is made when the program starts.
 inline bool asks(int mutant) {
   if (chosen() == reaching) reached[static_cast<std::size_t>(mutant)] = true;
   return chosen() == mutant;
