@@ -112,6 +112,9 @@ TEST(TheDeadMan, is_needed_to_start) {  // S6
   const std::string alone = bench.folder().path() + "/chargewrightd";  // without it beside
   std::filesystem::copy_file(words.front(), alone);
   words.front() = alone;
+  // It finds its dialects from where it lies.
+  words.insert(words.begin(),
+               {"/usr/bin/env", "CHARGEWRIGHT_DIALECTS=" CHARGEWRIGHT_SOURCE "/drivers/dialects"});
   const Finished refused = run(words, patience);
   EXPECT_EQ(refused.exit_code, 5) << refused.err;
   EXPECT_NE(refused.err.find("the dead-man process cannot be started"), std::string::npos);
