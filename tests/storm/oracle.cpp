@@ -49,11 +49,12 @@ drivers::simulated::Terminal at(const safety::Terminal& t) {
 
 }  // namespace
 
-Oracle::Oracle(const Scenario& scenario, daemon::WiredStage& stage)
+Oracle::Oracle(const Scenario& scenario, daemon::WiredStage& stage, double overshoot_share)
     : scenario_(scenario),
       stage_(stage),
       devices_(scenario.model.devices.size()),
-      channels_(scenario.bench.channels.size()) {}
+      channels_(scenario.bench.channels.size()),
+      overshoots_(scenario, stage, overshoot_share) {}
 
 void Oracle::violated(const char* claim, std::string what) {
   if (violation_) return;
@@ -115,25 +116,43 @@ void Oracle::moment() {
   const Instant now = stage_.bench().now();
   look_at_devices(now);
   for (std::uint8_t k = 0; k < channels_.size(); ++k) look_at(k, now);
+  look_at_log();
+  if (const auto beyond = overshoots_.look(now)) violated("overshoot", *beyond);
+}
+
+void Oracle::look_at_log() {
+  using drivers::simulated::Event;
   const auto& log = stage_.bench().log();
   for (log_seen_ = std::max(log_seen_, log.first()); log_seen_ < log.total(); ++log_seen_) {
-    const auto& event = log.at(log_seen_);
-    if (event.kind != drivers::simulated::Event::Kind::output_on) continue;
-    for (std::size_t k = 0; k < channels_.size(); ++k) {
-      const Channel& channel = channels_[k];
+    const Event& event = log.at(log_seen_);
+    if (event.kind == Event::Kind::output_on) switched_on(event);
+    if (event.kind != Event::Kind::fault_injected) continue;
+    const auto kind = static_cast<FaultKind>(event.value);
+    if (kind != FaultKind::cell_heats && kind != FaultKind::cell_swapped) continue;
+    for (std::uint8_t k = 0; k < channels_.size(); ++k) {
       const auto source = at(scenario_.plant.channels[k].source);
-      if (source.device != event.device || source.channel != event.channel) continue;
-      if (channel.panel_at != never && event.at - channel.panel_at <= skew) continue;
-      // On, tripped and off may all be of one moment.
-      const bool may =
-          may_be_on(channel.state) || channel.may_have_been_on_until >= event.at - skew;
-      if (!may) {
-        violated("switched-on", text("channel %zu: the output was switched on while %s", k,
-                                     safety::key_of(channel.state).data()));
-      }
-      if (channel.latched && channel.state_at < event.at - skew) {
-        violated("switched-on-latched", text("channel %zu: switched on with a trip latched", k));
-      }
+      const bool meant = event.channel == 0 || event.channel == source.channel;
+      if (source.device != event.device || !meant) continue;
+      if (kind == FaultKind::cell_heats) overshoots_.cell_heats(k);
+      if (kind == FaultKind::cell_swapped) overshoots_.cell_swapped(k);
+    }
+  }
+}
+
+void Oracle::switched_on(const drivers::simulated::Event& event) {
+  for (std::size_t k = 0; k < channels_.size(); ++k) {
+    const Channel& channel = channels_[k];
+    const auto source = at(scenario_.plant.channels[k].source);
+    if (source.device != event.device || source.channel != event.channel) continue;
+    if (channel.panel_at != never && event.at - channel.panel_at <= skew) continue;
+    // On, tripped and off may all be of one moment.
+    const bool may = may_be_on(channel.state) || channel.may_have_been_on_until >= event.at - skew;
+    if (!may) {
+      violated("switched-on", text("channel %zu: the output was switched on while %s", k,
+                                   safety::key_of(channel.state).data()));
+    }
+    if (channel.latched && channel.state_at < event.at - skew) {
+      violated("switched-on-latched", text("channel %zu: switched on with a trip latched", k));
     }
   }
 }
@@ -386,11 +405,13 @@ void Oracle::state_changed(const Event& event) {
     channel.crooked = false;
     channel.charge = channel.energy = channel.i_max = 0;
     channel.switchings = 0;
+    if (channel.job != nullptr) overshoots_.enforced(event.channel, *channel.job);
   }
   if (event.to == State::off || event.to == State::tripped) channel.restarted_at = never;
   if (event.to == State::unknown || event.to == State::tripped) {
     channel.enforced = false;
     channel.cut_asked_at = never;
+    overshoots_.released(event.channel);
   }
 }
 
@@ -482,6 +503,7 @@ std::vector<safety::Fault> Oracle::restart() {
     channel.acknowledged = false;
     channel.enforced = false;
     channel.cut_asked_at = never;
+    overshoots_.released(static_cast<std::uint8_t>(k));
   }
   return trips;
 }

@@ -14,6 +14,7 @@
 #include <vector>
 
 #include "daemon/plan/wired_stage.h"
+#include "tests/storm/oracle_overshoot.h"
 #include "tests/storm/scenario.h"
 
 namespace chargewright::storm {
@@ -26,13 +27,15 @@ struct Violation {
 
 class Oracle {
  public:
-  Oracle(const Scenario& scenario, daemon::WiredStage& stage);
+  // `overshoot_share`: of the budget's bounds that is granted (oracle_overshoot.h).
+  Oracle(const Scenario& scenario, daemon::WiredStage& stage, double overshoot_share = 1);
 
   void see(const safety::Event& event);
   void moment();
   // A person's or a hand's deeds that change what may be expected.
   void operator_cut(std::uint8_t channel);
   void panel(std::uint8_t channel);
+  void disturbed(drivers::InstrumentId device) { overshoots_.disturbed(device); }
   void run_began(std::uint8_t channel, const Job& job);
   // The guard dies: what the state on disk has kept for the next one, as daemon/state keeps it.
   std::vector<safety::Fault> restart();
@@ -41,6 +44,7 @@ class Oracle {
 
   [[nodiscard]] const std::optional<Violation>& violation() const { return violation_; }
   [[nodiscard]] std::uint64_t readings() const { return readings_; }
+  [[nodiscard]] const Overshoots& overshoots() const { return overshoots_; }
 
  private:
   using Instant = drivers::Instant;
@@ -110,6 +114,8 @@ class Oracle {
   };
 
   void look_at_devices(Instant now);
+  void look_at_log();
+  void switched_on(const drivers::simulated::Event& event);
   void look_at(std::uint8_t index, Instant now);
   void look_at_flow(std::uint8_t index, Channel& channel, Instant now);
   void must_stop(std::uint8_t index, const Channel& channel, const Wait& wait, Instant now);
@@ -126,6 +132,7 @@ class Oracle {
   daemon::WiredStage& stage_;
   std::vector<Device> devices_;
   std::vector<Channel> channels_;
+  Overshoots overshoots_;
   std::size_t log_seen_ = 0;
   std::optional<Violation> violation_;
   std::uint64_t readings_ = 0;

@@ -276,6 +276,23 @@ BenchModel model_of(const Layout& layout, const Scenario& scenario, Dice& dice) 
   return model;
 }
 
+// Some sources have no protections of their own: then nothing but the guard stands between a knob
+// that is turned and the cell. Dice of their own, so that the rest of a seed stays what it was.
+void take_protections(Scenario& scenario) {
+  Dice dice(~scenario.seed);
+  const bool voltage = dice.chance(0.75);
+  const bool current = dice.chance(0.75);
+  for (auto& channel : scenario.plant.channels) {
+    auto& can = channel.abilities;
+    can.over_voltage_protection = can.over_voltage_protection && voltage;
+    can.over_current_protection = can.over_current_protection && current;
+  }
+  for (auto& device : scenario.model.devices) {
+    device.supply.has_over_voltage = device.supply.has_over_voltage && voltage;
+    device.supply.has_over_current = device.supply.has_over_current && current;
+  }
+}
+
 }  // namespace
 
 Scenario scenario_of(std::uint64_t seed) {
@@ -317,6 +334,7 @@ Scenario scenario_of(std::uint64_t seed) {
   }
   scenario.plant = daemon::make_plant(scenario.bench, dialects);
   scenario.instruments = daemon::instruments_of(scenario.bench, dialects);
+  take_protections(scenario);
   scenario.lasts = drivers::seconds(dice.between(3600, 20 * 3600));
   scenario.patience = drivers::seconds(dice.between(5, 900));
   if (!scenario.calm) scenario.happenings = happenings_of(scenario, dice);

@@ -36,6 +36,15 @@ void print(const Coverage& c, double minutes) {
       c.bench_hours, c.charge_hours, minutes, c.charge_hours / minutes);
 }
 
+void print_overshoots(const Coverage& c) {
+  std::printf("excursions judged by the response-time budget, and how much of it was needed\n");
+  for (std::size_t k = 0; k < c.overshoots.size(); ++k) {
+    std::printf("  %10llu  %s, at most %.3f of the bound\n",
+                static_cast<unsigned long long>(c.overshoots[k].judged),
+                safety::key_of(Overshoots::quantities[k]).data(), c.overshoots[k].nearest);
+  }
+}
+
 // Every cause and every fault that no seed so far has reached.
 void print_missing(const Coverage& c) {
   std::string missing;
@@ -138,6 +147,7 @@ int run(const Options& options) {
     print("tripped by", all.trips);
     print("causes present, alone or beside others", all.causes);
     print("what befell, and when", all.deeds);
+    print_overshoots(all);
   }
   if (options.runs > 1 || options.minutes > 0) print_missing(all);
   std::printf("%llu failed\n", static_cast<unsigned long long>(failed));

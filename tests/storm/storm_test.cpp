@@ -43,6 +43,10 @@ struct OracleOfTheStorm : testing::Test {
     for (seed = 1; !scenario.calm || scenario.bench.channels.size() != 1; ++seed) {
       scenario = scenario_of(seed);
     }
+    build();
+  }
+  void build(double overshoot_share = 1) {
+    oracle.reset();
     stage = std::make_unique<daemon::WiredStage>(
         daemon::WiredStage::Setup{.model = scenario.model,
                                   .plant = scenario.plant,
@@ -50,7 +54,7 @@ struct OracleOfTheStorm : testing::Test {
                                   .links = scenario.links,
                                   .tick = 500ms,
                                   .start = opening});
-    oracle = std::make_unique<Oracle>(scenario, *stage);
+    oracle = std::make_unique<Oracle>(scenario, *stage, overshoot_share);
     stage->on_event = [this](const safety::Event& event) { oracle->see(event); };
     stage->on_moment = [this] { oracle->moment(); };
   }
@@ -114,6 +118,64 @@ TEST_F(OracleOfTheStorm, knows_that_an_off_is_under_way_for_as_long_as_its_link_
   pass(10s);
   EXPECT_EQ(claim(), "none");
   EXPECT_EQ(stage->channel().state, safety::State::tripped);
+}
+
+// Nothing but the guard holds a source that has no protections of its own.
+struct OvershootInTheStorm : OracleOfTheStorm {
+  OvershootInTheStorm() {
+    scenario.calm = false;
+    scenario.plant.channels[0].abilities.over_voltage_protection = false;
+    scenario.plant.channels[0].abilities.over_current_protection = false;
+    supply().has_over_voltage = supply().has_over_current = false;
+    supply().power_max = {};  // as much as both knobs allow
+    scenario.bench.instruments[source()].ratings.power.reset();
+  }
+  drivers::simulated::SupplyModel& supply() { return scenario.model.devices[source()].supply; }
+  drivers::InstrumentId source() { return scenario.plant.channels[0].source.instrument; }
+  void turn_both_knobs_up() {
+    using drivers::simulated::FaultKind;
+    for (const auto knob : {drivers::Measurand::voltage, drivers::Measurand::current}) {
+      const bool volts = knob == drivers::Measurand::voltage;
+      stage->bench().inject(
+          {.kind = FaultKind::knob_turned,
+           .device = source(),
+           .channel = 1,
+           .knob = knob,
+           .value = volts ? supply().voltage_max.value() : supply().current_max.value()});
+    }
+  }
+  Overshoots::Seen current() { return oracle->overshoots().seen()[1]; }
+};
+
+TEST_F(OvershootInTheStorm, is_within_what_the_budget_says) {  // S7
+  build();
+  run();
+  pass(1min);
+  turn_both_knobs_up();
+  pass(10s);
+  EXPECT_EQ(claim(), "none");
+  EXPECT_EQ(current().judged, 1U);
+  EXPECT_GT(current().nearest, 0.5);
+}
+
+TEST_F(OvershootInTheStorm, is_seen_where_it_is_more_than_was_said) {  // S7
+  build(0.5);
+  run();
+  pass(1min);
+  turn_both_knobs_up();
+  pass(10s);
+  EXPECT_EQ(claim(), "overshoot");
+}
+
+TEST_F(OvershootInTheStorm, is_not_judged_where_more_fails_than_the_budget_covers) {  // S7
+  build(0.5);
+  run();
+  pass(1min);
+  stage->link(scenario.plant.channels[0].ammeter.instrument).trouble.stalled = true;
+  turn_both_knobs_up();
+  pass(10s);
+  EXPECT_NE(claim(), "overshoot");
+  EXPECT_EQ(current().judged, 0U);
 }
 
 // Nobody can know of it before the source can be read; then it is cut.

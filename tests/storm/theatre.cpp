@@ -32,7 +32,7 @@ class Play {
                 .links = scenario.links,
                 .tick = tick_of(scenario.plant),
                 .start = opening}),
-        oracle_(scenario, stage_),
+        oracle_(scenario, stage_, options.overshoot_share),
         noise_(scenario.seed),
         people_(scenario.bench.channels.size()) {
     stage_.on_event = [this](const Event& event) { see(event); };
@@ -164,12 +164,14 @@ void Play::begin(const Happening& h) {
       break;
     case Deed::drop:
       link.drop(stage_.bench().now());
+      oracle_.disturbed(h.device);
       lasts = false;
       break;
     case Deed::noise: {
       std::string bytes;
       for (std::size_t k = 0; k < h.size; ++k) bytes += "@#x%\n~?{}\r"[noise_.below(10)];
       link.whisper(bytes, stage_.bench().now());
+      oracle_.disturbed(h.device);
       lasts = false;
       break;
     }
@@ -377,6 +379,7 @@ Outcome Play::run() {
   coverage_.seeds = 1;
   coverage_.readings = oracle_.readings();
   coverage_.moments = stage_.moments();
+  coverage_.overshoots = oracle_.overshoots().seen();
   coverage_.bench_hours =
       in_seconds(stage_.bench().now() - opening) / 3600 * static_cast<double>(people_.size());
   return {oracle_.violation(), std::move(coverage_)};
@@ -392,6 +395,10 @@ void Coverage::add(const Coverage& other) {
   join(trips, other.trips);
   join(causes, other.causes);
   join(deeds, other.deeds);
+  for (std::size_t k = 0; k < overshoots.size(); ++k) {
+    overshoots[k].judged += other.overshoots[k].judged;
+    overshoots[k].nearest = std::max(overshoots[k].nearest, other.overshoots[k].nearest);
+  }
   seeds += other.seeds;
   runs += other.runs;
   readings += other.readings;

@@ -2,7 +2,7 @@
 // Plays a scenario through the daemon's own code on simulated byte streams, with a person at the
 // bench who acts on what has ended, and counts what came of it.
 
-#include <bitset>
+#include <array>
 #include <cstdint>
 #include <map>
 #include <optional>
@@ -19,6 +19,7 @@ struct Coverage {
   std::map<std::string, std::uint64_t> trips;     // by cause
   std::map<std::string, std::uint64_t> causes;    // present, also beside another
   std::map<std::string, std::uint64_t> deeds;     // by name, and in which state of the channel
+  std::array<Overshoots::Seen, Overshoots::quantities.size()> overshoots{};
   std::uint64_t seeds = 0, runs = 0, readings = 0, moments = 0;
   double bench_hours = 0;   // virtual time, each channel by itself
   double charge_hours = 0;  // of it with a run under way
@@ -32,6 +33,7 @@ struct Outcome {
 
 struct PlayOptions {
   bool trace = false;
+  double overshoot_share = 1;  // of the budget's bounds (oracle_overshoot.h)
 };
 
 Outcome play(const Scenario& scenario, const PlayOptions& options = {});
