@@ -145,8 +145,10 @@ void WiredStage::happen() {
 bool WiredStage::exchange(bool first) {
   bool moved = false;
   const std::size_t count = lines_.size();
+  std::size_t line = count > 0 ? first_served % count : 0;
   for (std::size_t k = 0; k < count; ++k) {
-    moved = lines_[(first_served + k) % count]->link.turn(now_) || moved;
+    moved = lines_[line]->link.turn(now_) || moved;
+    if (++line == count) line = 0;
   }
   if (!moved && !first && !sequenced_ && wires_->wake() > now()) return false;
   sequenced_ = false;

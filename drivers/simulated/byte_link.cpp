@@ -41,10 +41,6 @@ void ByteLink::Way::clear() {
   next_piece_ = Instant{};
 }
 
-Instant ByteLink::Way::wake() const {
-  return stretches_.empty() ? never : std::max(stretches_.front().due, next_piece_);
-}
-
 // ---- the link -----------------------------------------------------------------------------------
 
 ByteLink::ByteLink(ScpiDevice& device, const ByteLinkModel& model, LinkUser& user)
@@ -54,8 +50,6 @@ void ByteLink::start(Instant now) {
   started_ = true;
   up_at_ = later(now, model_.reconnects_after);
 }
-
-bool ByteLink::is_dropped() const { return device_.bench().faults(device_.id()).link_dropped; }
 
 // Nothing stands between the two ends: bytes need not be kept.
 bool ByteLink::is_plain(Duration model_time) const {
@@ -95,8 +89,7 @@ void ByteLink::whisper(std::string_view bytes, Instant now) {
   if (port_) (void)to_host_.put(bytes, now);
 }
 
-bool ByteLink::turn(Instant now) {
-  if (!started_) return false;
+bool ByteLink::move(Instant now) {
   if (port_ && (is_dropped() || overflowed_)) go_down(now);
   if (!port_ && told_up_) {
     told_up_ = false;
@@ -157,14 +150,6 @@ bool ByteLink::deliver_to_host(Instant now) {
     to_host_.taken(bytes.size());
     moved = true;
   }
-}
-
-Instant ByteLink::wake() const {
-  if (!started_) return never;
-  if (!port_) return told_up_ ? Instant::min() : up_at_;
-  if (overflowed_ || is_dropped()) return Instant::min();
-  if (trouble.stalled) return never;
-  return std::min({to_device_.wake(), to_host_.wake(), port_->wake()});
 }
 
 }  // namespace chargewright::drivers::simulated

@@ -6,6 +6,7 @@
 // The counterpart of drivers/link.h: what the host is told comes from within turn(), never from
 // within write().
 
+#include <algorithm>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -41,8 +42,15 @@ class ByteLink {
   // Bounded: more than 64 KiB that wait take the link down.
   void write(std::string_view bytes, Instant now);
   // Moves what is due; true: something moved.
-  bool turn(Instant now);
-  [[nodiscard]] Instant wake() const;
+  bool turn(Instant now) { return wake() <= now && move(now); }
+  // A moment that has gone by: something is to be done at once.
+  [[nodiscard]] Instant wake() const {
+    if (!started_) return never;
+    if (!port_) return told_up_ ? Instant::min() : up_at_;
+    if (overflowed_ || is_dropped()) return Instant::min();
+    if (trouble.stalled) return never;
+    return std::min({to_device_.wake(), to_host_.wake(), port_->wake()});
+  }
 
   // What was under way is lost, the device forgets the half of a message that it has.
   void drop(Instant now);
@@ -66,7 +74,9 @@ class ByteLink {
     void taken(std::size_t bytes);
     void clear();
     [[nodiscard]] bool empty() const { return stretches_.empty(); }
-    [[nodiscard]] Instant wake() const;
+    [[nodiscard]] Instant wake() const {
+      return stretches_.empty() ? never : std::max(stretches_.front().due, next_piece_);
+    }
 
    private:
     struct Stretch {
@@ -78,7 +88,10 @@ class ByteLink {
     Ring<Stretch, 512> stretches_;
     Instant next_piece_{};
   };
-  [[nodiscard]] bool is_dropped() const;
+  [[nodiscard]] bool is_dropped() const {
+    return device_.bench().faults(device_.id()).link_dropped;
+  }
+  bool move(Instant now);
   [[nodiscard]] bool is_plain(Duration model_time) const;
   void go_down(Instant now);
   bool listen_to_device(Instant now);

@@ -131,13 +131,15 @@ void Cell::scale_resistances() {
   r0_ = r0_ref_ * factor;
   r1_ = r1_ref_ * factor;
   r2_ = r2_ref_ * factor;
-  if (arrhenius_ > 0) steps_.dt = last_steps_.dt = held_.dt = last_held_.dt = -1;
+  if (arrhenius_ > 0) {
+    steps_.clear();
+    held_.clear();
+  }
 }
 
 void Cell::prepare(double dt) {
-  if (steps_.dt == dt) return;
-  std::swap(steps_, last_steps_);
-  if (steps_.dt == dt) return;
+  if (steps_.find(dt)) return;
+  Steps& made = steps_.current();
   const auto pair = [dt](double r, double c, double& a, double& m, double& n) {
     if (r <= 0) {
       a = m = n = 0;
@@ -148,10 +150,9 @@ void Cell::prepare(double dt) {
     m = -std::expm1(-dt / tau) * tau / dt;
     n = -std::expm1(-2 * dt / tau) * tau / (2 * dt);
   };
-  pair(r1_, c1_, steps_.a1, steps_.m1, steps_.n1);
-  pair(r2_, c2_, steps_.a2, steps_.m2, steps_.n2);
-  steps_.a_t = std::exp(-dt * cooling_ / heat_capacity_);
-  steps_.dt = dt;
+  pair(r1_, c1_, made.a1, made.m1, made.n1);
+  pair(r2_, c2_, made.a2, made.m2, made.n2);
+  made.a_t = std::exp(-dt * cooling_ / heat_capacity_);
 }
 
 // Exact for heat that is constant over the step.
@@ -159,7 +160,7 @@ void Cell::warm(double dt, double mean_heat_w) {
   state_.heat += mean_heat_w * dt;
   if (cooling_ > 0) {
     const double settled = ambient_ + mean_heat_w / cooling_;
-    state_.t = settled + (state_.t - settled) * steps_.a_t;
+    state_.t = settled + (state_.t - settled) * steps_.current().a_t;
   } else {
     state_.t += mean_heat_w * dt / heat_capacity_;
   }
@@ -176,7 +177,7 @@ void Cell::advance(Duration dt, Amperes current) {
 
 void Cell::step(double dt, double i) {
   prepare(dt);
-  const Steps& s = steps_;
+  const Steps& s = steps_.current();
   const double settled1 = i * r1_;
   const double settled2 = i * r2_;
   const double gap1 = state_.v1 - settled1;
@@ -206,10 +207,8 @@ Amperes Cell::advance_held(Duration dt, Volts held, Ohms leads) {
 // (dq, v1, v2, e0) is a linear system with i = (e0 - slope dq - v1 - v2)/R inside one segment.
 void Cell::prepare_held(double dt, double r) {
   const double slope = segments_[segment_].slope;
-  const auto fits = [&] { return held_.dt == dt && held_.r == r && held_.slope == slope; };
-  if (fits()) return;
-  std::swap(held_, last_held_);
-  if (fits()) return;
+  if (held_.find({dt, r, slope})) return;
+  Held& made = held_.current();
   Matrix a{};
   const std::array<double, 4> current{-slope / r, -1 / r, -1 / r, 1 / r};
   for (std::size_t j = 0; j < 4; ++j) {
@@ -227,11 +226,8 @@ void Cell::prepare_held(double dt, double r) {
   const Matrix m = exponential(a);
   for (std::size_t i = 0; i < 3; ++i) {
     const double scale = i == 0 ? 1 / unit : 1;
-    held_.m[i] = {m[i][3] * scale, m[i][1] * scale, m[i][2] * scale};
+    made.m[i] = {m[i][3] * scale, m[i][1] * scale, m[i][2] * scale};
   }
-  held_.dt = dt;
-  held_.r = r;
-  held_.slope = slope;
 }
 
 double Cell::step_held(double dt, double held, double leads) {
@@ -271,7 +267,7 @@ double Cell::step_in_segment(double dt, double held, double r) {
   const State before = state_;
   const double e = held - ocv_v_;
   const double i0 = (e - before.v1 - before.v2) / r;
-  const auto& m = held_.m;
+  const auto& m = held_.current().m;
   const double dq = m[0][0] * e + m[0][1] * before.v1 + m[0][2] * before.v2;
   state_.v1 = m[1][0] * e + m[1][1] * before.v1 + m[1][2] * before.v2;
   state_.v2 = m[2][0] * e + m[2][1] * before.v1 + m[2][2] * before.v2;

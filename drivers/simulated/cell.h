@@ -13,6 +13,7 @@
 #include <cstdint>
 
 #include "drivers/simulated/cell_model.h"
+#include "drivers/simulated/kept.h"
 
 namespace chargewright::drivers::simulated {
 
@@ -61,17 +62,18 @@ class Cell {
   struct Segment {
     double q0, v0, slope;  // V per C
   };
-  // Factors of a constant-current step, and of a constant-voltage one, kept for equal steps; of two
-  // lengths, since two beats cut time into two.
+  // Factors of a constant-current step, and of a constant-voltage one, kept for equal steps.
   struct Steps {
-    double dt = -1;
     double a1 = 1, a2 = 1;  // exp(-dt/tau)
     double m1 = 0, m2 = 0;  // tau (1-a)/dt: mean of the exponential over the step
     double n1 = 0, n2 = 0;  // tau (1-a^2)/(2 dt): mean of its square
     double a_t = 1;         // thermal
   };
+  struct HeldStep {
+    double dt = 0, r = 0, slope = 0;
+    bool operator==(const HeldStep&) const = default;
+  };
   struct Held {
-    double dt = -1, r = 0, slope = 0;
     std::array<std::array<double, 3>, 3> m{};  // (dq, v1, v2) from (e, v1, v2)
   };
 
@@ -96,8 +98,9 @@ class Cell {
   double scaled_at_ = -1e9;  // the temperature, in steps of the grid
   State state_;
   double ocv_v_ = 0;
-  Steps steps_, last_steps_;
-  Held held_, last_held_;
+  static constexpr std::size_t steps_kept = 16;
+  Kept<double, Steps, steps_kept> steps_;  // by length, in seconds
+  Kept<HeldStep, Held, steps_kept> held_;
 };
 
 }  // namespace chargewright::drivers::simulated

@@ -60,7 +60,10 @@ class ScpiPort {
   [[nodiscard]] std::string_view to_write(Instant now);
   void written(std::size_t bytes);
   // When to_write() next has more; `never` if nothing waits.
-  [[nodiscard]] Instant wake() const;
+  [[nodiscard]] Instant wake() const {
+    if (released_ > 0) return Instant::min();
+    return held_.empty() ? never : held_.front().release;
+  }
 
  private:
   static constexpr std::size_t line_max = 4096;

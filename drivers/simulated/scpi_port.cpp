@@ -74,9 +74,4 @@ void ScpiPort::written(std::size_t bytes) {
   released_ -= bytes;
 }
 
-Instant ScpiPort::wake() const {
-  if (released_ > 0) return Instant::min();
-  return held_.empty() ? never : held_.front().release;
-}
-
 }  // namespace chargewright::drivers::simulated

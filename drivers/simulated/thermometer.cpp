@@ -12,12 +12,9 @@ void Sensor::advance(Duration dt, Celsius body) {
     sensor_c_ = body_c_ = body.value();
     return;
   }
-  if (dt != dt_) {
-    dt_ = dt;
-    decay_ = std::exp(-in_seconds(dt) / lag);
-  }
+  if (!decay_.find(dt)) decay_.current() = std::exp(-in_seconds(dt) / lag);
   const double behind = (body.value() - body_c_) / in_seconds(dt) * lag;
-  sensor_c_ = body.value() - behind + (sensor_c_ - body_c_ + behind) * decay_;
+  sensor_c_ = body.value() - behind + (sensor_c_ - body_c_ + behind) * decay_.current();
   body_c_ = body.value();
 }
 

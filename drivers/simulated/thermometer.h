@@ -3,6 +3,7 @@
 
 #include "drivers/instant.h"
 #include "drivers/quantity.h"
+#include "drivers/simulated/kept.h"
 
 namespace chargewright::drivers::simulated {
 
@@ -25,8 +26,7 @@ class Sensor {
   ThermometerModel model_;
   double sensor_c_ = 20;
   double body_c_ = 20;
-  Duration dt_{-1};
-  double decay_ = 1;
+  Kept<Duration, double, 16> decay_;  // by the length of a step
 };
 
 }  // namespace chargewright::drivers::simulated
