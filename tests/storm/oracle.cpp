@@ -54,7 +54,29 @@ Oracle::Oracle(const Scenario& scenario, daemon::WiredStage& stage, double overs
       stage_(stage),
       devices_(scenario.model.devices.size()),
       channels_(scenario.bench.channels.size()),
-      overshoots_(scenario, stage, overshoot_share) {}
+      overshoots_(scenario, stage, overshoot_share) {
+  for (std::size_t k = 0; k < devices_.size(); ++k) {
+    const auto& model = scenario.links[k];
+    devices_[k].respond = scenario.instruments[k].dialect.respond;
+    devices_[k].whole_way = model.to_device + model.to_host;
+  }
+  for (const ChannelPlan& plan : scenario.plant.channels) allowed_.emplace_back(scenario, plan);
+}
+
+Oracle::Allowed::Allowed(const Scenario& scenario, const ChannelPlan& plan) {
+  const safety::Ages ages(plan);
+  Duration respond{};
+  for (const auto& spec : scenario.instruments) respond = std::max(respond, spec.dialect.respond);
+  recovery = 4 * respond;
+  reading = plan.allowed_age + plan.every + recovery;
+  knob = ages.readback + plan.every + recovery;
+  // Off, everything is read five times slower.
+  panel = ages.watched_reading + ages.glitch + 5 * ages.protection_first + recovery;
+  if (!plan.thermometers.empty()) {
+    lag = 6 * scenario.model.devices[plan.thermometers.front().instrument].thermometer.lag;
+  }
+  back = 10 * plan.cut_stage + 4 * scenario.instruments[plan.source.instrument].dialect.respond;
+}
 
 void Oracle::violated(const char* claim, std::string what) {
   if (violation_) return;
@@ -70,9 +92,8 @@ bool Oracle::needs(const ChannelPlan& plan, InstrumentId device) const {
 
 // There and back, with what troubles the link now.
 Duration Oracle::way(InstrumentId device) const {
-  const auto& model = scenario_.links[device];
   const auto& trouble = stage_.link(device).trouble;
-  Duration way = model.to_device + model.to_host + 2 * trouble.late;
+  Duration way = devices_[device].whole_way + 2 * trouble.late;
   if (trouble.piece > 0) {
     // An off may wait behind the rest of another message that has begun, and of three urgent ones.
     const auto pieces = static_cast<int>(5 * longest_message / trouble.piece) + 1;
@@ -98,10 +119,9 @@ void Oracle::look_at_devices(Instant now) {
     }
     device.way = now_takes;
     device.sent_at = now;
-    const Duration respond = scenario_.instruments[k].dialect.respond;
-    device.speaks = reached && !faults.mute && !faults.garbage && faults.delay <= respond;
+    device.speaks = reached && !faults.mute && !faults.garbage && faults.delay <= device.respond;
     const auto& meter = scenario_.model.devices[k].meter;
-    const bool quick = faults.delay + now_takes < respond / 4;
+    const bool quick = faults.delay + now_takes < device.respond / 4;
     device.honest.see(device.speaks && quick && !link.trouble.twice && !faults.not_a_number &&
                           !faults.stuck && faults.sensors_lost == 0 && faults.sensors_off == 0 &&
                           meter.gain == 1,
@@ -259,11 +279,7 @@ void Oracle::look_at_flow(std::uint8_t index, Channel& channel, Instant now) {
                                 output.voltage_setpoint().value(), most));
     }
   }
-  const safety::Ages ages(plan);
-  Duration respond{};
-  for (const auto& spec : scenario_.instruments) respond = std::max(respond, spec.dialect.respond);
-  const Duration recovery = 4 * respond;
-  const Duration reading = plan.allowed_age + plan.every + recovery;
+  const Allowed& allowed = allowed_[index];
   if (quiet && channel.state != State::ready) channel.watched_until = now;
   // An output that a hand switched on while no run was under way, on a source that cannot be read,
   // is known to nobody until it can be (below); and then cut by an off that is written anew.
@@ -275,23 +291,22 @@ void Oracle::look_at_flow(std::uint8_t index, Channel& channel, Instant now) {
     must_stop(index, channel, {"stale", oldest_reading(index, channel), plan.allowed_age + 50ms},
               now);
   }
-  must_stop(index, channel, {"knob", channel.turned.at, ages.readback + plan.every + recovery},
-            now);
+  must_stop(index, channel, {"knob", channel.turned.at, allowed.knob}, now);
   must_stop(index, channel, {"sequencer", channel.hung.at, plan.heartbeat + 50ms}, now);
   must_stop(index, channel, {"operator-cut", channel.cut_asked_at, 0ms}, now);
   must_stop(index, channel, {"restart", channel.restarted_at, 0ms}, now);
   if (by_hand && quiet) {
-    // Off, everything is read five times slower.
     const bool honest = devices_[plan.ammeter.instrument].honest.at != never &&
                         devices_[source.device].honest.at != never;
     const Instant since = honest ? std::max(channel.panel_at, channel.flows.at) : never;
     must_stop(index, channel,
               {"panel", since == never ? never : std::max(since, devices_[source.device].honest.at),
-               ages.watched_reading + ages.glitch + 5 * ages.protection_first + recovery},
+               allowed.panel},
               now);
   }
   if (channel.job == nullptr) return;
   const safety::Limits& limits = channel.job->checked.plan.limits;
+  const Duration reading = allowed.reading;
   const auto delay = [](const auto& limit) { return limit ? limit->on_delay : Duration::zero(); };
   must_stop(index, channel, {"voltage", channel.voltage.at, reading + delay(limits.voltage_above)},
             now);
@@ -299,24 +314,19 @@ void Oracle::look_at_flow(std::uint8_t index, Channel& channel, Instant now) {
             now);
   must_stop(index, channel, {"power", channel.power.at, reading + delay(limits.power_above)}, now);
   if (!plan.thermometers.empty()) {
-    const Duration lag =
-        scenario_.model.devices[plan.thermometers.front().instrument].thermometer.lag;
     must_stop(index, channel,
               {"temperature", channel.temperature.at,
-               reading + 6 * lag + delay(limits.temperature_above)},
+               reading + allowed.lag + delay(limits.temperature_above)},
               now);
   }
 }
 
-void Oracle::must_stop(std::uint8_t index, const Channel& channel, const Wait& wait, Instant now) {
-  if (wait.since == never) return;
+void Oracle::must_have_stopped(std::uint8_t index, const Channel& channel, const char* claim,
+                               Instant known, Instant now) {
   const ChannelPlan& plan = scenario_.plant.channels[index];
-  const Instant known = later(wait.since, wait.noticed);
-  if (now <= known) return;
   // Where the way was not there all the time: what a recovery takes, and the next repeat.
   const InstrumentId source = plan.source.instrument;
-  const Duration back =
-      10 * plan.cut_stage + 4 * scenario_.instruments[source].dialect.respond + way(source);
+  const Duration back = allowed_[index].back + way(source);
   // A link keeps the order of its bytes: an order that is sent at s, in a way that takes w, is
   // there at the later of s + w and the arrival of all that was sent before.
   const auto late = [&](const Since& can, Duration acts, InstrumentId by) {
@@ -330,10 +340,9 @@ void Oracle::must_stop(std::uint8_t index, const Channel& channel, const Wait& w
     who = "the contactor would open";
   }
   if (who == nullptr) return;
-  violated(
-      wait.claim,
-      text("channel %d: current flows %.3f s after it should be known (%s, %s), though %s", index,
-           in_seconds(now - known), wait.claim, safety::key_of(channel.state).data(), who));
+  violated(claim,
+           text("channel %d: current flows %.3f s after it should be known (%s, %s), though %s",
+                index, in_seconds(now - known), claim, safety::key_of(channel.state).data(), who));
 }
 
 // ---- the record ---------------------------------------------------------------------------------

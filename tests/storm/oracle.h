@@ -66,7 +66,9 @@ class Oracle {
     }
   };
   struct Device {
-    Since reached;  // bytes get there and back, in their own time
+    Duration respond{};    // of its dialect
+    Duration whole_way{};  // there and back, without trouble
+    Since reached;         // bytes get there and back, in their own time
     bool speaks = false;
     bool was_wrong = false;  // since the run began: a measuring fault
     Since honest;            // speaks, and says what is so
@@ -75,6 +77,16 @@ class Oracle {
     Duration way{};
     Instant sent_at{};  // the last moment at which anything could be sent in that time
     Instant underway_until{};
+  };
+  // What the channel's own ages allow; the same all the time.
+  struct Allowed {
+    Allowed(const Scenario& scenario, const safety::ChannelPlan& plan);
+    Duration recovery{};  // of a conversation
+    Duration reading{};
+    Duration knob{};
+    Duration panel{};
+    Duration lag{};   // until a thermometer has followed
+    Duration back{};  // of the way to the source: a recovery, and the next repeat of the cut
   };
   struct Channel {
     const Job* job = nullptr;
@@ -118,7 +130,13 @@ class Oracle {
   void switched_on(const drivers::simulated::Event& event);
   void look_at(std::uint8_t index, Instant now);
   void look_at_flow(std::uint8_t index, Channel& channel, Instant now);
-  void must_stop(std::uint8_t index, const Channel& channel, const Wait& wait, Instant now);
+  void must_stop(std::uint8_t index, const Channel& channel, const Wait& wait, Instant now) {
+    if (wait.since == never) return;
+    const Instant known = drivers::later(wait.since, wait.noticed);
+    if (now > known) must_have_stopped(index, channel, wait.claim, known, now);
+  }
+  void must_have_stopped(std::uint8_t index, const Channel& channel, const char* claim,
+                         Instant known, Instant now);
   void count(Channel& channel, double i, double v, Instant now);
   void state_changed(const safety::Event& event);
   void reading(const safety::Event& event);
@@ -132,6 +150,7 @@ class Oracle {
   daemon::WiredStage& stage_;
   std::vector<Device> devices_;
   std::vector<Channel> channels_;
+  std::vector<Allowed> allowed_;  // by channel
   Overshoots overshoots_;
   std::size_t log_seen_ = 0;
   std::optional<Violation> violation_;
