@@ -106,6 +106,29 @@ Happening happening_of(const Scenario& scenario, Dice& dice) {
   return h;
 }
 
+// Both knobs of a source turned up at one moment, as far as they go or less: what the response-time
+// budget reckons with (S7). Dice of their own, so that the rest of a seed stays what it was.
+void turn_knobs(const Scenario& scenario, std::vector<Happening>& all) {
+  Dice dice(scenario.seed ^ 0x5337'5337'5337'5337);
+  if (!dice.chance(0.3)) return;
+  for (int left = dice.whole(1, 4); left > 0; --left) {
+    const auto& source = scenario.plant.channels[dice.below(scenario.plant.channels.size())].source;
+    const auto& supply = scenario.model.devices[source.instrument].supply;
+    Happening h;
+    h.at = opening + drivers::seconds(dice.share() * drivers::in_seconds(scenario.lasts));
+    h.device = source.instrument;
+    h.channel = std::max<std::uint8_t>(source.channel, 1);
+    h.fault = {.kind = FaultKind::knob_turned, .device = h.device, .channel = h.channel};
+    for (const auto knob : {drivers::Measurand::voltage, drivers::Measurand::current}) {
+      const bool volts = knob == drivers::Measurand::voltage;
+      h.fault.knob = knob;
+      h.fault.value =
+          dice.between(0.2, 1) * (volts ? supply.voltage_max.value() : supply.current_max.value());
+      all.push_back(h);
+    }
+  }
+}
+
 }  // namespace
 
 std::vector<Happening> happenings_of(const Scenario& scenario, Dice& dice) {
@@ -123,6 +146,7 @@ std::vector<Happening> happenings_of(const Scenario& scenario, Dice& dice) {
     h.at = at;
     all.push_back(h);
   }
+  turn_knobs(scenario, all);
   std::ranges::stable_sort(all, {}, &Happening::at);
   return all;
 }
