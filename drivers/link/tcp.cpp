@@ -2,6 +2,7 @@
 
 #include <boost/asio/connect.hpp>
 #include <boost/asio/ip/tcp.hpp>
+#include <optional>
 
 #include "drivers/link/stream_link.h"
 
@@ -31,7 +32,7 @@ class TcpCore final : public StreamCore<ip::tcp::socket> {
  public:
   TcpCore(boost::asio::io_context& context, const TcpAddress& address, LinkUser& user,
           const LinkTimes& times)
-      : StreamCore(context, user, times), address_(address), resolver_(context) {}
+      : StreamCore(context, user, times), address_(address) {}
 
  private:
   std::shared_ptr<TcpCore> self() { return std::static_pointer_cast<TcpCore>(shared_from_this()); }
@@ -51,14 +52,14 @@ class TcpCore final : public StreamCore<ip::tcp::socket> {
       const ip::tcp::endpoint endpoint(numeric, address_.port);
       return connect(ip::tcp::resolver::results_type::create(endpoint, address_.host, ""), mine);
     }
-    resolver_.async_resolve(address_.host, std::to_string(address_.port),
-                            [core = self(), mine](error_code problem, const auto& found) {
-                              if (problem) {
-                                return core->failed(mine,
-                                                    "the host is not found: " + problem.message());
-                              }
-                              if (mine == core->attempt()) core->connect(found, mine);
-                            });
+    resolver_.emplace(context_).async_resolve(
+        address_.host, std::to_string(address_.port),
+        [core = self(), mine](error_code problem, const auto& found) {
+          if (problem) {
+            return core->failed(mine, "the host is not found: " + problem.message());
+          }
+          if (mine == core->attempt()) core->connect(found, mine);
+        });
   }
 
   void connect(const ip::tcp::resolver::results_type& endpoints, unsigned mine) {
@@ -73,10 +74,12 @@ class TcpCore final : public StreamCore<ip::tcp::socket> {
         });
   }
 
-  void release() override { resolver_.cancel(); }
+  // Gives up what it does. Its own cancel() allocates, which a link that is closed for want of
+  // memory must not.
+  void release() override { resolver_.reset(); }
 
   TcpAddress address_;
-  ip::tcp::resolver resolver_;
+  std::optional<ip::tcp::resolver> resolver_;  // of a name; at work, or done
 };
 
 }  // namespace
