@@ -25,7 +25,6 @@ Duration CutLine::respond() const { return std::min(link_.respond, respond_longe
 
 void CutLine::link_up(Instant now) {
   link_down();
-  reader_.reset();
   not_before_ = now;
   restart(now);
 }
@@ -33,7 +32,7 @@ void CutLine::link_up(Instant now) {
 void CutLine::link_down() {
   commands_.clear();
   questions_.clear();
-  if (asked_) answer_ = scpi::Meaning{Ending::link_down, 0};
+  if (asked_) answer_ = scpi::Meaning{.ending = Ending::link_down};
   asked_.reset();
   state_ = State::down;
   deadline_ = drivers::never;
@@ -45,6 +44,7 @@ void CutLine::say(std::string_view command) {
 }
 
 void CutLine::restart(Instant now) {
+  reader_.reset();  // half an answer may have begun a string that would swallow all that follow
   questions_.clear();
   asked_.reset();
   for (const std::string& message : link_.on_connect) {
@@ -80,7 +80,7 @@ void CutLine::receive(std::string_view bytes, Instant now) {
 void CutLine::see(const scpi::Line& line, Instant now) {
   switch (state_) {
     case State::down:
-    case State::quiet:
+    case State::quiet:  // what is still to come: turn() waits for its end
       return;
     case State::first_nonce:
     case State::second_nonce: {
@@ -109,18 +109,15 @@ void CutLine::see(const scpi::Line& line, Instant now) {
 }
 
 void CutLine::fail(Ending ending, Instant now) {
-  if (asked_) answer_ = scpi::Meaning{ending, 0};
+  if (asked_) answer_ = scpi::Meaning{.ending = ending};
   restart(now);
 }
 
 void CutLine::turn(Instant now) {
   if (now < deadline_) return;
-  if (state_ == State::quiet) {
-    state_ = State::idle;
-    deadline_ = drivers::never;
-    return;
-  }
-  if (state_ != State::down && state_ != State::idle) fail(Ending::timed_out, now);
+  if (state_ != State::quiet) return fail(Ending::timed_out, now);
+  state_ = State::idle;
+  deadline_ = drivers::never;
 }
 
 std::string CutLine::take_to_write(Instant now) {

@@ -1,0 +1,353 @@
+// The dead-man's talk with one instrument (S3, S4, S6): bytes and time in, bytes out.
+#include <gtest/gtest.h>
+
+#include "safety/dead_man/line.h"
+
+namespace chargewright::safety {
+namespace {
+
+using namespace std::chrono_literals;
+using drivers::Duration;
+using drivers::Ending;
+using drivers::Instant;
+
+struct ALine : ::testing::Test {
+  ALine() {
+    link.name = "supply";
+    link.address = "tcp://127.0.0.1:2";
+    link.respond = 500ms;
+    link.clear = "*CLS";
+    link.nonce_set = {"*ESE 197", "*ESE 211"};
+    link.nonce_ask = "*ESE?";
+    state.text = "OUTP?";
+    state.expect.expect = drivers::Expect::boolean;
+  }
+  void open() { line.link_up(now); }
+  void hear(std::string_view bytes) { line.receive(bytes, now); }
+  std::string written() { return line.take_to_write(now); }
+  void agree() {  // on where question and answer stand
+    hear("197\n");
+    hear("211\n");
+    static_cast<void>(written());
+    EXPECT_TRUE(line.can_ask());
+  }
+  void ask() {
+    line.ask(state, now);
+    EXPECT_EQ(written(), "OUTP?\n");
+    EXPECT_FALSE(line.can_ask());
+  }
+  void pass(Duration time) { line.turn(now += time); }
+  // Of the question asked: how it ended.
+  Ending ending() {
+    const auto answer = line.take_answer();
+    EXPECT_TRUE(answer);
+    return answer ? answer->ending : Ending::done;
+  }
+  // It asks for its numbers anew, and believes no answer until it has them.
+  void expect_begun_anew() {
+    EXPECT_FALSE(line.can_ask());
+    EXPECT_EQ(written(), "*CLS\n*ESE 197\n*ESE?\n");
+  }
+
+  Instant now{1h};
+  CutLink link;
+  CutQuestion state;
+  CutLine line{link};
+};
+
+TEST_F(ALine, says_and_hears_nothing_while_its_link_is_down) {  // S3
+  EXPECT_FALSE(line.is_up());
+  line.say("OUTP OFF");
+  hear("197\n211\n");
+  pass(1h);
+  EXPECT_EQ(written(), "");
+  EXPECT_FALSE(line.can_ask());
+  EXPECT_FALSE(line.take_answer());
+  EXPECT_EQ(line.wake(), drivers::never);
+}
+
+TEST_F(ALine, sets_two_numbers_and_reads_them_back_before_it_asks) {  // S3
+  link.on_connect = {"SYST:REM", "INST:NSEL 1"};
+  open();
+  EXPECT_TRUE(line.is_up());
+  EXPECT_EQ(written(), "SYST:REM\nINST:NSEL 1\n*CLS\n*ESE 197\n*ESE?\n");
+  EXPECT_FALSE(line.can_ask());
+  hear("197\n");
+  EXPECT_EQ(written(), "*ESE 211\n*ESE?\n");
+  EXPECT_FALSE(line.can_ask());
+  hear("211\n");
+  EXPECT_TRUE(line.can_ask());
+  EXPECT_EQ(written(), "");
+  EXPECT_EQ(line.wake(), drivers::never);
+}
+
+TEST_F(ALine, lets_every_older_answer_go_by) {  // S3
+  open();
+  static_cast<void>(written());
+  hear(
+      "0\n1\n+4.20000E+00\n211\n197 V\n\x01"
+      "197\n");
+  EXPECT_FALSE(line.can_ask());
+  EXPECT_EQ(written(), "");
+  hear("197\n0\n197\n");
+  EXPECT_EQ(written(), "*ESE 211\n*ESE?\n");
+  EXPECT_FALSE(line.can_ask());
+  hear("211\n");
+  EXPECT_TRUE(line.can_ask());
+}
+
+TEST_F(ALine, answers_with_what_was_said_and_with_it_once) {  // S3
+  open();
+  agree();
+  ask();
+  EXPECT_FALSE(line.take_answer());
+  hear("1");
+  EXPECT_FALSE(line.take_answer());
+  hear("\n");
+  const auto answer = line.take_answer();
+  ASSERT_TRUE(answer);
+  EXPECT_EQ(answer->ending, Ending::done);
+  EXPECT_EQ(answer->value, 1);
+  EXPECT_FALSE(line.take_answer());
+  EXPECT_TRUE(line.can_ask());
+}
+
+TEST_F(ALine, forgets_an_answer_that_nobody_took_when_it_asks_again) {  // S3
+  open();
+  agree();
+  ask();
+  hear("0\n");
+  ask();
+  EXPECT_FALSE(line.take_answer());
+}
+
+TEST_F(ALine, says_commands_before_all_questions) {  // S4
+  open();
+  line.say("OUTP OFF");
+  line.say("CURR 0");
+  EXPECT_EQ(written(), "OUTP OFF\nCURR 0\n*CLS\n*ESE 197\n*ESE?\n");
+}
+
+TEST_F(ALine, ends_what_another_began) {  // S4
+  link.terminator = "\r\n";
+  open();
+  line.say_nothing();
+  EXPECT_TRUE(written().starts_with("\r\n*CLS\r\n"));
+}
+
+TEST_F(ALine, keeps_no_more_commands_than_an_instrument_would_take) {
+  open();
+  for (int k = 0; k < 100; ++k) line.say("OFF");
+  const std::string bytes = written();
+  EXPECT_EQ(bytes.find("*CLS"), 64 * std::string_view("OFF\n").size());
+}
+
+TEST_F(ALine, forgets_what_it_had_to_say_when_its_link_is_lost) {  // S3
+  open();
+  line.say("OUTP OFF");
+  line.link_down();
+  EXPECT_EQ(written(), "");
+  EXPECT_EQ(line.wake(), drivers::never);
+  open();
+  expect_begun_anew();
+}
+
+TEST_F(ALine, carries_nothing_over_from_a_link_that_opens_anew_without_an_end) {  // S3
+  open();
+  agree();
+  ask();
+  line.say("OUTP OFF");
+  open();
+  EXPECT_EQ(ending(), Ending::link_down);
+  expect_begun_anew();
+}
+
+TEST_F(ALine, says_once_what_became_of_a_question) {  // S3
+  open();
+  agree();
+  ask();
+  hear("0\n");
+  EXPECT_EQ(ending(), Ending::done);
+  line.link_down();
+  EXPECT_FALSE(line.take_answer());
+  open();
+  agree();
+  ask();
+  line.link_down();
+  EXPECT_EQ(ending(), Ending::link_down);
+  line.link_down();
+  EXPECT_FALSE(line.take_answer());
+  open();
+  agree();
+  ask();
+  pass(500ms);
+  EXPECT_EQ(ending(), Ending::timed_out);
+  pass(500ms);
+  EXPECT_FALSE(line.take_answer());
+}
+
+TEST_F(ALine, does_not_say_twice_what_it_had_no_time_to_say) {
+  open();
+  pass(500ms);
+  expect_begun_anew();
+  EXPECT_EQ(written(), "");
+}
+
+// What is asked here proves that something is off: nought is what was ordered.
+TEST_F(ALine, takes_nought_for_what_was_ordered) {  // S4
+  state.expect = {};
+  state.expect.expect = drivers::Expect::proof;
+  state.expect.parts.resize(1);
+  state.expect.within = 0.1;
+  for (const auto& [answer, how] :
+       {std::pair{"0.1\n", Ending::done}, {"-0.1\n", Ending::done}, {"1\n", Ending::disproved}}) {
+    open();
+    agree();
+    ask();
+    hear(answer);
+    EXPECT_EQ(ending(), how) << answer;
+  }
+}
+
+TEST_F(ALine, has_no_answer_over_a_link_that_is_lost) {  // S3
+  open();
+  agree();
+  line.link_down();
+  EXPECT_FALSE(line.take_answer());  // nothing was asked
+  open();
+  agree();
+  ask();
+  line.link_down();
+  EXPECT_EQ(ending(), Ending::link_down);
+}
+
+TEST_F(ALine, begins_anew_when_nothing_is_answered_in_time) {  // S3
+  open();
+  static_cast<void>(written());
+  EXPECT_EQ(line.wake(), now + 500ms);
+  pass(499ms);
+  EXPECT_EQ(written(), "");
+  pass(1ms);
+  expect_begun_anew();
+  EXPECT_FALSE(line.take_answer());  // nothing was asked
+  agree();
+  ask();
+  EXPECT_EQ(line.wake(), now + 500ms);
+  pass(499ms);
+  EXPECT_FALSE(line.take_answer());
+  pass(1ms);
+  EXPECT_EQ(ending(), Ending::timed_out);
+  expect_begun_anew();
+  hear("0\n");  // too late
+  EXPECT_FALSE(line.take_answer());
+}
+
+TEST_F(ALine, begins_anew_after_an_answer_that_means_nothing) {  // S2 S3
+  for (const std::string& nonsense : {std::string("maybe\n"),
+                                      std::string("\x80"
+                                                  "0\n"),
+                                      std::string(2000, '0') + "\n"}) {
+    open();
+    agree();
+    ask();
+    hear(nonsense);
+    EXPECT_EQ(ending(), Ending::unparsable);
+    expect_begun_anew();
+    hear("0\n");
+    EXPECT_FALSE(line.take_answer());
+  }
+}
+
+TEST_F(ALine, begins_anew_when_it_is_told_what_it_did_not_ask) {  // S3
+  open();
+  agree();
+  hear("0\n");
+  EXPECT_FALSE(line.take_answer());
+  expect_begun_anew();
+}
+
+// Of an answer that was under way when the port was opened, only the end may come.
+TEST_F(ALine, finds_its_place_again_behind_half_an_answer_that_swallows_the_next) {  // S3 S6
+  for (const char* half : {"\"\n", "#9999999999", "\"Data out of range"}) {
+    open();
+    static_cast<void>(written());
+    hear(half);
+    hear("197\n");
+    EXPECT_FALSE(line.can_ask()) << half;
+    pass(500ms);
+    expect_begun_anew();
+    hear("197\n");
+    EXPECT_EQ(written(), "*ESE 211\n*ESE?\n") << half;
+    line.link_down();
+  }
+}
+
+TEST_F(ALine, loses_nothing_of_the_last_link_into_the_next) {  // S3
+  open();
+  hear("\"half");
+  line.link_down();
+  open();
+  agree();
+}
+
+TEST_F(ALine, asks_what_has_no_numbers_after_it_was_silent_for_its_deadline) {  // S3
+  link.nonce_ask.clear();
+  open();
+  EXPECT_EQ(written(), "*CLS\n");
+  pass(400ms);
+  hear("0\n");  // an older answer
+  EXPECT_EQ(line.wake(), now + 500ms);
+  pass(499ms);
+  EXPECT_FALSE(line.can_ask());
+  pass(1ms);
+  EXPECT_TRUE(line.can_ask());
+  EXPECT_EQ(line.wake(), drivers::never);
+  ask();
+  hear("0\n");
+  EXPECT_EQ(ending(), Ending::done);
+}
+
+TEST_F(ALine, may_have_nothing_to_clear) {
+  link.clear.clear();
+  open();
+  EXPECT_EQ(written(), "*ESE 197\n*ESE?\n");
+}
+
+TEST_F(ALine, keeps_messages_as_far_apart_as_the_instrument_wants) {  // S4
+  link.between = 20ms;
+  open();
+  line.say("OUTP OFF");
+  EXPECT_EQ(line.wake(), now);
+  EXPECT_EQ(written(), "OUTP OFF\n");
+  EXPECT_EQ(written(), "");
+  EXPECT_EQ(line.wake(), now + 20ms);
+  for (const char* next : {"*CLS\n", "*ESE 197\n", "*ESE?\n"}) {
+    pass(19ms);
+    EXPECT_EQ(written(), "");
+    pass(1ms);
+    EXPECT_EQ(written(), next);
+  }
+  // The deadline knows of the pauses.
+  EXPECT_EQ(line.wake(), now - 60ms + 500ms + 3 * 20ms);
+  pass(20ms);
+  hear("197\n");
+  EXPECT_EQ(written(), "*ESE 211\n");
+  pass(20ms);
+  EXPECT_EQ(written(), "*ESE?\n");
+  hear("211\n");
+  line.ask(state, now);
+  EXPECT_EQ(line.wake(), now + 20ms);
+  pass(20ms);
+  EXPECT_EQ(written(), "OUTP?\n");
+  EXPECT_EQ(line.wake(), now + 500ms);
+}
+
+TEST_F(ALine, is_no_more_patient_than_5_s) {  // S6
+  link.respond = 1min;
+  open();
+  EXPECT_EQ(written(), "*CLS\n*ESE 197\n*ESE?\n");
+  EXPECT_EQ(line.wake(), now + 5s);
+}
+
+}  // namespace
+}  // namespace chargewright::safety
