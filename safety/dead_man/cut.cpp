@@ -36,17 +36,12 @@ bool says_zero(const CutQuestion& question, const Meaning& meaning) {
 }  // namespace
 
 Cut::Cut(const CutSheet& sheet)
-    : sheet_(sheet),
-      asked_(sheet.links.size()),
-      was_up_(sheet.links.size(), false),
-      down_(sheet.links.size()) {
-  lines_.reserve(sheet.links.size());
+    : sheet_(sheet), asked_(sheet.links.size()), down_(sheet.links.size()) {
   for (const CutLink& link : sheet.links) lines_.emplace_back(link);
   for (const CutOutput& output : sheet.outputs) {
     outputs_.emplace_back();
     outputs_.back().sheet = &output;
   }
-  notes_.reserve(notes_max);
 }
 
 bool Cut::uses(std::size_t link) const {
@@ -69,8 +64,6 @@ void Cut::again(Instant now) {
 void Cut::link_up(std::size_t link, Instant now) {
   CutLine& line = lines_.at(link);
   line.link_up(now);
-  asked_[link] = {};
-  was_up_[link] = true;
   down_[link].clear();
   note(now, sheet_.links[link].name + ": link open");
   if (serial(sheet_.links[link])) line.say_nothing();
@@ -86,7 +79,6 @@ void Cut::link_up(std::size_t link, Instant now) {
 
 void Cut::link_down(std::size_t link, std::string_view why, Instant now) {
   lines_.at(link).link_down();
-  take_answer(link, now);
   if (down_[link] == why) return;
   down_[link] = why;
   note(now, sheet_.links[link].name + ": no link: " + std::string(why));
@@ -142,18 +134,15 @@ void Cut::turn(Instant now) {
         now - output.open_at >= stage) {
       order_open(output, now);
     }
-    if (output.verified || output.off_at == drivers::never) continue;
-    if (now - output.off_at >= (output.says_on ? order_again : stage)) repeat(output, now);
+    const Duration patience = output.says_on ? order_again : stage;
+    if (!output.verified && now - output.off_at >= patience) repeat(output, now);
   }
   for (std::size_t link = 0; link < lines_.size(); ++link) ask_next(link, now);
 }
 
 void Cut::take_answer(std::size_t link, Instant now) {
   const auto answer = lines_[link].take_answer();
-  if (!answer || !asked_[link].is) return;
-  const Asked asked = asked_[link];
-  asked_[link].is = false;
-  see(outputs_[asked.output], asked.about, *answer, now);
+  if (answer) see(outputs_[asked_[link].output], asked_[link].about, *answer, now);
 }
 
 void Cut::see(Output& output, About about, const Meaning& meaning, Instant now) {
@@ -178,15 +167,14 @@ void Cut::see(Output& output, About about, const Meaning& meaning, Instant now) 
       if (output.contactor_open) note(now, sheet.name + ": contactor reads open");
       break;
   }
-  judge(output, now);
 }
 
 bool Cut::path_open(const Output& output) const {
   if (output.reads_off || output.contactor_open) return true;
-  // Neither can be read back: only a measured current can prove it.
+  // Neither can be read back: only a current measured after an order can prove it.
   const CutOutput& sheet = *output.sheet;
   const bool unreadable = !sheet.state && !sheet.contactor_state && sheet.current;
-  return unreadable && (output.off_at != drivers::never || output.open_at != drivers::never);
+  return unreadable && (output.offs > 0 || output.open_at != drivers::never);
 }
 
 void Cut::judge(Output& output, Instant now) {
@@ -196,51 +184,53 @@ void Cut::judge(Output& output, Instant now) {
   std::string text = output.sheet->name + ": off, verified (";
   text += output.reads_off        ? "output reads off"
           : output.contactor_open ? "contactor reads open"
-                                  : "off sent";
+          : output.offs > 0       ? "off sent"
+                                  : "contactor ordered open";
   if (output.sheet->current) text += ", current " + amperes(output.current);
   note(now, text + ")");
 }
 
 void Cut::ask_next(std::size_t link, Instant now) {
-  for (std::size_t i = 0; i < outputs_.size() && lines_[link].can_ask(); ++i) {
-    for (const About about : {About::state, About::contactor, About::current}) {
-      if (ask_if_due(link, i, about, now)) return;
+  if (!lines_.at(link).can_ask()) return;
+  for (std::size_t i = 0; i < outputs_.size(); ++i) {
+    Output& output = outputs_[i];
+    const CutOutput& sheet = *output.sheet;
+    if (link == sheet.source && is_state_due(output, now)) {
+      output.state_asked = now;
+      return ask(link, *sheet.state, {.output = i, .about = About::state}, now);
+    }
+    if (link == sheet.contactor && is_contactor_due(output, now)) {
+      output.contactor_asked = now;
+      return ask(link, *sheet.contactor_state, {.output = i, .about = About::contactor}, now);
+    }
+    if (link == sheet.ammeter && is_current_due(output, now)) {
+      output.current_asked = now;
+      return ask(link, *sheet.current, {.output = i, .about = About::current}, now);
     }
   }
 }
 
-bool Cut::ask_if_due(std::size_t link, std::size_t index, About about, Instant now) {
-  Output& output = outputs_[index];
-  const CutOutput& sheet = *output.sheet;
-  const std::optional<CutQuestion>* question = nullptr;
-  Instant* asked_at = nullptr;
-  bool wanted = false;
-  switch (about) {
-    case About::state:
-      question = &sheet.state;
-      asked_at = &output.state_asked;
-      wanted = link == sheet.source && !output.verified && !output.reads_off &&
-               output.off_at != drivers::never && *question &&
-               now >= output.off_at + (*question)->settle;
-      break;
-    case About::current:
-      question = &sheet.current;
-      asked_at = &output.current_asked;
-      wanted = link == sheet.ammeter && !output.verified && path_open(output);
-      break;
-    case About::contactor:
-      question = &sheet.contactor_state;
-      asked_at = &output.contactor_asked;
-      wanted = link == sheet.contactor && !output.contactor_open &&
-               output.open_at != drivers::never && *question &&
-               now >= output.open_at + (*question)->settle;
-      break;
-  }
-  if (!wanted || !*question || now < *asked_at + ask_again) return false;
-  *asked_at = now;
-  asked_[link] = {.is = true, .output = index, .about = about};
-  lines_[link].ask(**question, now);
-  return true;
+void Cut::ask(std::size_t link, const CutQuestion& question, const Asked& about, Instant now) {
+  asked_[link] = about;
+  lines_[link].ask(question, now);
+}
+
+// A source that can be asked was ordered off when its link came up.
+bool Cut::is_state_due(const Output& output, Instant now) const {
+  const auto& question = output.sheet->state;
+  return question && !output.verified && !output.reads_off &&
+         now >= output.off_at + question->settle && now >= output.state_asked + ask_again;
+}
+
+bool Cut::is_contactor_due(const Output& output, Instant now) const {
+  const auto& question = output.sheet->contactor_state;
+  return question && !output.contactor_open && output.open_at != drivers::never &&
+         now >= output.open_at + question->settle && now >= output.contactor_asked + ask_again;
+}
+
+bool Cut::is_current_due(const Output& output, Instant now) const {
+  return output.sheet->current && !output.verified && path_open(output) &&
+         now >= output.current_asked + ask_again;
 }
 
 Instant Cut::wake() const {

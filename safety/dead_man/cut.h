@@ -49,10 +49,10 @@ class Cut {
   enum class About { state, current, contactor };
   struct Output {
     const CutOutput* sheet = nullptr;
-    drivers::Instant off_at = drivers::never;  // last written
+    drivers::Instant off_at = drivers::never;  // last written, where there is one
     drivers::Instant open_at = drivers::never;
     drivers::Instant state_asked{}, current_asked{}, contactor_asked{};
-    int offs = 0;
+    int offs = 0;                 // written
     bool reads_off = false;       // its state said so, asked after the off
     bool no_current = false;      // likewise
     bool contactor_open = false;  // likewise
@@ -61,7 +61,6 @@ class Cut {
     double current = 0;
   };
   struct Asked {
-    bool is = false;
     std::size_t output = 0;
     About about = About::state;
   };
@@ -70,7 +69,10 @@ class Cut {
   void order_open(Output& output, drivers::Instant now);
   void repeat(Output& output, drivers::Instant now);
   void ask_next(std::size_t link, drivers::Instant now);
-  bool ask_if_due(std::size_t link, std::size_t output, About about, drivers::Instant now);
+  void ask(std::size_t link, const CutQuestion& question, const Asked& about, drivers::Instant now);
+  [[nodiscard]] bool is_state_due(const Output& output, drivers::Instant now) const;
+  [[nodiscard]] bool is_contactor_due(const Output& output, drivers::Instant now) const;
+  [[nodiscard]] bool is_current_due(const Output& output, drivers::Instant now) const;
   void take_answer(std::size_t link, drivers::Instant now);
   void see(Output& output, About about, const drivers::scpi::Meaning& meaning,
            drivers::Instant now);
@@ -81,8 +83,7 @@ class Cut {
 
   const CutSheet& sheet_;
   std::vector<CutLine> lines_;
-  std::vector<Asked> asked_;       // by link
-  std::vector<bool> was_up_;       // by link, ever
+  std::vector<Asked> asked_;       // by link: its newest question
   std::vector<std::string> down_;  // by link: why, as last noted
   std::vector<Output> outputs_;
   drivers::Instant began_{};

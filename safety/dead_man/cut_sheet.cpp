@@ -60,7 +60,7 @@ class Reader {
   std::uint64_t number() {
     if (rest_.size() < 8) {
       bad_ = true;
-      return 0;
+      return {};
     }
     std::uint64_t value = 0;
     for (std::size_t byte = 0; byte < 8; ++byte) {
@@ -94,8 +94,11 @@ class Reader {
   template <class T>
   void size(std::vector<T>& list, std::size_t most) {
     const std::uint64_t count = number();
-    if (count > most) bad_ = true;
-    list.resize(bad_ ? 0 : count);
+    if (count > most) {
+      bad_ = true;
+      return;
+    }
+    list.resize(count);
   }
   template <class T>
   bool there(std::optional<T>& value) {

@@ -10,10 +10,10 @@ using drivers::Spelling;
 using drivers::Template;
 using drivers::Verb;
 
+// What a dialect may write fits, with zeros and small numbers in its holes.
 std::string filled(const Template& message, const drivers::Filling& with) {
   std::array<char, drivers::message_length_max> text;
-  const auto size = fill(message, with, text.data(), text.size());
-  return size ? std::string(text.data(), *size) : std::string{};
+  return {text.data(), fill(message, with, text.data(), text.size()).value()};
 }
 
 // With its channel selected in the same message, so that nothing can come between the two; always,
@@ -34,11 +34,11 @@ std::string command(const Dialect& dialect, Verb verb, std::uint8_t channel) {
 std::optional<CutQuestion> question(const Dialect& dialect, Verb verb, std::uint8_t channel) {
   const Spelling& spelling = dialect[verb];
   if (spelling.absent || !spelling.ask) return {};
-  CutQuestion asked{.text = rendered(dialect, spelling.ask->message, channel),
-                    .expect = *spelling.ask,
-                    .settle = spelling.send.empty() ? drivers::Duration::zero() : dialect.settle};
+  CutQuestion asked;
+  asked.text = rendered(dialect, spelling.ask->message, channel);
+  asked.expect = *spelling.ask;
   asked.expect.message = {};
-  if (asked.text.empty()) return {};
+  if (!spelling.send.empty()) asked.settle = dialect.settle;
   return asked;
 }
 

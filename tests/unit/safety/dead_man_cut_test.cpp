@@ -2,21 +2,20 @@
 // time, against the simulated instruments, whose own state and log are the oracle.
 #include <gtest/gtest.h>
 
-#include <cmath>
-#include <functional>
-
+#include "dead_man_support.h"
 #include "drivers/simulated/scpi_device.h"
 #include "drivers/simulated/simulation_file.h"
 #include "safety/dead_man/cut.h"
-#include "safety/dead_man/render.h"
 
-namespace chargewright::safety {
+namespace chargewright::safety::testing {
 namespace {
 
 namespace sim = drivers::simulated;
 using namespace std::chrono_literals;
 using drivers::Duration;
 using drivers::Instant;
+
+constexpr std::size_t supply = 0, meter = 1, contactor = 2;
 
 constexpr const char* hut = R"(simulation: hut
 control: tcp://127.0.0.1:0
@@ -29,44 +28,10 @@ cells:
 circuits:
   left: {cell: radio, source: supply/2, leads: 3 mohm, meter: meter, contactor: contactor}
 )";
-constexpr std::size_t supply = 0, meter = 1, contactor = 2;
-
-std::vector<drivers::Dialect> dialects() {
-  std::vector<drivers::Dialect> all;
-  for (const char* name : {"scpi-supply", "scpi-meter", "scpi-switch"}) {
-    all.push_back(drivers::load_dialect(name, {CHARGEWRIGHT_SOURCE "/drivers/dialects"}).value());
-  }
-  return all;
-}
-
-struct Choice {
-  bool contactor = false;
-  std::uint8_t ammeter = 0;
-};
-
-CutSheet sheet_of(const Choice& choice, const std::vector<drivers::Dialect>& spoken) {
-  ChannelPlan plan;
-  plan.source = {supply, 2};
-  plan.voltmeter = {meter, 0};
-  plan.ammeter = {choice.ammeter, static_cast<std::uint8_t>(choice.ammeter == supply ? 2 : 0)};
-  if (choice.contactor) plan.contactor = Terminal{contactor, 1};
-  Plant plant;
-  plant.channels.push_back(plan);
-  plant.instruments = 3;
-  return render_cut_sheet(
-      {.bench = "hut",
-       .log = "/nowhere",
-       .late_after = 200ms,
-       .instruments = {"supply", "meter", "contactor"},
-       .addresses = {"serial:///dev/ttyS9?baud=9600", "tcp://127.0.0.1:2", "tcp://127.0.0.1:3"},
-       .dialects = spoken,
-       .channels = {"left"}},
-      plant);
-}
-
 class ADeadBench : public ::testing::Test {
  protected:
-  void make(const Choice& choice = {}, const std::vector<drivers::Dialect>& spoken = dialects()) {
+  void make(const SheetChoice& choice = {},
+            const std::vector<drivers::Dialect>& spoken = shipped_dialects()) {
     // Through its bytes, as the dead-man gets it.
     sheet = decode_cut_sheet(encode(sheet_of(choice, spoken))).value();
     const auto document = drivers::parse_document(hut, "hut.yaml").value();
@@ -298,7 +263,7 @@ TEST_F(ADeadBench, that_was_switched_on_after_the_proof_is_found_when_looked_at_
 }
 
 TEST_F(ADeadBench, that_knows_no_numbers_to_set_is_asked_after_a_silence) {  // S3 S4
-  auto spoken = dialects();
+  auto spoken = shipped_dialects();
   spoken[supply].resync.reset();
   make({}, spoken);
   open(supply);
@@ -310,7 +275,7 @@ TEST_F(ADeadBench, that_knows_no_numbers_to_set_is_asked_after_a_silence) {  // 
 }
 
 TEST_F(ADeadBench, that_wants_pauses_gets_its_off_first_and_the_rest_apart) {  // S4
-  auto spoken = dialects();
+  auto spoken = shipped_dialects();
   spoken[supply].between = 20ms;
   make({}, spoken);
   sheet.links[supply].address = "tcp://127.0.0.1:1";
@@ -338,56 +303,5 @@ TEST_F(ADeadBench, uses_only_the_links_that_it_needs) {
   EXPECT_FALSE(cut->uses(contactor));
 }
 
-// ---- the sheet ----------------------------------------------------------------------------------
-
-TEST(CutSheetBytes, come_back_as_they_were) {
-  const auto spoken = dialects();
-  const std::string bytes = encode(sheet_of({.contactor = true, .ammeter = meter}, spoken));
-  const auto sheet = decode_cut_sheet(bytes);
-  ASSERT_TRUE(sheet) << describe(sheet.error());
-  EXPECT_EQ(encode(*sheet), bytes);
-  EXPECT_EQ(sheet->outputs.at(0).off, "INST:NSEL 2;:OUTP OFF");
-  EXPECT_EQ(sheet->outputs.at(0).open, "ROUT:OPEN (@1)");
-  EXPECT_EQ(sheet->outputs.at(0).state->text, "INST:NSEL 2;:OUTP?");
-  EXPECT_EQ(sheet->outputs.at(0).contactor_state->settle, 50ms);
-  EXPECT_EQ(sheet->links.at(supply).nonce_set[0], "*ESE 197");
-}
-
-TEST(CutSheetBytes, are_refused_when_any_bit_is_damaged_or_the_end_is_missing) {
-  const auto spoken = dialects();
-  const std::string bytes = encode(sheet_of({}, spoken));
-  for (std::size_t at = 0; at < bytes.size(); ++at) {
-    EXPECT_FALSE(decode_cut_sheet(bytes.substr(0, at)));
-    std::string damaged = bytes;
-    damaged[at] = static_cast<char>(damaged[at] ^ (1 << (at % 8)));
-    EXPECT_FALSE(decode_cut_sheet(damaged)) << at;
-  }
-  EXPECT_FALSE(decode_cut_sheet(bytes + '\0'));
-}
-
-void expect_refused(const std::function<void(CutSheet&)>& spoil, std::string_view why) {
-  const auto spoken = dialects();
-  CutSheet sheet = sheet_of({.contactor = true}, spoken);
-  spoil(sheet);
-  const auto decoded = decode_cut_sheet(encode(sheet));
-  ASSERT_FALSE(decoded) << why;
-  EXPECT_NE(decoded.error().cause.find(why), std::string::npos) << decoded.error().cause;
-}
-
-TEST(CutSheetBytes, are_refused_where_they_could_not_cut) {  // S6
-  expect_refused([](auto& s) { s.outputs.clear(); }, "no channel");
-  expect_refused([](auto& s) { s.outputs[0].source = 7; }, "not there");
-  expect_refused([](auto& s) { s.outputs[0].off = s.outputs[0].open = ""; }, "nothing that could");
-  expect_refused([](auto& s) { s.outputs[0].off = "OUTP OFF\nOUTP ON"; }, "cannot be sent");
-  expect_refused([](auto& s) { s.outputs[0].off_current = -1; }, "off-current");
-  expect_refused([](auto& s) { s.outputs[0].off_current = NAN; }, "out of its range");
-  expect_refused([](auto& s) { s.links[0].address = "smoke://signal"; }, "neither tcp");
-  expect_refused([](auto& s) { s.links[0].terminator = "x"; }, "terminator");
-  expect_refused([](auto& s) { s.links[0].respond = {}; }, "deadline");
-  expect_refused([](auto& s) { s.links[1].clear = "\x7F"; }, "cannot be sent");
-  expect_refused([](auto& s) { s.late_after = {}; }, "heartbeat");
-  expect_refused([](auto& s) { s.links.resize(max_instruments + 1); }, "out of its range");
-}
-
 }  // namespace
-}  // namespace chargewright::safety
+}  // namespace chargewright::safety::testing
