@@ -192,8 +192,9 @@ class DeadMan {
     const Instant began = present();
     // A daemon that hangs may come back, and holds its serial ports. The pidfd is of that very
     // process, whatever became of its number. (glibc 2.36 declares its wrapper not for C++.)
-    if (why != Watch::Verdict::gave_up)
+    if (why != Watch::Verdict::gave_up) {
       ::syscall(SYS_pidfd_send_signal, wire_daemon, SIGKILL, nullptr, 0);
+    }
     log_.begin(began);
     logged_ = began;
     cut_->begin(began);
@@ -219,7 +220,7 @@ class DeadMan {
     return off;
   }
 
-  // After a fault of our own: everything anew.
+  // The links, closed, and a cut that has not begun.
   void build() {
     wires_.clear();
     io_ = std::make_unique<boost::asio::io_context>(1);
@@ -260,7 +261,7 @@ class DeadMan {
         watch.received({bytes, static_cast<std::size_t>(count)}, present());
         continue;
       }
-      if (count == 0 || (errno != EAGAIN && errno != EINTR)) watch.closed(present());
+      if (count == 0 || !is_only_for_now(errno)) watch.closed(present());
       break;
     }
     if (watch.take_heard() > 0) {
@@ -304,20 +305,7 @@ class DeadMan {
     char age[48];
     std::snprintf(age, sizeof age, "; its guard's last beat was %.0f ms ago",
                   std::chrono::duration<double, std::milli>(now - last_beat_).count());
-    switch (why) {
-      case Watch::Verdict::gone:
-        return std::string("the daemon is gone: its pipe closed without a goodbye") + age;
-      case Watch::Verdict::late:
-        return std::string("the guard is silent: the daemon was killed") + age;
-      case Watch::Verdict::confused:
-        return std::string("the daemon wrote nonsense: it was killed") + age;
-      case Watch::Verdict::gave_up:
-        return std::string("the daemon could not verify every output off and asked to cut") + age;
-      case Watch::Verdict::lives:
-      case Watch::Verdict::leaves:
-        break;
-    }
-    return "an exception of our own";
+    return std::string(describe(why)) + age;
   }
 
   CutSheet sheet_;
@@ -362,6 +350,21 @@ int refuse(const std::string& why) {
   return static_cast<int>(DeadManExit::refused);
 }
 
+// A fault of our own, such as no memory, may pass: everything anew, then.
+DeadManExit cut(DeadMan& dead_man, Watch::Verdict why) {
+  constexpr int attempts = 100;
+  constexpr int pause_ms = 50;
+  for (int attempt = 0; attempt < attempts; ++attempt) {
+    try {
+      if (attempt > 0) dead_man.build();
+      return dead_man.cut(why) ? DeadManExit::cut : DeadManExit::not_verified;
+    } catch (const std::exception&) {
+      ::poll(nullptr, 0, pause_ms);
+    }
+  }
+  return DeadManExit::not_verified;
+}
+
 int run(int locks) {
   auto sheet = receive_sheet();
   if (!sheet) return refuse(sheet.error().cause);
@@ -371,21 +374,9 @@ int run(int locks) {
   take_precedence();
   const char ready = wire_ready;
   if (::send(wire_pipe, &ready, 1, MSG_NOSIGNAL) != 1) return refuse("the daemon does not listen");
-  auto verdict = Watch::Verdict::gone;
-  constexpr int attempts = 3;
-  bool watching = true;
-  for (int attempt = 0; attempt < attempts; ++attempt) {
-    try {
-      if (watching) verdict = dead_man.watch();
-      watching = false;
-      if (verdict == Watch::Verdict::leaves) return static_cast<int>(DeadManExit::left_in_peace);
-      return static_cast<int>(dead_man.cut(verdict) ? DeadManExit::cut : DeadManExit::not_verified);
-    } catch (const std::exception&) {
-      watching = false;  // unknown is not safe
-      dead_man.build();
-    }
-  }
-  return static_cast<int>(DeadManExit::not_verified);
+  const auto verdict = dead_man.watch();
+  if (verdict == Watch::Verdict::leaves) return static_cast<int>(DeadManExit::left_in_peace);
+  return static_cast<int>(cut(dead_man, verdict));
 }
 
 }  // namespace

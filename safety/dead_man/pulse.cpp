@@ -5,6 +5,7 @@
 #include <cerrno>
 
 #include "safety/dead_man/watch.h"
+#include "safety/dead_man/wire.h"
 
 namespace chargewright::safety {
 namespace {
@@ -13,7 +14,7 @@ namespace {
 bool say(int socket, Word word) {
   const char byte = static_cast<char>(word);
   if (::send(socket, &byte, 1, MSG_DONTWAIT | MSG_NOSIGNAL) == 1) return true;
-  return errno == EAGAIN || errno == EWOULDBLOCK || errno == EINTR;
+  return is_only_for_now(errno);
 }
 
 }  // namespace
@@ -34,7 +35,7 @@ bool Pulse::hear(drivers::Instant real) {
     const auto count = ::recv(socket_, bytes, sizeof bytes, MSG_DONTWAIT);
     if (count == 0) return false;
     if (count < 0) {
-      if (errno != EAGAIN && errno != EWOULDBLOCK && errno != EINTR) return false;
+      if (!is_only_for_now(errno)) return false;
       break;
     }
     heard_ = real;

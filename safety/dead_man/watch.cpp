@@ -56,4 +56,22 @@ Instant Watch::wake() const {
 
 std::size_t Watch::take_heard() { return std::exchange(heard_, 0); }
 
+std::string_view describe(Watch::Verdict verdict) {
+  switch (verdict) {
+    case Watch::Verdict::leaves:
+      return "the daemon left in peace";
+    case Watch::Verdict::gone:
+      return "the daemon is gone: its pipe closed without a goodbye";
+    case Watch::Verdict::late:
+      return "the guard is silent: the daemon was killed";
+    case Watch::Verdict::confused:
+      return "the daemon wrote nonsense: it was killed";
+    case Watch::Verdict::gave_up:
+      return "the daemon could not verify every output off and asked to cut";
+    case Watch::Verdict::lives:
+      break;
+  }
+  return "the daemon lives";
+}
+
 }  // namespace chargewright::safety

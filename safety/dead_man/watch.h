@@ -58,4 +58,7 @@ class Watch {
   Verdict verdict_ = Verdict::lives;
 };
 
+// What became of the daemon, in words, and what was done to it.
+std::string_view describe(Watch::Verdict verdict);
+
 }  // namespace chargewright::safety

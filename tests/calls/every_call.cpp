@@ -21,41 +21,11 @@
 #include <vector>
 
 #include "tests/calls/trial.h"
+#include "tests/support/fail_ways.h"
 
 namespace {
 
 using namespace chargewright::test;
-
-struct Way {
-  const char* kind;
-  std::vector<std::string> hows;
-};
-// The failures that the system may give, by its manual pages (man 2).
-const std::vector<Way> ways{
-    {"read", {"EIO", "EINTR", "short"}},
-    {"write", {"EIO", "ENOSPC", "EINTR", "short"}},
-    {"recv", {"ECONNRESET", "EINTR", "short"}},
-    {"send", {"EPIPE", "EINTR", "short"}},
-    {"open", {"EMFILE", "EIO", "EINTR"}},
-    {"close", {"EIO"}},
-    {"sync", {"EIO", "ENOSPC"}},
-    {"rename", {"EIO", "ENOSPC"}},
-    {"unlink", {"EIO"}},
-    {"truncate", {"EIO"}},
-    {"mkdir", {"ENOSPC"}},
-    {"lock", {"ENOLCK"}},
-    {"map", {"ENOMEM"}},
-    {"socket", {"EMFILE"}},
-    {"connect", {"ECONNREFUSED", "EINTR"}},
-    {"bind", {"EADDRINUSE"}},
-    {"accept", {"EMFILE", "ECONNABORTED"}},
-    {"ioctl", {"EIO"}},
-    {"poll", {"EMFILE"}},
-    {"wait", {"EINTR"}},
-    {"timer", {"EINVAL"}},
-    {"thread", {"EAGAIN"}},
-    {"alloc", {"ENOMEM"}},
-};
 
 struct Options {
   std::string kinds;
@@ -92,7 +62,7 @@ std::vector<Failing> plan(const Options& options) {
                              ": " + whole.note + start.note);
   }
   std::vector<Failing> all;
-  for (const Way& way : ways) {
+  for (const FailWay& way : fail_ways) {
     if (!wants(options, way.kind)) continue;
     const bool alloc = std::strcmp(way.kind, "alloc") == 0;
     const std::uint64_t calls = std::min(options.most, count_of(alloc ? start : whole, way.kind));

@@ -1,9 +1,5 @@
 #include "tests/calls/trial.h"
 
-#include <fcntl.h>
-#include <sys/mman.h>
-#include <unistd.h>
-
 #include <algorithm>
 #include <csignal>
 #include <cstring>
@@ -13,6 +9,7 @@
 #include "daemon/state/store.h"
 #include "tests/bench/benches.h"
 #include "tests/bench/recorded.h"
+#include "tests/support/fail_report.h"
 
 namespace chargewright::test {
 namespace {
@@ -28,31 +25,9 @@ constexpr auto charged_for = 800ms;
 // that went on was judged and is not on record.
 constexpr double gap_most_s = 2.2;
 
-// The report that the shim fills, mapped here too.
-class Report {
- public:
-  explicit Report(const std::string& folder) : path_(folder + "/calls") {
-    const int fd = ::open(path_.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0600);
-    if (fd < 0 || ::ftruncate(fd, sizeof(fail_report)) != 0) throw std::runtime_error("no report");
-    void* at = ::mmap(nullptr, sizeof(fail_report), PROT_READ, MAP_SHARED, fd, 0);
-    ::close(fd);
-    if (at == MAP_FAILED) throw std::runtime_error("no report");
-    report_ = static_cast<const fail_report*>(at);
-  }
-  ~Report() { ::munmap(const_cast<fail_report*>(report_), sizeof(fail_report)); }
-  Report(const Report&) = delete;
-  Report& operator=(const Report&) = delete;
-  [[nodiscard]] const fail_report& get() const { return *report_; }
-  [[nodiscard]] const std::string& path() const { return path_; }
-
- private:
-  std::string path_;
-  const fail_report* report_;
-};
-
 struct Story {
   ServedBench bench{buffer_bench({})};
-  Report report{bench.folder().path()};
+  FailReport report{bench.folder().path()};
   std::unique_ptr<Process> daemon;
   bool ready = false;
   bool started = false;

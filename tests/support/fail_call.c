@@ -4,7 +4,7 @@
  *   FAIL_CALL_IN=chargewrightd     name of the program (its children by exec are left alone)
  *   FAIL_CALL_REPORT=FILE          sizeof(struct report) bytes that exist; mapped, so that the
  * counts outlive the program FAIL_CALL=KIND:N:HOW           HOW: an errno name, or `short` (a part
- * is done); `none:0:-` counts
+ * is done); `none:0:-` counts; N+ for N: that one and all after it
  *
  * Calls that libraries make inside the C library itself are not seen. */
 #define _GNU_SOURCE
@@ -34,6 +34,7 @@
 static struct fail_report* report; /* null: count nothing, fail nothing */
 static int wanted_kind = -1;
 static uint64_t wanted_call;
+static uint64_t last_wanted_call;
 static int wanted_errno; /* 0: short */
 
 static const struct {
@@ -60,7 +61,8 @@ __attribute__((constructor)) static void begin(void) {
   char kind[32];
   char how[32];
   unsigned long long n = 0;
-  if (sscanf(what, "%31[^:]:%llu:%31s", kind, &n, how) != 3) return;
+  const int once = sscanf(what, "%31[^:]:%llu:%31s", kind, &n, how) == 3;
+  if (!once && sscanf(what, "%31[^:]:%llu+:%31s", kind, &n, how) != 3) return;
   for (int k = 0; k < fail_kinds; ++k) {
     if (strcmp(kind, fail_kind_names[k]) == 0) wanted_kind = k;
   }
@@ -68,6 +70,7 @@ __attribute__((constructor)) static void begin(void) {
     if (strcmp(how, errors[k].name) == 0) wanted_errno = errors[k].number;
   }
   wanted_call = n;
+  last_wanted_call = once ? n : UINT64_MAX;
   const int fd = (int)syscall(SYS_openat, AT_FDCWD, file, O_RDWR | O_CLOEXEC);
   if (fd < 0) return;
   void* at = (void*)syscall(SYS_mmap, NULL, sizeof *report, PROT_READ | PROT_WRITE, MAP_SHARED, fd,
@@ -97,7 +100,7 @@ static void tell(const char* call, int fd) {
 static int fails(enum fail_kind kind, const char* call, int fd) {
   if (report == NULL) return 0;
   const uint64_t mine = atomic_fetch_add(&report->count[kind], 1) + 1;
-  if ((int)kind != wanted_kind || mine != wanted_call) return 0;
+  if ((int)kind != wanted_kind || mine < wanted_call || mine > last_wanted_call) return 0;
   if (kind == fail_alloc) {
     report->fired = 1; /* telling more would allocate */
   } else {

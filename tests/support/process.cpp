@@ -36,7 +36,8 @@ void take(int& pipe, std::string& into) {
 
 }  // namespace
 
-Process::Process(std::vector<std::string> command, std::vector<std::string> environment) {
+Process::Process(std::vector<std::string> command, std::vector<std::string> environment,
+                 const std::vector<int>& descriptors) {
   int out[2];
   int err[2];
   if (pipe2(out, O_CLOEXEC) != 0 || pipe2(err, O_CLOEXEC) != 0) {
@@ -47,6 +48,12 @@ Process::Process(std::vector<std::string> command, std::vector<std::string> envi
   posix_spawn_file_actions_addopen(&actions, 0, "/dev/null", O_RDONLY, 0);
   posix_spawn_file_actions_adddup2(&actions, out[1], 1);
   posix_spawn_file_actions_adddup2(&actions, err[1], 2);
+  constexpr int aside = 48;  // above every number given, so that none is overwritten meanwhile
+  std::vector<int> moved;
+  for (const int descriptor : descriptors) {
+    moved.push_back(fcntl(descriptor, F_DUPFD_CLOEXEC, aside));
+    posix_spawn_file_actions_adddup2(&actions, moved.back(), 2 + static_cast<int>(moved.size()));
+  }
 
   std::vector<char*> words;
   for (std::string& word : command) words.push_back(word.data());
@@ -59,6 +66,7 @@ Process::Process(std::vector<std::string> command, std::vector<std::string> envi
   const int failed =
       posix_spawnp(&id_, words[0], &actions, nullptr, words.data(), variables.data());
   posix_spawn_file_actions_destroy(&actions);
+  for (const int descriptor : moved) close(descriptor);
   close(out[1]);
   close(err[1]);
   out_pipe_ = out[0];

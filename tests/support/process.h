@@ -20,8 +20,10 @@ struct Finished {
 
 class Process {
  public:
-  // Environment entries ("NAME=value") are added to the present ones.
-  Process(std::vector<std::string> command, std::vector<std::string> environment = {});
+  // Environment entries ("NAME=value") are added to the present ones. `descriptors` are its numbers
+  // from 3 on; they stay open here, too.
+  Process(std::vector<std::string> command, std::vector<std::string> environment = {},
+          const std::vector<int>& descriptors = {});
   ~Process();
   Process(const Process&) = delete;
   Process& operator=(const Process&) = delete;

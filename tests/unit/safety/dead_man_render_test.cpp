@@ -42,6 +42,9 @@ TEST_F(ASheet, names_the_bench_its_links_and_its_channels) {  // S6
 TEST_F(ASheet, switches_the_output_of_its_source_and_asks_for_it) {  // S4
   const CutOutput left = output();
   EXPECT_EQ(left.source, supply);
+  ChannelPlan other = plan;
+  other.source.instrument = contactor;
+  EXPECT_EQ(sheet_of(other, spoken).outputs.at(0).source, contactor);
   EXPECT_EQ(left.off, "INST:NSEL 2;:OUTP OFF");
   ASSERT_TRUE(left.state);
   EXPECT_EQ(left.state->text, "INST:NSEL 2;:OUTP?");

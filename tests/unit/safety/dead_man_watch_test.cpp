@@ -35,8 +35,7 @@ TEST_F(Watched, is_late_within_250_ms_of_the_last_beat) {  // S6
   beat();
   const Duration took = silent_until_verdict(1s);
   EXPECT_EQ(watch.judge(now), Verdict::late);
-  EXPECT_GT(took, 200ms);
-  EXPECT_LT(took, 250ms);
+  EXPECT_EQ(took, 200ms + 1ns);  // and no later, since it looks just then
 }
 
 TEST_F(Watched, may_take_longer_for_the_first_beat_but_not_for_ever) {
@@ -57,13 +56,17 @@ TEST_F(Watched, does_not_count_its_own_lateness_against_the_guard) {  // S6
   beat();
   now += 600ms;  // the whole machine stood still
   EXPECT_EQ(watch.judge(now), Verdict::lives);
-  EXPECT_LT(silent_until_verdict(1s), 200ms);  // but the guard must go on now
+  const Duration took = silent_until_verdict(1s);  // but the guard must go on now
+  EXPECT_EQ(took, 150ms + 1ns);
   EXPECT_EQ(watch.judge(now), Verdict::late);
 }
 
 TEST_F(Watched, bears_only_so_much_of_it) {
   beat();
-  now += 1001ms;
+  now += 1000ms;
+  EXPECT_EQ(watch.judge(now), Verdict::lives);
+  beat();
+  now += 1000ms + 1ns;
   EXPECT_EQ(watch.judge(now), Verdict::late);
 }
 
@@ -107,6 +110,22 @@ TEST_F(Watched, is_not_fooled_by_a_clock_that_stands_or_goes_back) {
   beat();
   EXPECT_EQ(watch.judge(now - 1h), Verdict::lives);
   EXPECT_EQ(watch.judge(now), Verdict::lives);
+}
+
+// Those are the words in its log.
+TEST(Verdicts, have_words_of_their_own) {  // S6
+  EXPECT_EQ(describe(Verdict::lives), "the daemon lives");
+  EXPECT_EQ(describe(Verdict::leaves), "the daemon left in peace");
+  EXPECT_EQ(describe(Verdict::gone), "the daemon is gone: its pipe closed without a goodbye");
+  EXPECT_EQ(describe(Verdict::late), "the guard is silent: the daemon was killed");
+  EXPECT_EQ(describe(Verdict::confused), "the daemon wrote nonsense: it was killed");
+  EXPECT_EQ(describe(Verdict::gave_up),
+            "the daemon could not verify every output off and asked to cut");
+}
+
+TEST_F(Watched, looks_eight_times_in_what_is_allowed) {  // S6
+  beat();
+  EXPECT_EQ(watch.wake(), now + 25ms);
 }
 
 TEST_F(Watched, counts_the_beats_that_are_to_be_answered) {

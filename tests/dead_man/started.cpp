@@ -1,0 +1,86 @@
+#include "tests/dead_man/started.h"
+
+#include <fcntl.h>
+#include <poll.h>
+#include <sys/file.h>
+#include <sys/socket.h>
+#include <sys/syscall.h>
+#include <unistd.h>
+
+#include <csignal>
+#include <stdexcept>
+
+namespace chargewright::test {
+namespace {
+
+using namespace std::chrono_literals;
+
+std::string lock_file(const Scratch& folder) { return folder.path() + "/lock"; }
+
+int locked(const std::string& file) {
+  const int fd = ::open(file.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0600);
+  if (fd < 0) throw std::runtime_error("no lock file");
+  if (::flock(fd, LOCK_EX | LOCK_NB) == 0) return fd;
+  ::close(fd);
+  return -1;
+}
+
+}  // namespace
+
+StartedDeadMan::StartedDeadMan(const std::vector<std::string>& environment,
+                               const std::vector<std::string>& words)
+    : daemon_({"sleep", "600"}) {
+  int pair[2];
+  if (::socketpair(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0, pair) != 0) {
+    throw std::runtime_error("no pipe");
+  }
+  pipe_ = pair[0];
+  const auto daemon = static_cast<int>(::syscall(SYS_pidfd_open, daemon_.id(), 0));
+  const int lock = locked(lock_file(folder_));
+  std::vector<std::string> command{CHARGEWRIGHT_DEAD_MAN};
+  command.insert(command.end(), words.begin(), words.end());
+  process_ =
+      std::make_unique<Process>(command, environment, std::vector<int>{pair[1], daemon, lock});
+  for (const int fd : {pair[1], daemon, lock}) ::close(fd);
+}
+
+StartedDeadMan::~StartedDeadMan() { hang_up(); }
+
+bool StartedDeadMan::say(std::string_view bytes) const {
+  while (!bytes.empty()) {
+    const auto count = ::send(pipe_, bytes.data(), bytes.size(), MSG_NOSIGNAL);
+    if (count <= 0) return false;
+    bytes.remove_prefix(static_cast<std::size_t>(count));
+  }
+  return true;
+}
+
+bool StartedDeadMan::introduce(std::string_view sheet) const {
+  const std::uint64_t size = sheet.size();
+  return say({reinterpret_cast<const char*>(&size), sizeof size}) && say(sheet);
+}
+
+std::string StartedDeadMan::hear(std::chrono::milliseconds bound) const {
+  pollfd pipe{.fd = pipe_, .events = POLLIN, .revents = 0};
+  if (::poll(&pipe, 1, static_cast<int>(bound.count())) <= 0) return {};
+  char bytes[4096];
+  const auto count = ::recv(pipe_, bytes, sizeof bytes, MSG_DONTWAIT);
+  return count > 0 ? std::string(bytes, static_cast<std::size_t>(count)) : std::string{};
+}
+
+void StartedDeadMan::hang_up() {
+  if (pipe_ >= 0) ::close(pipe_);
+  pipe_ = -1;
+}
+
+bool StartedDeadMan::killed_the_daemon() {
+  return !daemon_.running() && daemon_.wait(0ms).signal == SIGKILL;
+}
+
+bool StartedDeadMan::holds_the_lock() const {
+  const int fd = locked(lock_file(folder_));
+  if (fd >= 0) ::close(fd);
+  return fd < 0;
+}
+
+}  // namespace chargewright::test
