@@ -262,7 +262,7 @@ void ChannelGuard::see(const Outcome& outcome, Instant now, Outbox& out) {
 
 void ChannelGuard::link_changed(drivers::InstrumentId instrument, bool up, Instant now,
                                 Outbox& out) {
-  interlock_.link(instrument, up, now);
+  interlock_.link(instrument, up);
   dirty_ = true;
   chain_.link(instrument, up, now, out);
 }

@@ -59,7 +59,6 @@ struct Ages {
 struct Sensed {
   drivers::Reading good{};  // validity absent: none ever
   drivers::Validity newest = drivers::Validity::absent;
-  drivers::Instant unusable_since{};
   drivers::Instant moved_at{};  // asked when its value last changed by a digit
 
   [[nodiscard]] bool usable() const { return newest == drivers::Validity::valid; }
@@ -81,7 +80,6 @@ struct Talk {
   drivers::InstrumentId instrument = drivers::no_instrument;
   std::uint8_t timeouts = 0;  // in a row
   bool down = false;
-  drivers::Instant down_since{};
 };
 
 enum class Mode : std::uint8_t { watching, enforcing };

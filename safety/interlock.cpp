@@ -128,7 +128,6 @@ void Interlock::see_talk(const Outcome& outcome) {
         if (talk.timeouts < 0xFF) ++talk.timeouts;
         return;
       case Ending::link_down:
-        if (!talk.down) talk.down_since = outcome.answered;
         talk.down = true;
         return;
       case Ending::refused:
@@ -147,10 +146,9 @@ void Interlock::see_talk(const Outcome& outcome) {
   }
 }
 
-void Interlock::link(drivers::InstrumentId instrument, bool up, Instant now) {
+void Interlock::link(drivers::InstrumentId instrument, bool up) {
   for (Talk& talk : facts_.talks) {
     if (talk.instrument != instrument) continue;
-    if (!up && !talk.down) talk.down_since = now;
     talk.down = !up;
     if (up) talk.timeouts = 0;
   }

@@ -50,7 +50,7 @@ class Interlock {
   void watch_only(drivers::Instant now);
 
   void see(const drivers::Outcome& outcome);  // readings and readbacks of this channel's terminals
-  void link(drivers::InstrumentId instrument, bool up, drivers::Instant now);
+  void link(drivers::InstrumentId instrument, bool up);
   void expect(const Expected& expected);
   void step_began(std::uint16_t step, drivers::Instant now);
   void sequencer_alive(drivers::Instant now);

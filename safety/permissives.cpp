@@ -36,7 +36,7 @@ void Permissives::begin(const RunPlan& run, Instant now, Outbox& out) {
 
 void Permissives::ask(const Terminal& at, Verb verb, double value, Outbox& out) {
   const std::uint32_t ticket = out.order(channel_, Purpose::permissive, at, verb, value);
-  if (ticket == 0 || waiting_.size() == waiting_.capacity()) {
+  if (ticket == 0) {
     refuse(Refusal::instrument_unreachable);
   } else {
     waiting_.push_back(ticket);

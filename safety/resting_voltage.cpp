@@ -7,13 +7,9 @@ namespace chargewright::safety {
 void RestingVoltage::see(double volts, double band, drivers::Instant when) {
   if (seen_ > 0 && when <= when_) return;
   if (seen_ >= 2) {
-    if (!leapt_) {
-      before_ = volts_;
-      before_when_ = when_;
-    }
-    const double passed = drivers::in_seconds(when - before_when_);
-    leapt_ = !(std::abs(volts - before_) <= pace_ * passed + band);
-    if (leapt_) return;  // its pace is that of before the leap, should it come back
+    const double passed = drivers::in_seconds(when - when_);
+    leapt_ = !(std::abs(volts - volts_) <= pace_ * passed + band);
+    if (leapt_) return;  // all stands as before the leap, should it come back
   }
   if (seen_ > 0) pace_ = std::abs(volts - volts_) / drivers::in_seconds(when - when_);
   if (seen_ < 2) ++seen_;

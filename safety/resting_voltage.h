@@ -15,16 +15,14 @@ class RestingVoltage {
 
   // It stands elsewhere than its own rest can have led it; `before` is where it was.
   [[nodiscard]] bool leapt() const { return leapt_; }
-  [[nodiscard]] double before() const { return before_; }
+  [[nodiscard]] double before() const { return volts_; }
 
  private:
   int seen_ = 0;
-  double volts_ = 0;
+  double volts_ = 0;  // the last reading, or the last before the leap
   drivers::Instant when_{};
   double pace_ = 0;  // V/s, between the last two readings
   bool leapt_ = false;
-  double before_ = 0;  // the last reading before the leap
-  drivers::Instant before_when_{};
 };
 
 }  // namespace chargewright::safety

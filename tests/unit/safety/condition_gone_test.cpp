@@ -155,9 +155,9 @@ TEST_F(Gone, is_a_failed_readback_or_conversation_when_every_instrument_answers)
   const Fault readback = trip_of(Cause::reading_stale, subject(Subject::output));
   const Fault talk = trip_of(Cause::conversation_failing);
   EXPECT_TRUE(gone(readback) && gone(talk));
-  interlock->link(thermometer, false, now);
+  interlock->link(thermometer, false);
   EXPECT_FALSE(gone(readback) || gone(talk));
-  interlock->link(thermometer, true, now);
+  interlock->link(thermometer, true);
   EXPECT_TRUE(gone(readback) && gone(talk));
   read(supply, Verb::read_output, 0, 0, Ending::timed_out);
   EXPECT_FALSE(gone(readback) || gone(talk));

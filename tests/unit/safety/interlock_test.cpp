@@ -6,72 +6,13 @@
 #include <cmath>
 #include <limits>
 
-#include "support.h"
+#include "energised.h"
 
 namespace chargewright::safety::testing {
 namespace {
 
 constexpr double nan = std::numeric_limits<double>::quiet_NaN();
 constexpr double inf = std::numeric_limits<double>::infinity();
-
-// An interlock that enforces, with the output on at 4.20 V and 2.4 A and every reading good.
-class Energised : public ::testing::Test {
- protected:
-  explicit Energised(const ChannelPlan& p = plan_of({.ammeter = true, .thermometers = 2}),
-                     const Limits& limits = cell_limits())
-      : plan(p), interlock(p, 0) {
-    interlock.enforce(limits, at(0s));
-    Expected expected;
-    expected.output_on = true;
-    expected.since = at(0s);
-    expected.voltage_setpoint = 4.20_V;
-    expected.current_setpoint = 2.4_A;
-    expected.setpoints_since = at(0s);
-    interlock.expect(expected);
-    now = at(100ms);
-    good_readings();
-  }
-
-  void see(drivers::InstrumentId instrument, std::uint8_t channel, Verb verb, double value,
-           Ending ending = Ending::done) {
-    interlock.see(outcome(instrument, channel, verb, value, now, ending));
-  }
-  void good_readings() {
-    see(supply, 0, Verb::measure_voltage, source_volts);
-    see(voltmeter, 0, Verb::measure_voltage, cell_volts);
-    see(supply, 0, Verb::measure_current, amperes);
-    see(ammeter, 0, Verb::measure_current, amperes);
-    see(thermometer, 1, Verb::measure_temperature, 25);
-    see(thermometer, 2, Verb::measure_temperature, celsius);
-    see(supply, 0, Verb::read_output, 1);
-    see(supply, 0, Verb::read_protection, 0);
-    see(supply, 0, Verb::read_voltage_setpoint, 4.20);
-    see(supply, 0, Verb::read_current_setpoint, 2.4);
-    interlock.sequencer_alive(now);
-  }
-  Verdict judge() { return interlock.judge(now); }
-  Cause worst() { return judge().worst.cause; }
-  bool present(Cause cause) { return judge().present.test(static_cast<std::size_t>(cause)); }
-  // Good readings every 100 ms, the ones given in `but` instead.
-  template <class But>
-  void pass(Duration time, But but) {
-    for (const Instant end = now + time; now < end;) {
-      now += 100ms;
-      good_readings();
-      but();
-      last = judge();
-    }
-  }
-
-  ChannelPlan plan;
-  Interlock interlock;
-  Instant now;
-  Verdict last;
-  double source_volts = 3.80;
-  double cell_volts = 3.76;
-  double amperes = 2.4;
-  double celsius = 26;
-};
 
 TEST_F(Energised, is_within_while_all_is_good) {
   EXPECT_TRUE(judge().within());
@@ -158,6 +99,27 @@ TEST_F(Energised, judges_every_reading_that_is_no_number_before_any_limit) {  //
       see(s.instrument, s.channel, s.verb, s.good);
       EXPECT_TRUE(judge().within());
     }
+  }
+}
+
+TEST_F(Energised, takes_a_value_that_no_bench_can_show_for_an_open_sensor) {  // S2
+  const struct {
+    drivers::InstrumentId instrument;
+    std::uint8_t channel;
+    Verb verb;
+    double last, beyond;
+  } cases[] = {{voltmeter, 0, Verb::measure_voltage, 2000, 2000.1},
+               {voltmeter, 0, Verb::measure_voltage, -2000, -2000.1},
+               {ammeter, 0, Verb::measure_current, 5000, 5000.1},
+               {ammeter, 0, Verb::measure_current, -5000, -5000.1},
+               {thermometer, 1, Verb::measure_temperature, 500, 500.1},
+               {thermometer, 1, Verb::measure_temperature, -100, -100.1}};
+  for (const auto& c : cases) {
+    see(c.instrument, c.channel, c.verb, c.last);
+    EXPECT_FALSE(present(Cause::reading_unusable)) << c.last;
+    see(c.instrument, c.channel, c.verb, c.beyond);
+    EXPECT_TRUE(present(Cause::reading_unusable)) << c.beyond;
+    good_readings();
   }
 }
 
@@ -264,14 +226,63 @@ TEST_F(Energised, finds_a_conversation_failing_at_the_third_time_out_in_a_row) {
   EXPECT_EQ(worst(), Cause::conversation_failing);
 }
 
+TEST_F(Energised, finds_a_conversation_failing_however_long_it_has) {  // S3
+  for (int k = 0; k < 260; ++k) {
+    see(thermometer, 1, Verb::measure_temperature, 0, Ending::timed_out);
+  }
+  EXPECT_TRUE(present(Cause::conversation_failing));
+}
+
+TEST_F(Energised, takes_any_answer_for_a_conversation_and_no_word_of_its_own_for_one) {  // S3
+  const auto after = [&](Ending ending) {
+    for (int k = 0; k < 3; ++k) {
+      see(supply, 0, Verb::read_regulation, 0, Ending::timed_out);
+    }
+    interlock.link(supply, false);
+    EXPECT_TRUE(present(Cause::conversation_failing));
+    see(supply, 0, Verb::read_regulation, 0, ending);
+    return present(Cause::conversation_failing);
+  };
+  for (const Ending answered : {Ending::done, Ending::disproved, Ending::device_error,
+                                Ending::unparsable, Ending::not_a_number, Ending::infinite}) {
+    EXPECT_FALSE(after(answered)) << static_cast<int>(answered);
+    now += 250ms;  // and the link counts as up
+    EXPECT_FALSE(present(Cause::conversation_failing)) << static_cast<int>(answered);
+  }
+  for (const Ending ours : {Ending::refused, Ending::absent}) {
+    EXPECT_TRUE(after(ours)) << static_cast<int>(ours);
+  }
+}
+
+TEST_F(Energised, takes_a_link_for_down_by_the_first_order_that_finds_it_so) {  // S3
+  see(supply, 0, Verb::read_regulation, 0, Ending::link_down);
+  EXPECT_FALSE(present(Cause::conversation_failing));
+  EXPECT_EQ(interlock.wake(), now + 250ms);
+  now += 250ms;
+  EXPECT_TRUE(present(Cause::conversation_failing));
+  EXPECT_EQ(interlock.found(Cause::conversation_failing).measured, supply);
+  interlock.link(voltmeter, true);  // of another
+  EXPECT_TRUE(present(Cause::conversation_failing));
+  interlock.link(supply, true);
+  EXPECT_FALSE(present(Cause::conversation_failing));
+}
+
+TEST_F(Energised, begins_a_conversation_anew_where_its_link_comes_up) {  // S3
+  see(supply, 0, Verb::read_regulation, 0, Ending::timed_out);
+  see(supply, 0, Verb::read_regulation, 0, Ending::timed_out);
+  interlock.link(supply, true);
+  see(supply, 0, Verb::read_regulation, 0, Ending::timed_out);
+  EXPECT_TRUE(judge().within());
+}
+
 TEST_F(Energised, names_a_lost_link_before_its_readings_are_stale) {  // S3
-  interlock.link(voltmeter, false, now);
+  interlock.link(voltmeter, false);
   EXPECT_TRUE(judge().within());
   now += 249ms;
   EXPECT_TRUE(judge().within());
   now += 1ms;
   EXPECT_EQ(worst(), Cause::conversation_failing);
-  interlock.link(voltmeter, true, now);
+  interlock.link(voltmeter, true);
   EXPECT_TRUE(judge().within());
 }
 

@@ -1,0 +1,70 @@
+#pragma once
+// An interlock in the middle of a charge, shown one reading after the other.
+
+#include <gtest/gtest.h>
+
+#include "safety/interlock.h"
+#include "support.h"
+
+namespace chargewright::safety::testing {
+
+// An interlock that enforces, with the output on at 4.20 V and 2.4 A and every reading good.
+class Energised : public ::testing::Test {
+ protected:
+  explicit Energised(const ChannelPlan& p = plan_of({.ammeter = true, .thermometers = 2}),
+                     const Limits& limits = cell_limits())
+      : plan(p), interlock(p, 0) {
+    interlock.enforce(limits, at(0s));
+    Expected expected;
+    expected.output_on = true;
+    expected.since = at(0s);
+    expected.voltage_setpoint = 4.20_V;
+    expected.current_setpoint = 2.4_A;
+    expected.setpoints_since = at(0s);
+    interlock.expect(expected);
+    now = at(100ms);
+    good_readings();
+  }
+
+  void see(drivers::InstrumentId instrument, std::uint8_t channel, Verb verb, double value,
+           Ending ending = Ending::done) {
+    interlock.see(outcome(instrument, channel, verb, value, now, ending));
+  }
+  void good_readings() {
+    see(supply, 0, Verb::measure_voltage, source_volts);
+    see(voltmeter, 0, Verb::measure_voltage, cell_volts);
+    see(supply, 0, Verb::measure_current, amperes);
+    see(ammeter, 0, Verb::measure_current, amperes);
+    see(thermometer, 1, Verb::measure_temperature, 25);
+    see(thermometer, 2, Verb::measure_temperature, celsius);
+    see(supply, 0, Verb::read_output, 1);
+    see(supply, 0, Verb::read_protection, 0);
+    see(supply, 0, Verb::read_voltage_setpoint, 4.20);
+    see(supply, 0, Verb::read_current_setpoint, 2.4);
+    interlock.sequencer_alive(now);
+  }
+  Verdict judge() { return interlock.judge(now); }
+  Cause worst() { return judge().worst.cause; }
+  bool present(Cause cause) { return judge().present.test(static_cast<std::size_t>(cause)); }
+  // Good readings every 100 ms, the ones given in `but` instead.
+  template <class But>
+  void pass(Duration time, But but) {
+    for (const Instant end = now + time; now < end;) {
+      now += 100ms;
+      good_readings();
+      but();
+      last = judge();
+    }
+  }
+
+  ChannelPlan plan;
+  Interlock interlock;
+  Instant now;
+  Verdict last;
+  double source_volts = 3.80;
+  double cell_volts = 3.76;
+  double amperes = 2.4;
+  double celsius = 26;
+};
+
+}  // namespace chargewright::safety::testing
