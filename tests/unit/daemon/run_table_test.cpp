@@ -1,4 +1,4 @@
-// A run changes its phase by the rows of its table, and takes each of them (S1, S4, S8, S9).
+// A sequencer changes its phase by the rows of the table, and takes each of them (S1, S4, S8, S9).
 #include <gtest/gtest.h>
 
 #include <set>
@@ -9,37 +9,7 @@ namespace chargewright::daemon {
 namespace {
 
 using namespace hut;
-using safety::RunEvent;
 using safety::State;
-
-constexpr std::array phases{Phase::arming,  Phase::running, Phase::stopping,
-                            Phase::done,    Phase::stopped, Phase::failed,
-                            Phase::tripped, Phase::refused, Phase::interrupted};
-constexpr std::array events{RunEvent::armed, RunEvent::end,    RunEvent::complete, RunEvent::stop,
-                            RunEvent::fail,  RunEvent::refuse, RunEvent::trip,     RunEvent::die};
-
-TEST(RunTable, ends_a_run_as_failed_on_a_pair_that_is_not_listed_and_leaves_an_ended_one) {  // S6
-  for (const Phase from : phases) {
-    for (const RunEvent on : events) {
-      if (safety::is_listed(from, on)) continue;
-      EXPECT_EQ(safety::phase_after(from, on), is_over(from) ? from : Phase::failed)
-          << key_of(from) << ' ' << key_of(on);
-    }
-  }
-}
-
-TEST(RunTable, lists_no_pair_twice_and_names_everything) {
-  std::set<std::pair<Phase, RunEvent>> pairs;
-  for (const auto& row : safety::run_table) {
-    EXPECT_TRUE(pairs.insert({row.from, row.on}).second);
-    EXPECT_FALSE(row.requirement.empty());
-  }
-  std::set<std::string_view> keys;
-  for (const Phase phase : phases) EXPECT_TRUE(keys.insert(key_of(phase)).second);
-  std::set<std::string_view> words;
-  for (const RunEvent on : events) EXPECT_TRUE(words.insert(key_of(on)).second);
-  EXPECT_FALSE(keys.contains("invalid") || words.contains("invalid"));
-}
 
 // A sequencer shown one snapshot after the other; every change of its phase is noted.
 class Shown {

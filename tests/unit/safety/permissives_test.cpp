@@ -2,8 +2,10 @@
 // and leaves the output off and the contactor open.
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
 
+#include "safety/permissives.h"
 #include "support.h"
 
 namespace chargewright::safety::testing {
@@ -332,6 +334,186 @@ TEST(ArmingStages, forget_answers_that_come_after_they_ended) {  // S1
   ASSERT_TRUE(story.until(State::off));
   story.pass(1s);
   EXPECT_EQ(story.state(), State::off);
+}
+
+// The permissives alone, with instruments that answer at once and time that stands still.
+class Permitting : public ::testing::Test {
+ protected:
+  explicit Permitting(const ChannelPlan& p = plan_of({.ammeter = true, .contactor = true}))
+      : plan(p), permissives(p, 2), interlock(p, 2) {}
+  void begin(const RunPlan& run = run_plan()) {
+    permissives.begin(run, now, *out);
+    answer();
+  }
+  void answer() {
+    for (Order order; out->take_order(order);) {
+      asked.push_back(order);
+      Outcome outcome;
+      outcome.order = order;
+      outcome.ending = Ending::done;
+      outcome.value = order.verb == Verb::identify ? 1 : says[order.verb];
+      permissives.see(outcome, now, *out);
+    }
+  }
+  void read(drivers::InstrumentId instrument, Verb verb, double value, std::uint8_t channel = 0) {
+    interlock.see(outcome(instrument, channel, verb, value, now));
+  }
+  void turn(Instant when) {
+    now = when;
+    permissives.turn(interlock, now, *out);
+    answer();
+  }
+  // The voltmeter at the cell has read: the contactor closes.
+  void look(double volts = 3.7) {
+    read(voltmeter, Verb::measure_voltage, volts);
+    turn(now);
+  }
+
+  ChannelPlan plan;
+  Permissives permissives;
+  Interlock interlock;
+  Instant now = at(0s);
+  std::map<Verb, double> says;
+  std::vector<Order> asked;
+  std::unique_ptr<Outbox> out = std::make_unique<Outbox>();
+  using Stage = Permissives::Stage;
+};
+
+TEST_F(Permitting, asks_for_one_thing_after_the_other_and_for_the_output_never) {  // S1
+  begin();
+  look();
+  std::vector<std::pair<drivers::InstrumentId, Verb>> order;
+  for (const Order& o : asked) order.emplace_back(o.instrument, o.verb);
+  EXPECT_EQ(order,
+            (std::vector<std::pair<drivers::InstrumentId, Verb>>{{supply, Verb::identify},
+                                                                 {voltmeter, Verb::identify},
+                                                                 {ammeter, Verb::identify},
+                                                                 {thermometer, Verb::identify},
+                                                                 {contactor, Verb::identify},
+                                                                 {supply, Verb::drain_errors},
+                                                                 {supply, Verb::output_off},
+                                                                 {contactor, Verb::open_switch},
+                                                                 {supply, Verb::read_protection},
+                                                                 {supply, Verb::set_current},
+                                                                 {supply, Verb::set_voltage},
+                                                                 {supply, Verb::set_over_voltage},
+                                                                 {supply, Verb::set_over_current},
+                                                                 {supply, Verb::read_protection},
+                                                                 {contactor, Verb::close_switch}}));
+  EXPECT_EQ(permissives.stage(), Stage::fresh);
+}
+
+TEST_F(Permitting, waits_for_a_sensor_for_four_of_its_ages_and_intervals) {  // S1
+  begin();
+  ASSERT_EQ(permissives.stage(), Stage::look);
+  EXPECT_EQ(permissives.wake(), at(2400ms));
+  now = at(1s);
+  look();
+  ASSERT_EQ(permissives.stage(), Stage::fresh);
+  EXPECT_EQ(permissives.wake(), at(3400ms));
+  turn(at(3400ms - 1ns));
+  EXPECT_TRUE(permissives.running());
+  turn(at(3400ms));
+  EXPECT_FALSE(permissives.running());
+  EXPECT_FALSE(permissives.met());
+  EXPECT_EQ(permissives.refusal(), Refusal::reading_not_fresh);
+  EXPECT_EQ(permissives.wake(), drivers::never);
+}
+
+TEST_F(Permitting, takes_no_longer_than_allowed_in_all_whichever_stage_it_is_in) {  // S1
+  permissives.begin(run_plan(), now, *out);  // and nobody answers
+  EXPECT_EQ(permissives.wake(), at(15s));
+  permissives.turn(interlock, at(15s - 1ns), *out);
+  ASSERT_TRUE(permissives.running());
+  permissives.turn(interlock, at(15s), *out);
+  EXPECT_FALSE(permissives.running());
+  EXPECT_EQ(permissives.refusal(), Refusal::took_too_long);
+
+  plan.arm_within = 2s;
+  permissives = Permissives(plan, 2);
+  now = at(0s);
+  begin();
+  ASSERT_EQ(permissives.stage(), Stage::look);
+  EXPECT_EQ(permissives.wake(), at(2s));
+  turn(at(2s));
+  EXPECT_EQ(permissives.refusal(), Refusal::took_too_long);
+}
+
+TEST_F(Permitting, takes_a_reading_from_before_the_stage_for_none) {  // S1
+  for (const auto& place :
+       {std::pair{voltmeter, Verb::measure_voltage}, std::pair{ammeter, Verb::measure_current},
+        std::pair{supply, Verb::measure_voltage}, std::pair{supply, Verb::measure_current},
+        std::pair{thermometer, Verb::measure_temperature}}) {
+    const drivers::InstrumentId instrument = place.first;
+    const Verb verb = place.second;
+    permissives = Permissives(plan, 2);
+    interlock = Interlock(plan, 2);
+    begin();
+    look();
+    const auto read_all_but = [&](bool this_one) {
+      const auto read_one = [&](drivers::InstrumentId i, Verb v, double value, std::uint8_t c = 0) {
+        if ((i == instrument && v == verb) == this_one) read(i, v, value, c);
+      };
+      read_one(voltmeter, Verb::measure_voltage, 3.7);
+      read_one(supply, Verb::measure_voltage, 0.0);
+      read_one(supply, Verb::measure_current, 0.0);
+      read_one(ammeter, Verb::measure_current, 0.0);
+      read_one(thermometer, Verb::measure_temperature, 25, 1);
+    };
+    const Instant began = now;
+    now = began - 1ns;
+    read_all_but(true);  // just before
+    now = began;
+    read_all_but(false);
+    turn(now);
+    EXPECT_EQ(permissives.stage(), Stage::fresh) << static_cast<int>(verb) << " of " << instrument;
+    read_all_but(true);
+    turn(now);
+    EXPECT_TRUE(permissives.met()) << static_cast<int>(verb) << " of " << instrument;
+  }
+}
+
+TEST_F(Permitting, drains_the_error_queue_three_times_at_most_and_names_the_instrument) {  // S1
+  says[Verb::drain_errors] = 2;
+  begin();
+  EXPECT_EQ(permissives.refusal(), Refusal::instrument_errors);
+  EXPECT_EQ(permissives.instrument(), supply);
+  EXPECT_EQ(permissives.measured(), 2);
+  EXPECT_EQ(std::count_if(asked.begin(), asked.end(),
+                          [](const Order& o) { return o.verb == Verb::drain_errors; }),
+            3);
+}
+
+TEST_F(Permitting, refuses_where_its_orders_find_no_place) {  // S1
+  while (out->order(0, Purpose::reading, {supply, 0}, Verb::read_output) != 0) {
+  }
+  permissives.begin(run_plan(), now, *out);
+  EXPECT_FALSE(permissives.running());
+  EXPECT_EQ(permissives.refusal(), Refusal::instrument_unreachable);
+}
+
+TEST_F(Permitting, says_what_it_measured_and_what_it_may_be) {  // S1
+  begin();
+  look(4.30);
+  EXPECT_EQ(permissives.refusal(), Refusal::open_circuit_implausible);
+  EXPECT_EQ(permissives.measured(), 4.30);
+  EXPECT_EQ(permissives.limit(), 4.25);
+  now = at(1s);
+  begin();  // anew: nothing of the last time is left
+  EXPECT_EQ(permissives.refusal(), Refusal::none);
+  EXPECT_EQ(permissives.measured(), 0);
+  EXPECT_EQ(permissives.limit(), 0);
+  EXPECT_TRUE(permissives.running());
+}
+
+TEST_F(Permitting, bears_answers_that_are_not_its_own) {  // S1
+  permissives.begin(run_plan(), now, *out);
+  Outcome stray;
+  stray.ending = Ending::disproved;
+  stray.order.ticket = 4711;
+  permissives.see(stray, now, *out);
+  EXPECT_TRUE(permissives.running());
+  EXPECT_EQ(permissives.stage(), Stage::identify);
 }
 
 }  // namespace

@@ -4,6 +4,7 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
+#include <stdexcept>
 #include <string>
 
 #include "drivers/dialect.h"
@@ -60,6 +61,7 @@ class OneSupply : public ByteSink {
     Request request;
     request.kind = Request::Kind::arm;
     request.plan = run_plan();
+    request.plan->thermometers_needed = 0;
     wires.request(request, now);
     Refusal met = Refusal::none;
     for (Event event; wires.take_event(event);) {
@@ -151,6 +153,214 @@ TEST(Wires, are_made_for_a_time_that_runs_and_for_32_instruments_at_most) {  // 
   }
   std::vector<drivers::InstrumentSpec> many(max_instruments + 1);
   EXPECT_THROW(Wires(plant_of(plan_of()), std::move(many), 1, sink), std::invalid_argument);
+}
+
+constexpr const char* real = "Example,PS-20,1234,1.0";
+
+std::vector<Event> events_of(Wires& wires, Event::Kind kind) {
+  std::vector<Event> found;
+  for (Event event; wires.take_event(event);) {
+    if (event.kind == kind) found.push_back(event);
+  }
+  return found;
+}
+Cause trip_of(const OneSupply& bench) {
+  Snapshot snapshot;
+  bench.wires.snapshot(snapshot, bench.now);
+  return snapshot.channel[0].trip.cause;
+}
+
+TEST(Wires, arm_nothing_until_a_dead_man_stands_by_nor_after_it_is_lost) {  // S6
+  OneSupply bench(1);
+  bench.connect();
+  bench.pass(3s);
+  EXPECT_EQ(bench.arm(), Refusal::no_dead_man);
+  Snapshot snapshot;
+  bench.wires.snapshot(snapshot, bench.now);
+  EXPECT_EQ(snapshot.channel[0].refusal, Refusal::no_dead_man);
+  bench.wires.dead_man_lost(bench.now);  // there was none: nothing is lost
+  bench.pass(1ms);
+  EXPECT_EQ(trip_of(bench), Cause::none);
+  bench.wires.attended();
+  EXPECT_EQ(bench.arm(), Refusal::none);
+  bench.pass(10ms);
+  bench.wires.dead_man_lost(bench.now);
+  EXPECT_EQ(trip_of(bench), Cause::dead_man_lost);
+  EXPECT_EQ(bench.arm(), Refusal::no_dead_man);
+  bench.pass(3s);
+  ASSERT_TRUE(bench.wires.all_off());
+  // Once: a trip that was acknowledged does not come back.
+  Request request;
+  request.kind = Request::Kind::acknowledge;
+  bench.wires.request(request, bench.now);
+  bench.wires.dead_man_lost(bench.now);
+  bench.pass(3s);
+  EXPECT_EQ(trip_of(bench), Cause::none);
+}
+
+TEST(Wires, refuse_nothing_but_an_arm_for_want_of_a_dead_man) {  // S4 S6
+  OneSupply bench(4);
+  Request cut;
+  cut.kind = Request::Kind::cut;
+  bench.wires.request(cut, bench.now);
+  EXPECT_EQ(trip_of(bench), Cause::operator_cut);
+}
+
+TEST(Wires, cut_where_time_is_scaled_and_an_instrument_turns_out_to_be_real) {  // S1
+  for (const double speed : {1.0, 4.0}) {
+    OneSupply bench(speed);
+    bench.identity = real;
+    bench.connect();
+    bench.pass(3s);
+    EXPECT_EQ(trip_of(bench), speed == 1 ? Cause::none : Cause::guard_internal) << speed;
+    EXPECT_EQ(bench.arm(), speed == 1 ? Refusal::no_dead_man : Refusal::not_simulated) << speed;
+  }
+}
+
+TEST(Wires, tell_of_every_link_that_comes_and_goes) {
+  OneSupply bench(1);
+  const std::uint32_t before = bench.wires.changes();
+  events_of(bench.wires, Event::Kind::reading);
+  bench.wires.link_up(0, bench.now);
+  EXPECT_EQ(bench.wires.changes(), before + 1);
+  std::vector<Event> told = events_of(bench.wires, Event::Kind::link_changed);
+  ASSERT_EQ(told.size(), 1U);
+  EXPECT_TRUE(told[0].on);
+  bench.pass(1s);
+  EXPECT_EQ(bench.wires.changes(), before + 2);  // who it is
+  events_of(bench.wires, Event::Kind::reading);
+  bench.wires.link_down(0, bench.now);
+  EXPECT_EQ(bench.wires.changes(), before + 3);
+  told = events_of(bench.wires, Event::Kind::link_changed);
+  ASSERT_EQ(told.size(), 1U);
+  EXPECT_FALSE(told[0].on);
+  bench.pass(1s);
+  EXPECT_EQ(bench.wires.changes(), before + 3);
+}
+
+TEST(Wires, show_how_each_instrument_is_and_who) {
+  OneSupply bench(1);
+  InstrumentStatus status;
+  bench.wires.status(0, status);
+  EXPECT_FALSE(status.up);
+  EXPECT_STREQ(status.identification.data(), "");
+  bench.identity = "Chargewright,Simulated supply," + std::string(200, 's') + ",1.0";
+  bench.connect();
+  bench.pass(1s);
+  bench.wires.status(0, status);
+  EXPECT_TRUE(status.up);
+  EXPECT_TRUE(status.simulated);
+  EXPECT_EQ(status.identification.data(), bench.identity);
+  bench.disconnect();
+  bench.identity = real;
+  bench.connect();
+  bench.pass(1s);
+  bench.wires.status(0, status);
+  EXPECT_FALSE(status.simulated);
+  EXPECT_STREQ(status.identification.data(), real);  // nothing of the longer one before is left
+}
+
+TEST(Wires, ask_who_is_there_once_for_each_time_that_a_link_comes_up) {
+  OneSupply bench(1);
+  bench.connect();
+  bench.pass(20s);
+  EXPECT_EQ(bench.count("*IDN?"), 1U);
+  bench.disconnect();
+  bench.connect();
+  bench.pass(20s);
+  EXPECT_EQ(bench.count("*IDN?"), 2U);
+}
+
+TEST(Wires, wake_for_nothing_earlier_than_their_guard_and_instruments_do) {
+  OneSupply bench(1);
+  bench.connect();
+  bench.pass(3s);
+  int looks = 0;
+  for (const Instant end = bench.now + 10s; bench.now < end; ++looks) {
+    const Instant next = bench.wires.wake();
+    ASSERT_GT(next, bench.now) << looks;
+    bench.pass(std::min<Duration>(next - bench.now, end - bench.now));
+  }
+  EXPECT_LT(looks, 200);  // off, it is read twice a second
+}
+
+// Two supplies of a channel each, the second with a contactor, on links that may break.
+class TwoSupplies : public ByteSink {
+ public:
+  static constexpr drivers::InstrumentId left = 0;
+  static constexpr drivers::InstrumentId right = 1;
+
+  TwoSupplies() : wires(plant(), instruments(), 1, *this) {
+    for (drivers::InstrumentId id = 0; id < 3; ++id) wires.link_up(id, at(0s));
+    wires.pump(at(0s));
+    for (std::string& w : written) w.clear();
+  }
+  static Plant plant() {
+    Plant plant;
+    for (const drivers::InstrumentId id : {left, right}) {
+      ChannelPlan plan = plan_of({.voltmeter = false, .thermometers = 0});
+      plan.source = plan.voltmeter = plan.ammeter = {id, 0};
+      if (id == right) plan.contactor = Terminal{2, 5};
+      plant.channels.push_back(plan);
+    }
+    plant.channels[0].contactor = Terminal{77, 1};  // of no instrument that there is
+    plant.instruments = 3;
+    return plant;
+  }
+  static std::vector<drivers::InstrumentSpec> instruments() {
+    const auto spec = [](std::string name, const char* dialect) {
+      return drivers::InstrumentSpec{
+          .name = std::move(name),
+          .identity = "",
+          .dialect =
+              drivers::load_dialect(dialect, {CHARGEWRIGHT_SOURCE "/drivers/dialects"}).value()};
+    };
+    return {spec("left", "scpi-supply"), spec("right", "scpi-supply"), spec("k", "scpi-switch")};
+  }
+  bool write(drivers::InstrumentId id, std::string_view bytes) override {
+    if (breaks[id]) throw std::runtime_error("broken pipe");
+    written[id] += bytes;
+    return true;
+  }
+  [[nodiscard]] bool wrote(drivers::InstrumentId id, std::string_view what) const {
+    return written[id].find(what) != std::string::npos;
+  }
+
+  std::array<bool, 3> breaks{};
+  std::array<std::string, 3> written;
+  Wires wires;
+};
+
+TEST(Wires, in_the_last_resort_switch_every_output_off_and_open_every_contactor) {  // S4 S6
+  TwoSupplies bench;
+  bench.wires.last_resort(at(1s));
+  EXPECT_TRUE(bench.wrote(0, "OUTP OFF"));
+  EXPECT_TRUE(bench.wrote(1, "OUTP OFF"));
+  EXPECT_TRUE(bench.wrote(2, "ROUT:OPEN (@5)"));
+}
+
+TEST(Wires, in_the_last_resort_go_on_past_a_link_that_breaks) {  // S4 S6
+  for (const drivers::InstrumentId broken : {TwoSupplies::left, TwoSupplies::right}) {
+    TwoSupplies bench;
+    bench.breaks[broken] = true;
+    EXPECT_NO_THROW(bench.wires.last_resort(at(1s)));
+    EXPECT_TRUE(bench.wrote(broken == TwoSupplies::left ? TwoSupplies::right : TwoSupplies::left,
+                            "OUTP OFF"));
+    EXPECT_TRUE(bench.wrote(2, "ROUT:OPEN (@5)"));
+  }
+}
+
+TEST(Wires, cut_every_channel_on_a_fault_of_their_shell_and_end_with_all_off) {  // S4
+  TwoSupplies bench;
+  bench.wires.start(at(0s));
+  bench.wires.internal_fault(at(1s));
+  Snapshot snapshot;
+  bench.wires.snapshot(snapshot, at(1s));
+  EXPECT_EQ(snapshot.channels, 2);
+  EXPECT_EQ(snapshot.channel[0].trip.cause, Cause::guard_internal);
+  EXPECT_EQ(snapshot.channel[1].trip.cause, Cause::guard_internal);
+  EXPECT_FALSE(bench.wires.all_off());
+  EXPECT_EQ(bench.wires.instruments(), 3U);
 }
 
 }  // namespace

@@ -1,0 +1,634 @@
+// The rules of an interlock where they are easily got wrong: which of two places has the word, what
+// counts as read, and when it would find something new by itself (S2, S3, S6).
+#include "safety/rules.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "energised.h"
+
+namespace chargewright::safety::testing {
+namespace {
+
+constexpr std::uint8_t subject(Subject s) { return static_cast<std::uint8_t>(s); }
+
+class Rules : public Energised {
+ protected:
+  Rules() : Rules(plan_of({.ammeter = true, .thermometers = 2})) {}
+  explicit Rules(const ChannelPlan& p, const Limits& l = cell_limits())
+      : Energised(p, l), limits(l) {}
+  // Begins anew with the limits as they are now.
+  void enforce(Instant since) {
+    interlock.enforce(limits, now);
+    Expected expected;
+    expected.output_on = true;
+    expected.since = since;
+    expected.voltage_setpoint = 4.20_V;
+    expected.current_setpoint = 2.4_A;
+    expected.setpoints_since = since;
+    interlock.expect(expected);
+    good_readings();
+  }
+  void enforce() { enforce(now); }
+  void expect_off(Instant since) {
+    Expected off;
+    off.output_on = false;
+    off.since = since;
+    interlock.expect(off);
+  }
+  Fault found(Cause cause) {
+    judge();
+    return interlock.found(cause);
+  }
+  Limits limits;
+};
+
+// ---- limits -------------------------------------------------------------------------------------
+
+TEST_F(Rules, bear_at_the_source_what_the_leads_drop_and_nothing_where_current_flows_out) {  // S2
+  amperes = 0.5;  // 10 mV
+  good_readings();
+  see(supply, 0, Verb::measure_voltage, 4.2899);
+  EXPECT_FALSE(present(Cause::voltage_high));
+  see(supply, 0, Verb::measure_voltage, 4.2901);
+  EXPECT_TRUE(present(Cause::voltage_high));
+  amperes = -0.4;
+  good_readings();
+  see(supply, 0, Verb::measure_voltage, 4.2799);
+  EXPECT_FALSE(present(Cause::voltage_high));
+  see(supply, 0, Verb::measure_voltage, 4.2801);
+  EXPECT_TRUE(present(Cause::voltage_high));
+}
+
+TEST_F(Rules, judge_the_source_by_readings_of_the_present_output_and_setpoints_only) {  // S2
+  see(supply, 0, Verb::measure_voltage, 4.6);
+  EXPECT_TRUE(present(Cause::voltage_high));
+  Expected expected = interlock.facts().expected;
+  expected.setpoints_since = now + 1ns;
+  interlock.expect(expected);
+  EXPECT_FALSE(present(Cause::voltage_high));
+  expected.setpoints_since = now;
+  interlock.expect(expected);
+  EXPECT_TRUE(present(Cause::voltage_high));
+  expected.since = now + 1ns;
+  interlock.expect(expected);
+  EXPECT_FALSE(present(Cause::voltage_high));
+  see(supply, 0, Verb::measure_voltage, 0, Ending::unparsable);
+  expected.since = now;
+  interlock.expect(expected);
+  EXPECT_FALSE(present(Cause::voltage_high));
+  good_readings();
+  see(supply, 0, Verb::measure_voltage, 4.6);
+  expect_off(now);
+  EXPECT_FALSE(present(Cause::voltage_high));
+}
+
+TEST_F(Rules, hold_at_the_source_too_what_trips_at_once_behind_an_on_delay) {  // S2
+  Limits profile;
+  profile.voltage_above = limit(4.22_V, Origin::profile, 1s);
+  tighten(limits, profile);
+  enforce();
+  // 2.4 A through 20 mohm, and 30 mV: 78 mV more at the source.
+  see(supply, 0, Verb::measure_voltage, 4.327);
+  EXPECT_FALSE(present(Cause::voltage_high));
+  EXPECT_EQ(interlock.wake(), now + 500ms + 1ns);  // nothing sooner than a reading's age
+  see(supply, 0, Verb::measure_voltage, 4.329);
+  EXPECT_TRUE(present(Cause::voltage_high));
+  EXPECT_NEAR(found(Cause::voltage_high).limit, 4.328, 1e-12);
+  EXPECT_EQ(found(Cause::voltage_high).origin, static_cast<std::uint8_t>(Origin::cell));
+}
+
+TEST_F(Rules, name_the_place_that_trips_sooner) {  // S5
+  Limits profile;
+  profile.voltage_above = limit(4.22_V, Origin::profile, 1s);
+  profile.current_above = limit(6.0_A, Origin::profile, 1s);
+  profile.current_reverse = limit(0.1_A, Origin::profile, 1s);
+  tighten(limits, profile);
+  enforce();
+  see(voltmeter, 0, Verb::measure_voltage, 4.23);
+  see(supply, 0, Verb::measure_voltage, 4.33);
+  EXPECT_TRUE(present(Cause::voltage_high));
+  EXPECT_EQ(found(Cause::voltage_high).sensor, subject(Subject::source_voltage));
+  see(ammeter, 0, Verb::measure_current, 6.1);
+  see(supply, 0, Verb::measure_current, 7.3);
+  EXPECT_TRUE(present(Cause::current_high));
+  EXPECT_EQ(found(Cause::current_high).sensor, subject(Subject::source_current));
+  EXPECT_EQ(found(Cause::current_high).measured, 7.3);
+  see(ammeter, 0, Verb::measure_current, -0.2);
+  see(supply, 0, Verb::measure_current, -0.6);
+  EXPECT_TRUE(present(Cause::current_reverse));
+  EXPECT_EQ(found(Cause::current_reverse).sensor, subject(Subject::source_current));
+  EXPECT_EQ(found(Cause::current_reverse).measured, 0.6);
+  // Equally soon: the cell's own.
+  see(ammeter, 0, Verb::measure_current, 7.3);
+  see(supply, 0, Verb::measure_current, 7.4);
+  EXPECT_EQ(found(Cause::current_high).sensor, subject(Subject::cell_current));
+}
+
+TEST_F(Rules, judge_no_reading_that_the_newest_answer_made_unusable) {  // S2
+  const struct {
+    drivers::InstrumentId instrument;
+    std::uint8_t channel;
+    Verb verb;
+    double beyond;
+    Cause cause;
+  } cases[] = {{voltmeter, 0, Verb::measure_voltage, 4.3, Cause::voltage_high},
+               {voltmeter, 0, Verb::measure_voltage, 2.4, Cause::voltage_low},
+               {voltmeter, 0, Verb::measure_voltage, -0.2, Cause::polarity_reversed},
+               {ammeter, 0, Verb::measure_current, 7.3, Cause::current_high},
+               {supply, 0, Verb::measure_current, 7.3, Cause::current_high},
+               {ammeter, 0, Verb::measure_current, -0.6, Cause::current_reverse},
+               {supply, 0, Verb::measure_current, -0.6, Cause::current_reverse},
+               {voltmeter, 0, Verb::measure_voltage, 20, Cause::power_high},
+               {ammeter, 0, Verb::measure_current, 9, Cause::power_high},
+               {thermometer, 2, Verb::measure_temperature, 60, Cause::temperature_high},
+               {thermometer, 2, Verb::measure_temperature, 0, Cause::temperature_low}};
+  for (const auto& c : cases) {
+    see(c.instrument, c.channel, c.verb, c.beyond);
+    EXPECT_TRUE(present(c.cause)) << key_of(c.cause);
+    see(c.instrument, c.channel, c.verb, 0, Ending::unparsable);
+    EXPECT_FALSE(present(c.cause)) << key_of(c.cause);
+    good_readings();
+  }
+}
+
+TEST_F(Rules, judge_nothing_that_has_no_limit) {  // S2
+  limits = Limits{};
+  limits.voltage_above = limit(100.0_V);
+  enforce();
+  see(voltmeter, 0, Verb::measure_voltage, 0.5);
+  see(ammeter, 0, Verb::measure_current, 90);
+  see(supply, 0, Verb::measure_current, -90);
+  see(thermometer, 1, Verb::measure_temperature, -60);
+  see(thermometer, 2, Verb::measure_temperature, 300);
+  for (const Cause cause : {Cause::voltage_low, Cause::current_high, Cause::current_reverse,
+                            Cause::power_high, Cause::temperature_high, Cause::temperature_low}) {
+    EXPECT_FALSE(present(cause)) << key_of(cause);
+  }
+  now += 100h;
+  for (const Cause cause : {Cause::run_time, Cause::step_time}) EXPECT_FALSE(present(cause));
+}
+
+TEST_F(Rules, take_a_cell_for_reversed_below_what_its_limits_bear) {  // S1
+  const auto reversed_at = [&](double volts) {
+    see(voltmeter, 0, Verb::measure_voltage, volts);
+    return present(Cause::polarity_reversed);
+  };
+  EXPECT_FALSE(reversed_at(-0.1));  // an empty capacitor may read some millivolts either side
+  EXPECT_TRUE(reversed_at(-0.1001));
+  EXPECT_EQ(found(Cause::polarity_reversed).limit, -0.1);
+  EXPECT_EQ(found(Cause::polarity_reversed).measured, -0.1001);
+  limits.voltage_below.reset();
+  enforce();
+  EXPECT_FALSE(reversed_at(-0.1));
+  EXPECT_TRUE(reversed_at(-0.1001));
+  limits.voltage_below = limit(drivers::volts(-0.5));
+  enforce();
+  EXPECT_FALSE(reversed_at(-0.5));
+  EXPECT_TRUE(reversed_at(-0.5001));
+}
+
+TEST_F(Rules, let_a_power_stand_that_is_just_its_limit) {  // S2
+  limits.power_above = limit(8.0_W);
+  enforce();
+  see(voltmeter, 0, Verb::measure_voltage, 4.0);
+  see(ammeter, 0, Verb::measure_current, 2.0);
+  EXPECT_FALSE(present(Cause::power_high));
+  see(ammeter, 0, Verb::measure_current, 2.0001);
+  EXPECT_TRUE(present(Cause::power_high));
+  EXPECT_EQ(found(Cause::power_high).sensor, subject(Subject::pair));
+}
+
+TEST_F(Rules, name_the_thermometer_that_is_worst) {  // S5
+  const auto worst_of = [&](Cause cause, double first, double second) {
+    see(thermometer, 1, Verb::measure_temperature, first);
+    see(thermometer, 2, Verb::measure_temperature, second);
+    return found(cause).sensor;
+  };
+  EXPECT_EQ(worst_of(Cause::temperature_high, 49, 50), 1);
+  EXPECT_EQ(worst_of(Cause::temperature_high, 50, 49), 0);
+  EXPECT_EQ(worst_of(Cause::temperature_high, 50, 50), 0);
+  EXPECT_EQ(worst_of(Cause::temperature_low, 4, 3), 1);
+  EXPECT_EQ(worst_of(Cause::temperature_low, 3, 4), 0);
+  EXPECT_EQ(worst_of(Cause::temperature_low, 3, 3), 0);
+}
+
+TEST_F(Rules, name_the_thermometer_that_rises_fastest) {  // S5
+  const auto fastest = [&](double first, double second) {
+    enforce();
+    double warm = 20, warmer = 20;
+    interlock = Interlock(plan, 0);
+    enforce();
+    for (int k = 0; k < 400; ++k) {
+      now += 100ms;
+      see(thermometer, 1, Verb::measure_temperature, warm += first / 600);
+      see(thermometer, 2, Verb::measure_temperature, warmer += second / 600);
+    }
+    EXPECT_TRUE(present(Cause::temperature_rising));
+    return found(Cause::temperature_rising).sensor;
+  };
+  EXPECT_EQ(fastest(5, 6), 1);
+  EXPECT_EQ(fastest(6, 5), 0);
+}
+
+TEST_F(Rules, count_charge_and_energy_across_a_gap_as_passed) {  // S2
+  limits.charge_above = limit(drivers::coulombs(170));
+  limits.energy_above = limit(drivers::joules(620));
+  enforce();
+  now += 61s;  // 2.4 A: 146.4 C of which nobody knows; at 3.76 V: 550 J
+  good_readings();
+  EXPECT_FALSE(present(Cause::charge_high));
+  EXPECT_FALSE(present(Cause::energy_high));
+  now += 11s;  // and 26.4 C that are known; 650 J in all
+  good_readings();
+  EXPECT_TRUE(present(Cause::charge_high));
+  EXPECT_NEAR(found(Cause::charge_high).measured, 172.8, 1e-9);
+  EXPECT_TRUE(present(Cause::energy_high));
+  EXPECT_NEAR(found(Cause::energy_high).measured, 172.8 * 3.76, 1e-9);
+}
+
+TEST_F(Rules, let_a_charge_and_an_energy_stand_that_are_just_their_limits) {  // S2
+  limits.charge_above = limit(drivers::coulombs(20));
+  limits.energy_above = limit(drivers::joules(80));
+  amperes = 2.0;
+  cell_volts = 4.0;
+  enforce();
+  now += 10s;
+  good_readings();
+  EXPECT_FALSE(present(Cause::charge_high));
+  EXPECT_FALSE(present(Cause::energy_high));
+  now += 1ms;
+  good_readings();
+  EXPECT_TRUE(present(Cause::charge_high));
+  EXPECT_TRUE(present(Cause::energy_high));
+}
+
+// ---- when it would find something by itself -----------------------------------------------------
+
+// Readings and heartbeats that may be an hour old.
+class Patient : public Rules {
+ protected:
+  static ChannelPlan patient() {
+    ChannelPlan plan = plan_of({.ammeter = true, .thermometers = 2});
+    plan.allowed_age = plan.heartbeat = 10h;
+    return plan;
+  }
+  Patient() : Rules(patient()) {
+    limits.run_time = limit(Duration{10s});
+    limits.step_time = limit(Duration{8s});
+    enforce();
+  }
+};
+
+TEST_F(Patient, wakes_in_time_for_the_run_and_for_the_step) {  // S2
+  judge();
+  EXPECT_EQ(interlock.wake(), now + 8s + 1ns);
+  now += 3s;
+  judge();
+  EXPECT_EQ(interlock.wake(), now + 5s + 1ns);
+  interlock.step_began(2, now);
+  judge();
+  EXPECT_EQ(interlock.wake(), now + 7s + 1ns);  // of the run
+  now += 7s;
+  EXPECT_FALSE(present(Cause::run_time));
+  now += 1ns;
+  EXPECT_TRUE(present(Cause::run_time));
+  EXPECT_NEAR(found(Cause::run_time).measured, 10.0, 1e-6);
+}
+
+TEST_F(Patient, counts_no_time_of_the_run_while_the_output_is_off) {  // S2
+  now += 3s;
+  expect_off(now);
+  interlock.step_began(2, now);
+  judge();
+  EXPECT_EQ(interlock.wake(), now + 8s + 1ns);  // of the step alone
+  now += 9s;
+  EXPECT_FALSE(present(Cause::run_time));
+  EXPECT_TRUE(present(Cause::step_time));
+}
+
+TEST_F(Rules, wake_when_the_sequencer_would_be_late) {  // S6
+  const Instant alive = now;
+  now += 700ms;
+  good_readings();
+  // What else is due has been renewed; this has not.
+  Interlock late(plan, 0);
+  late.enforce(limits, alive);
+  EXPECT_EQ(late.judge(alive + plan.heartbeat)
+                .present.test(static_cast<std::size_t>(Cause::sequencer_late)),
+            false);
+  EXPECT_TRUE(late.judge(alive + plan.heartbeat + 1ns)
+                  .present.test(static_cast<std::size_t>(Cause::sequencer_late)));
+  ChannelPlan slow = plan;
+  slow.allowed_age = 10h;
+  Interlock waiting(slow, 0);
+  waiting.enforce(limits, alive);
+  Expected none;
+  waiting.expect(none);
+  for (const auto& [id, channel, verb] :
+       {std::tuple{supply, 0, Verb::measure_voltage},
+        std::tuple{voltmeter, 0, Verb::measure_voltage},
+        std::tuple{supply, 0, Verb::measure_current}, std::tuple{ammeter, 0, Verb::measure_current},
+        std::tuple{thermometer, 1, Verb::measure_temperature},
+        std::tuple{thermometer, 2, Verb::measure_temperature}}) {
+    waiting.see(outcome(id, static_cast<std::uint8_t>(channel), verb, 3, alive));
+  }
+  waiting.judge(alive + 100ms);
+  EXPECT_EQ(waiting.wake(), alive + plan.heartbeat + 1ns);
+}
+
+// ---- unknown is not safe ------------------------------------------------------------------------
+
+TEST_F(Rules, name_what_is_no_number_before_what_may_be_the_line) {  // S3
+  see(voltmeter, 0, Verb::measure_voltage, 0, Ending::unparsable);
+  see(thermometer, 2, Verb::measure_temperature, 0, Ending::not_a_number);
+  EXPECT_TRUE(present(Cause::reading_unusable));
+  EXPECT_EQ(found(Cause::reading_unusable).sensor, 1);
+  good_readings();
+  see(thermometer, 1, Verb::measure_temperature, 0, Ending::unparsable);
+  see(supply, 0, Verb::measure_current, 0, Ending::infinite);
+  EXPECT_TRUE(present(Cause::reading_unusable));
+  EXPECT_EQ(found(Cause::reading_unusable).sensor, subject(Subject::source_current));
+  good_readings();
+  see(thermometer, 1, Verb::measure_temperature, 0, Ending::not_a_number);
+  see(supply, 0, Verb::measure_current, 0, Ending::infinite);
+  EXPECT_EQ(found(Cause::reading_unusable).sensor, 0);  // equally bad: the first
+}
+
+TEST_F(Rules, name_the_oldest_of_what_is_stale) {  // S3
+  const Instant seen = now;
+  now = seen + 100ms;
+  see(voltmeter, 0, Verb::measure_voltage, 3.76);
+  now = seen + 200ms;
+  see(thermometer, 1, Verb::measure_temperature, 25);
+  now = seen + 650ms;
+  EXPECT_TRUE(present(Cause::reading_stale));
+  const Fault stale = found(Cause::reading_stale);
+  EXPECT_EQ(stale.sensor, 1);  // the second thermometer: the first of those last read at `seen`
+  EXPECT_NEAR(stale.measured, 0.65, 1e-9);
+}
+
+TEST_F(Rules, demand_each_readback_that_the_source_has) {  // S3
+  const struct {
+    Verb verb;
+    Subject subject;
+  } cases[] = {{Verb::read_output, Subject::output},
+               {Verb::read_protection, Subject::protection},
+               {Verb::read_voltage_setpoint, Subject::voltage_setpoint},
+               {Verb::read_current_setpoint, Subject::current_setpoint}};
+  const Ages ages(plan);
+  EXPECT_EQ(ages.readback, Duration{5 * 500ms + 8 * 100ms});
+  const auto renew_but = [&](std::optional<Verb> but) {
+    see(supply, 0, Verb::measure_voltage, source_volts);
+    see(voltmeter, 0, Verb::measure_voltage, cell_volts);
+    see(supply, 0, Verb::measure_current, amperes);
+    see(ammeter, 0, Verb::measure_current, amperes);
+    see(thermometer, 1, Verb::measure_temperature, 25);
+    see(thermometer, 2, Verb::measure_temperature, celsius);
+    const double values[] = {1, 0, 4.20, 2.4};
+    for (std::size_t k = 0; k < 4; ++k) {
+      if (cases[k].verb != but) see(supply, 0, cases[k].verb, values[k]);
+    }
+    interlock.sequencer_alive(now);
+  };
+  for (const auto& c : cases) {
+    good_readings();
+    const Instant seen = now;
+    now = seen + ages.readback;
+    renew_but(c.verb);
+    EXPECT_TRUE(judge().within()) << describe(judge().worst);
+    EXPECT_EQ(interlock.wake(), now + 1ns);
+    now += 1ns;
+    EXPECT_EQ(worst(), Cause::reading_stale);
+    EXPECT_EQ(found(Cause::reading_stale).sensor, subject(c.subject));
+  }
+}
+
+TEST_F(Rules, take_a_readback_from_before_the_run_for_one_from_its_beginning) {  // S3
+  now += 10s;
+  interlock.enforce(limits, now);
+  good_readings();
+  now += 10s;
+  interlock.enforce(limits, now);  // the readbacks are ten seconds old
+  const Instant began = now;
+  now = began + Ages(plan).readback;
+  EXPECT_FALSE(found(Cause::reading_stale).sensor == subject(Subject::output));
+  now += 1h;
+  // Everything is stale by now; of nothing is more than the time of this run told.
+  judge();
+  EXPECT_LE(found(Cause::reading_stale).measured, 3600 + 20.0);
+}
+
+TEST_F(Rules, demand_no_readback_that_the_source_lacks) {  // S3
+  plan.abilities.reads_output = false;
+  plan.abilities.reads_protection = false;
+  plan.abilities.reads_setpoints = false;
+  interlock = Interlock(plan, 0);
+  enforce();
+  for (int k = 0; k < 200; ++k) {
+    now += 100ms;
+    see(supply, 0, Verb::measure_voltage, source_volts);
+    see(voltmeter, 0, Verb::measure_voltage, cell_volts);
+    see(supply, 0, Verb::measure_current, amperes);
+    see(ammeter, 0, Verb::measure_current, amperes);
+    see(thermometer, 1, Verb::measure_temperature, 25);
+    see(thermometer, 2, Verb::measure_temperature, celsius);
+    interlock.sequencer_alive(now);
+    ASSERT_TRUE(judge().within()) << describe(judge().worst);
+  }
+}
+
+// ---- the watch (S8) -----------------------------------------------------------------------------
+
+TEST(AWatch, without_limits_judges_no_thermometer) {  // S8
+  Interlock interlock(plan_of(), 0);
+  interlock.watch_only(at(0s));
+  EXPECT_TRUE(interlock.judge(at(1h)).within());
+  interlock.see(
+      outcome(thermometer, 1, Verb::measure_temperature, 0, at(1h), Ending::not_a_number));
+  interlock.link(thermometer, false);
+  EXPECT_TRUE(interlock.judge(at(1h)).within());
+  interlock.restore_limits(cell_limits());
+  EXPECT_FALSE(interlock.judge(at(1h)).within());
+}
+
+TEST(AWatch, asks_only_for_thermometers) {  // S8
+  Interlock interlock(plan_of(), 0);
+  interlock.restore_limits(cell_limits());
+  interlock.watch_only(at(0s));
+  interlock.see(outcome(thermometer, 1, Verb::measure_temperature, 25, at(0s)));
+  interlock.see(outcome(voltmeter, 0, Verb::measure_voltage, 0, at(0s), Ending::not_a_number));
+  interlock.link(supply, false);
+  interlock.link(voltmeter, false);
+  EXPECT_TRUE(interlock.judge(at(3s)).within()) << describe(interlock.judge(at(3s)).worst);
+  // Read five times slower, and borne five times as old: 5 * (500 ms + 100 ms).
+  EXPECT_TRUE(interlock.judge(at(3s)).within());
+  EXPECT_EQ(interlock.wake(), at(3s) + 1ns);
+  EXPECT_EQ(interlock.judge(at(3s) + 1ns).worst.cause, Cause::reading_stale);
+}
+
+TEST(AWatch, gives_a_thermometer_of_a_former_life_the_time_that_its_link_needs) {  // S8
+  Interlock interlock(plan_of({.thermometers = 2}), 0);
+  interlock.restore_limits(cell_limits());
+  interlock.watch_only(at(0s));
+  interlock.watch_from(at(10s));
+  interlock.link(thermometer, false);
+  EXPECT_TRUE(interlock.judge(at(5s)).within());
+  EXPECT_LE(interlock.wake(), at(10s) + 1ns);
+  EXPECT_GE(interlock.wake(), at(10s));
+  EXPECT_TRUE(interlock.judge(at(10s) - 1ns).within());
+  EXPECT_FALSE(interlock.judge(at(10s)).within());
+  // One that was heard is judged by its age, and its conversation waits all the same.
+  Interlock heard(plan_of(), 0);
+  heard.restore_limits(cell_limits());
+  heard.watch_only(at(0s));
+  heard.watch_from(at(10s));
+  heard.see(outcome(thermometer, 1, Verb::measure_temperature, 25, at(1s)));
+  EXPECT_TRUE(heard.judge(at(4s)).within());
+  EXPECT_EQ(heard.judge(at(4s) + 1ns).worst.cause, Cause::reading_stale);
+}
+
+// ---- health -------------------------------------------------------------------------------------
+
+TEST_F(Rules, take_no_protection_that_was_read_before_the_run_for_tripped) {  // S3
+  see(supply, 0, Verb::read_protection, 1);
+  now += 1ns;
+  enforce(at(0s));
+  see(supply, 0, Verb::read_protection, 0);
+  now += 100ms;
+  interlock.enforce(limits, now);
+  interlock.see(outcome(supply, 0, Verb::read_protection, 1, now - 1ns));
+  EXPECT_FALSE(present(Cause::protection_tripped));
+  interlock.see(outcome(supply, 0, Verb::read_protection, 1, now));
+  EXPECT_TRUE(present(Cause::protection_tripped));
+  EXPECT_EQ(found(Cause::protection_tripped).measured, 1);
+}
+
+TEST_F(Rules, give_a_current_the_time_to_fall_and_one_garbled_reading_after_the_off) {  // S3 S4
+  const Instant off = now;
+  expect_off(off);
+  see(supply, 0, Verb::read_output, 0);
+  const auto flows_at = [&](Duration since_off, double amps) {
+    now = off + since_off;
+    see(ammeter, 0, Verb::measure_current, amps);
+    return present(Cause::output_on_unbidden);
+  };
+  EXPECT_FALSE(flows_at(499ms, 1.0));
+  EXPECT_FALSE(flows_at(500ms, 1.0));  // from here it should have stopped; for 250 ms longer:
+  EXPECT_FALSE(flows_at(749ms, 1.0));
+  EXPECT_TRUE(flows_at(750ms, 1.0));
+  EXPECT_FALSE(flows_at(800ms, 0.020));
+  EXPECT_FALSE(flows_at(900ms, -1.0));  // out of the cell is current_reverse's
+  EXPECT_FALSE(flows_at(5s, -1.0));
+}
+
+TEST_F(Rules, know_nothing_of_an_output_whose_state_is_under_way) {  // S3
+  Expected off;
+  off.output_on = false;
+  off.since = drivers::never;
+  interlock.expect(off);
+  now += 10s;
+  see(supply, 0, Verb::read_output, 1);
+  see(ammeter, 0, Verb::measure_current, 1);
+  EXPECT_FALSE(present(Cause::output_on_unbidden));
+}
+
+TEST_F(Rules, find_an_output_off_by_a_readback_that_was_asked_since_it_went_on) {  // S3
+  Expected on = interlock.facts().expected;
+  on.since = now;
+  interlock.expect(on);
+  interlock.see(outcome(supply, 0, Verb::read_output, 0, now - 1ns));
+  now += 10s;
+  EXPECT_FALSE(present(Cause::output_off_unbidden));
+  interlock.see(outcome(supply, 0, Verb::read_output, 0, on.since));
+  EXPECT_FALSE(present(Cause::output_off_unbidden));
+  now += Ages(plan).protection_first - 1ns;
+  EXPECT_FALSE(present(Cause::output_off_unbidden));
+  now += 1ns;
+  EXPECT_TRUE(present(Cause::output_off_unbidden));
+  EXPECT_EQ(Ages(plan).protection_first, Duration{800ms});
+}
+
+TEST_F(Rules, judge_a_setpoint_by_a_readback_that_was_asked_since_it_was_written) {  // S3
+  Expected written = interlock.facts().expected;
+  written.setpoints_since = now;
+  interlock.expect(written);
+  interlock.see(outcome(supply, 0, Verb::read_current_setpoint, 9, now - 1ns));
+  interlock.see(outcome(supply, 0, Verb::read_voltage_setpoint, 9, now - 1ns));
+  EXPECT_FALSE(present(Cause::setpoint_changed));
+  interlock.see(outcome(supply, 0, Verb::read_current_setpoint, 2.405, now));
+  EXPECT_FALSE(present(Cause::setpoint_changed));
+  interlock.see(outcome(supply, 0, Verb::read_current_setpoint, 9, now));
+  EXPECT_TRUE(present(Cause::setpoint_changed));
+  EXPECT_EQ(found(Cause::setpoint_changed).sensor, subject(Subject::current_setpoint));
+  EXPECT_EQ(found(Cause::setpoint_changed).measured, 9);
+  EXPECT_EQ(found(Cause::setpoint_changed).limit, 2.4);
+}
+
+TEST_F(Rules, find_two_ammeters_apart_by_fresh_readings_of_the_present_setpoints) {  // S3
+  const auto apart = [&] {
+    pass(2100ms, [&] { see(ammeter, 0, Verb::measure_current, 2.3); });
+    return last.present.test(static_cast<std::size_t>(Cause::readings_disagree));
+  };
+  EXPECT_TRUE(apart());
+  EXPECT_EQ(found(Cause::readings_disagree).measured, 2.4);
+  EXPECT_EQ(found(Cause::readings_disagree).limit, 2.3);
+  EXPECT_EQ(found(Cause::readings_disagree).sensor, subject(Subject::cell_current));
+  pass(100ms, [] {});
+  EXPECT_FALSE(present(Cause::readings_disagree));
+}
+
+// ---- thermometers that do not follow
+// --------------------------------------------------------------
+
+TEST_F(Rules, convict_a_thermometer_that_stands_still_ten_times_as_long_as_a_pair) {  // S3
+  plan.stuck_after = 10s;
+  limits.current_above = limit(4.0_A);
+  limits.charge_above.reset();
+  interlock = Interlock(plan, 0);
+  amperes = 0.1;
+  enforce();
+  const auto alive = [&] {
+    cell_volts += 1e-6;
+    source_volts += 1e-6;
+    celsius += 0.0001;  // the second one lives
+  };
+  pass(5s, alive);
+  amperes = 2.4;  // more than half of what is allowed
+  pass(10s, alive);
+  const Instant contrast = now;
+  pass(99s, alive);
+  EXPECT_FALSE(present(Cause::sensor_stuck));
+  pass(3s, alive);
+  EXPECT_TRUE(present(Cause::sensor_stuck));
+  EXPECT_EQ(found(Cause::sensor_stuck).sensor, 0);
+  EXPECT_EQ(found(Cause::sensor_stuck).limit, 100);
+  EXPECT_LE(now - contrast, 103s);
+}
+
+TEST_F(Rules, convict_a_source_that_shows_the_same_digits_beside_a_meter_that_lives) {  // S3
+  limits.charge_above.reset();
+  enforce();
+  pass(plan.stuck_after + 1s, [&] { cell_volts += 1e-5; });
+  EXPECT_TRUE(present(Cause::sensor_stuck));
+  EXPECT_EQ(found(Cause::sensor_stuck).sensor, subject(Subject::source_voltage));
+  enforce();
+  pass(plan.stuck_after + 1s, [&] { source_volts += 1e-5; });
+  EXPECT_TRUE(present(Cause::sensor_stuck));
+  EXPECT_EQ(found(Cause::sensor_stuck).sensor, subject(Subject::pair));
+}
+
+TEST_F(Rules, call_nothing_stuck_while_the_output_is_off) {  // S3
+  limits.charge_above.reset();
+  enforce();
+  expect_off(now);
+  for (int k = 0; k < 3000; ++k) {
+    now += 100ms;
+    good_readings();
+  }
+  EXPECT_FALSE(present(Cause::sensor_stuck));
+}
+
+}  // namespace
+}  // namespace chargewright::safety::testing

@@ -1,0 +1,199 @@
+// What a cell must have warmed by, and the thermometer that does not show it (S3).
+#include "safety/warming.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "safety/stuck.h"
+#include "support.h"
+
+namespace chargewright::safety::testing {
+namespace {
+
+const Body body{30.0_mohm, drivers::joules_per_kelvin(50)};
+// C dE/dt = I^2 R - (C / 300 s) E: towards this, by e in 300 s. At 7.2 A:
+constexpr double balance = 7.2 * 7.2 * 0.030 * 300 / 50;
+
+Warming warmed(std::initializer_list<std::pair<Duration, double>> amperes, const Body& of = body) {
+  Warming warming;
+  warming.begin(of);
+  for (const auto& [when, current] : amperes) warming.see(current, at(when));
+  return warming;
+}
+
+TEST(ACell, warms_by_its_least_resistance_and_cools_into_the_air) {  // S3
+  Warming warming;
+  warming.begin(body);
+  for (int second = 0; second <= 60; ++second) warming.see(7.2, at(1s * second));
+  const double after_a_minute = balance * (1 - std::exp(-0.2));
+  EXPECT_NEAR(warming.least(), after_a_minute, 1e-9);
+  for (int second = 61; second <= 120; ++second) warming.see(0, at(1s * second));
+  EXPECT_NEAR(warming.least(), after_a_minute * std::exp(-0.2), 1e-9);
+  warming.begin(body);
+  EXPECT_EQ(warming.least(), 0);
+}
+
+TEST(ACell, warms_by_the_weaker_of_two_currents_whichever_way_they_flow) {  // S3
+  const double ten_seconds = 1 - std::exp(-10.0 / 300);
+  EXPECT_NEAR(warmed({{0s, 7.2}, {10s, 3.6}}).least(), balance / 4 * ten_seconds, 1e-9);
+  EXPECT_NEAR(warmed({{0s, 3.6}, {10s, -7.2}}).least(), balance / 4 * ten_seconds, 1e-9);
+  EXPECT_NEAR(warmed({{0s, -7.2}, {10s, -7.2}}).least(), balance * ten_seconds, 1e-9);
+  EXPECT_EQ(warmed({{0s, 7.2}}).least(), 0);
+}
+
+TEST(ACell, warms_no_longer_than_a_minute_by_a_current_that_was_not_read_again) {  // S3
+  EXPECT_NEAR(warmed({{0s, 7.2}, {60s, 7.2}}).least(), balance * (1 - std::exp(-0.2)), 1e-9);
+  EXPECT_NEAR(warmed({{0s, 7.2}, {360s, 7.2}}).least(),
+              balance * (1 - std::exp(-0.2)) * std::exp(-1.0), 1e-9);
+}
+
+TEST(ACell, of_which_too_little_is_known_is_not_reckoned_to_warm) {  // S3
+  const Body without_resistance{{}, drivers::joules_per_kelvin(50)};
+  const Body without_capacity{30.0_mohm, {}};
+  for (const Body& unknown : {without_resistance, without_capacity, Body{}}) {
+    EXPECT_FALSE(unknown.known());
+    EXPECT_EQ(warmed({{0s, 7.2}, {60s, 7.2}}, unknown).least(), 0);
+  }
+  EXPECT_TRUE(body.known());
+}
+
+struct Shown {
+  Duration when;
+  double celsius;
+  double least = 0;  // what the cell has warmed by
+};
+
+FollowedWarming followed(std::initializer_list<Shown> readings) {
+  FollowedWarming sensor;
+  for (const Shown& r : readings) sensor.see(r.celsius, r.least, at(r.when));
+  return sensor;
+}
+
+TEST(AThermometer, is_behind_when_it_shows_less_than_a_quarter_of_two_kelvins_or_more) {  // S3
+  EXPECT_FALSE(followed({{0s, 25}, {60s, 25, 1.99}}).behind());
+  EXPECT_TRUE(followed({{0s, 25}, {60s, 25, 2}}).behind());
+  EXPECT_TRUE(followed({{0s, 25}, {60s, 25.49, 2}}).behind());
+  EXPECT_FALSE(followed({{0s, 25}, {60s, 25.5, 2}}).behind());
+  EXPECT_FALSE(followed({{0s, 25}, {60s, 26.5, 6}}).behind());
+  const FollowedWarming behind = followed({{0s, 25}, {60s, 26.25, 6}});
+  EXPECT_TRUE(behind.behind());
+  EXPECT_DOUBLE_EQ(behind.change(), 1.25);
+  EXPECT_DOUBLE_EQ(behind.least_change(), 1.5);
+}
+
+TEST(AThermometer, that_follows_after_all_is_behind_no_more) {  // S3
+  EXPECT_FALSE(followed({{0s, 25}, {60s, 25, 2}, {70s, 26, 2}}).behind());
+}
+
+TEST(AThermometer, is_measured_from_where_it_stood_when_the_warming_began) {  // S3
+  // Until half a kelvin is due nothing has begun: a warm room is no rise of the cell's.
+  EXPECT_TRUE(followed({{0s, 25}, {60s, 30, 0.49}, {90s, 30.4, 2}}).behind());
+  EXPECT_FALSE(followed({{0s, 25}, {60s, 30, 0.5}, {90s, 30, 2}}).behind());
+  // From its lowest since.
+  EXPECT_FALSE(followed({{0s, 25}, {60s, 24, 1}, {90s, 24.5, 2}}).behind());
+  EXPECT_TRUE(followed({{0s, 25}, {60s, 24, 1}, {90s, 24.49, 2}}).behind());
+}
+
+// 30 K above a room of 15 degC, by e in 300 s, and 1 K of its own unrest: in ten seconds 1.98 K.
+TEST(AThermometer, falls_no_faster_than_a_cell_in_a_cold_draught) {  // S3
+  EXPECT_FALSE(followed({{0s, 45}, {10s, 45 - 1.98}}).behind());
+  const FollowedWarming fallen = followed({{0s, 45}, {10s, 45 - 1.99}});
+  EXPECT_TRUE(fallen.behind());
+  EXPECT_NEAR(fallen.change(), -1.99, 1e-9);
+  EXPECT_NEAR(fallen.least_change(), -30 * (1 - std::exp(-10.0 / 300)), 1e-9);
+  // A room 10 K colder than the coldest it ever showed, where that is below 15 degC.
+  EXPECT_FALSE(followed({{0s, 20}, {10s, 20 - 1.32}}).behind());
+  EXPECT_TRUE(followed({{0s, 20}, {10s, 20 - 1.33}}).behind());
+}
+
+TEST(AThermometer, is_held_against_what_it_showed_a_quarter_of_a_minute_or_two_before) {  // S3
+  // Marked at 15 s and at 30 s; at 40 s the older mark is 25 s old: 2.40 K, and 1 K of unrest.
+  EXPECT_FALSE(followed({{0s, 45}, {15s, 45}, {30s, 45}, {40s, 45 - 3.39}}).behind());
+  EXPECT_TRUE(followed({{0s, 45}, {15s, 45}, {30s, 45}, {40s, 45 - 3.41}}).behind());
+  // Not marked anew before 15 s: at 24 s the mark is 24 s old.
+  EXPECT_FALSE(followed({{0s, 45}, {14s, 45}, {24s, 45 - 3.29}}).behind());
+  EXPECT_TRUE(followed({{0s, 45}, {14s, 45}, {24s, 45 - 3.32}}).behind());
+}
+
+TEST(AThermometer, has_its_coldest_for_the_room_that_it_had_seen_when_it_was_marked) {  // S3
+  // 20 degC once, a cell of 45 degC now: the room may have 10 degC, not 15.
+  // Warmed slowly, so that nothing falls; marks at 60 s and 75 s, both after the 20 degC.
+  const auto cooled = [](double fall) {
+    return followed({{0s, 20}, {60s, 45}, {75s, 45}, {90s, 45}, {100s, 45 - fall}}).behind();
+  };
+  const double most = 35 * (1 - std::exp(-25.0 / 300)) + 1;
+  EXPECT_FALSE(cooled(most - 0.01));
+  EXPECT_TRUE(cooled(most + 0.01));
+}
+
+TEST(AThermometer, that_fell_off_is_behind_whatever_it_shows_later) {  // S3
+  FollowedWarming sensor = followed({{0s, 45}, {10s, 20}, {20s, 45}, {60s, 50}});
+  EXPECT_TRUE(sensor.behind());
+  EXPECT_NEAR(sensor.change(), -25, 1e-9);
+  sensor.forget();
+  EXPECT_FALSE(sensor.behind());
+}
+
+// ---- sensors that do not change -----------------------------------------------------------------
+
+TEST(StuckPair, is_unchanged_since_the_last_digit_of_either_moved_while_current_flowed) {  // S3
+  StuckPair pair;
+  pair.see(3.70, 2.0, 10, true, at(0s));
+  pair.see(3.70, 2.0, 30, true, at(10s));
+  EXPECT_EQ(pair.unchanged(), Duration{10s});
+  EXPECT_EQ(pair.charge(), 20);
+  pair.see(3.71, 2.0, 32, true, at(11s));
+  EXPECT_EQ(pair.unchanged(), Duration::zero());
+  EXPECT_EQ(pair.charge(), 0);
+  pair.see(3.71, 2.0, 34, true, at(12s));
+  pair.see(3.71, 2.1, 36, true, at(13s));
+  EXPECT_EQ(pair.unchanged(), Duration::zero());
+  pair.see(3.71, 2.1, 38, true, at(14s));
+  EXPECT_EQ(pair.unchanged(), Duration{1s});
+  pair.see(3.71, 2.1, 38, false, at(15s));  // at rest the same digits mean nothing
+  EXPECT_EQ(pair.unchanged(), Duration::zero());
+  EXPECT_EQ(pair.charge(), 0);
+}
+
+// Three minutes at 3.6 A or more, and a current that changed by half.
+class Heating : public ::testing::Test {
+ protected:
+  Duration unmoved_after(std::initializer_list<std::pair<Duration, double>> phases) {
+    StuckThermometer stuck;
+    Instant now = at(0s);
+    for (const auto& [length, amperes] : phases) {
+      for (const Instant end = now + length; now < end; now += 1s) {
+        stuck.see(25, amperes, 3.6, 3min, now);
+      }
+    }
+    return stuck.unmoved();
+  }
+};
+
+TEST_F(Heating, that_began_and_lasted_makes_a_contrast) {  // S3
+  EXPECT_EQ(unmoved_after({{1min, 0}, {3min, 3.6}}), Duration::zero());
+  EXPECT_EQ(unmoved_after({{1min, 0}, {3min + 1s, 3.6}}), Duration{1s});
+  EXPECT_EQ(unmoved_after({{1min, 0}, {3min + 11s, -3.6}}), Duration{11s});  // discharged
+  EXPECT_EQ(unmoved_after({{1min, 0}, {10min, 3.59}}), Duration::zero());
+}
+
+TEST_F(Heating, that_fell_by_half_makes_a_contrast_and_by_less_none) {  // S3
+  EXPECT_EQ(unmoved_after({{5min, 4.0}, {11s, 2.0}}), Duration{10s});
+  EXPECT_EQ(unmoved_after({{5min, 4.0}, {11s, 2.01}}), Duration::zero());
+  EXPECT_EQ(unmoved_after({{5min, 4.0}}), Duration::zero());
+}
+
+TEST_F(Heating, counts_from_the_thermometers_last_digit) {  // S3
+  StuckThermometer stuck;
+  for (int k = 0; k < 60; ++k) stuck.see(25, 0, 3.6, 3min, at(1s * k));
+  for (int k = 60; k < 300; ++k) stuck.see(25, 4, 3.6, 3min, at(1s * k));
+  EXPECT_GT(stuck.unmoved(), Duration::zero());
+  stuck.see(25.1, 4, 3.6, 3min, at(300s));
+  EXPECT_EQ(stuck.unmoved(), Duration::zero());
+  for (int k = 301; k < 900; ++k) stuck.see(25.1, 4, 3.6, 3min, at(1s * k));
+  EXPECT_EQ(stuck.unmoved(), Duration::zero());  // no contrast since that digit
+}
+
+}  // namespace
+}  // namespace chargewright::safety::testing
