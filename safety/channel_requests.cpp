@@ -22,7 +22,7 @@ bool plan_defective(const RunPlan& run, const ChannelPlan& channel) {
   const double highest = run.open_circuit_max.value();
   const double ovp = run.over_voltage_protection.value();
   const double ocp = run.over_current_protection.value();
-  if (!defect(run.limits).empty()) return true;
+  if (!defect(run.limits).empty() || !defect(run.carried).empty()) return true;
   if (!finite(full, compensation, lowest) || !finite(highest, ovp, ocp)) return true;
   if (full <= 0 || compensation < 0 || lowest >= highest) return true;
   // A cell's full voltage beyond what must never happen: one of the two is a mistake.
@@ -52,6 +52,10 @@ void ChannelGuard::request(const Request& request, Instant now, Outbox& out) {
       return judge(now, out);
     case Request::Kind::acknowledge:
       return acknowledge(request, now, out);
+    case Request::Kind::hold:
+      // Of the cause by which a trip of a former life is restored. Tripped already: that one rules.
+      if (trip_.cause != Cause::none) return;
+      return internal_fault(now, out);
   }
   // A kind that does not exist came out of our own memory: our own bug.
   internal_fault(now, out);

@@ -15,6 +15,7 @@
 #include "safety/interlock.h"
 #include "safety/limits.h"
 #include "safety/plant.h"
+#include "safety/tally.h"
 #include "safety/transitions.h"
 
 namespace chargewright::safety {
@@ -32,6 +33,7 @@ struct RunPlan {
   bool approved = false;
   std::uint8_t thermometers_needed = 0;  // policy: at least so many sensors at the cell
   Body body{};                           // how the cell warms, where it is known
+  Carried carried{};                     // of the run before an interruption (S9)
 };
 
 struct Request {
@@ -42,7 +44,8 @@ struct Request {
     heartbeat,    // the sequencer lives
     finish,       // output off, run over; watch goes on (S8)
     cut,          // operator's cut
-    acknowledge,  // a person's
+    acknowledge,  // a person's; or one given beforehand, by a profile that resumes (S9)
+    hold,         // a run could not resume: tripped, until a person has looked (S9)
   };
   Kind kind = Kind::heartbeat;
   std::uint8_t channel = 0;

@@ -90,13 +90,14 @@ void Interlock::hold(const Limits& limits) {
   facts_.limits_copy.keep(limits);
 }
 
-void Interlock::enforce(const Limits& limits, const Body& body, Instant now) {
+void Interlock::enforce(const Limits& limits, const Body& body, Instant now,
+                        const Carried& carried) {
   hold(limits);
   facts_.mode = Mode::enforcing;
   facts_.enforced_at = now;
-  facts_.step_at = now;
+  facts_.step_at = now - carried.step_time;
   facts_.heartbeat_at = now;
-  facts_.tally.begin(now);
+  facts_.tally.begin(now, carried);
   facts_.cell_pair = StuckPair{};
   facts_.source_pair = StuckPair{};
   for (StuckThermometer& stuck : facts_.stuck_thermometers) stuck.forget();
@@ -107,7 +108,7 @@ void Interlock::enforce(const Limits& limits, const Body& body, Instant now) {
   facts_.warming.begin(body);
   for (FollowedWarming& followed : facts_.followed) followed.forget();
   began_.fill(never);
-  step_ = 0;
+  step_ = carried.step;
   forget_reports();
 }
 

@@ -41,7 +41,10 @@ class Interlock {
   // A run begins or ends. Tallies, run time and on-delays start anew with each enforce().
   void enforce(const Limits& limits, drivers::Instant now) { enforce(limits, Body{}, now); }
   // `body`: what is known of the cell's warming.
-  void enforce(const Limits& limits, const Body& body, drivers::Instant now);
+  // `carried`: of the run before an interruption (S9); counts, run time and step time go on from
+  // it.
+  void enforce(const Limits& limits, const Body& body, drivers::Instant now,
+               const Carried& carried = {});
   // Those of the last run of a former life, for the watch (S8); before it begins.
   void restore_limits(const Limits& limits);
   // Until then a thermometer that was never heard, or has no link yet, is no cause of alarm.

@@ -7,9 +7,28 @@ namespace chargewright::safety {
 using drivers::coulombs;
 using drivers::joules;
 
-void Tally::begin(drivers::Instant now) {
+std::string_view defect(const Carried& carried) {
+  constexpr drivers::Duration longest = std::chrono::hours(24 * 365 * 100);
+  for (const double amount :
+       {carried.charge_in.value(), carried.charge_out.value(), carried.uncertain.value(),
+        carried.energy_in.value(), carried.energy_out.value()}) {
+    if (!(amount >= 0) || std::isinf(amount)) return "what was counted before is no amount";
+  }
+  for (const drivers::Duration time : {carried.on_time, carried.step_time}) {
+    if (time < drivers::Duration::zero() || time > longest) return "a time before is no time";
+  }
+  return {};
+}
+
+void Tally::begin(drivers::Instant now, const Carried& carried) {
   *this = Tally(gap_);
   on_since_ = now;
+  charge_in_ = carried.charge_in;
+  charge_out_ = carried.charge_out;
+  uncertain_ = carried.uncertain;
+  energy_in_ = carried.energy_in;
+  energy_out_ = carried.energy_out;
+  on_time_ = carried.on_time;
 }
 
 void Tally::account(double charge, double volts, drivers::Duration over) {

@@ -3,14 +3,32 @@
 // readings were answered. A gap longer than `gap` is not bridged silently: its charge is counted
 // apart as uncertain. Time counts while the output is on.
 
+#include <cstdint>
+#include <string_view>
+
 #include "drivers/quantity.h"
 
 namespace chargewright::safety {
 
+// What was counted of a run before an interruption, so that the limits of the whole run keep their
+// meaning where it goes on (S9). All zero: a run from its beginning.
+struct Carried {
+  drivers::Coulombs charge_in{};
+  drivers::Coulombs charge_out{};  // positive
+  drivers::Coulombs uncertain{};   // what may have flowed unseen; counts for limits alone
+  drivers::Joules energy_in{};
+  drivers::Joules energy_out{};
+  drivers::Duration on_time{};
+  std::uint16_t step = 0;         // executed steps before the one that is interrupted
+  drivers::Duration step_time{};  // how long that one has lasted
+};
+// Why it cannot be, or empty: negative, no number, or longer than a century.
+std::string_view defect(const Carried& carried);
+
 class Tally {
  public:
   explicit Tally(drivers::Duration gap = std::chrono::seconds(60)) : gap_(gap) {}
-  void begin(drivers::Instant now);
+  void begin(drivers::Instant now, const Carried& carried = {});
   // One sample: current into the cell, voltage at its terminals.
   void add(drivers::Instant at, drivers::Amperes current, drivers::Volts voltage);
   // Current changed abruptly at this moment (output or setpoint): the trapezoid is not laid across

@@ -1,5 +1,7 @@
-// Stories of a guarded channel, stepped in virtual time (S1 to S6, S8).
+// Stories of a guarded channel, stepped in virtual time (S1 to S6, S8, S9).
 #include <gtest/gtest.h>
+
+#include <cmath>
 
 #include "support.h"
 
@@ -391,6 +393,77 @@ TEST(Guard, counts_the_events_that_nobody_takes_and_goes_on) {
   story.guard.snapshot(snapshot, story.now);
   EXPECT_GT(snapshot.events_lost, 0U);
   EXPECT_EQ(snapshot.channel[0].state, State::energised);
+}
+
+// Of a 2.64 Ah limit 2.6 Ah were counted before the interruption: 0.04 Ah at 2.4 A are 60 s.
+TEST(Guard, counts_a_resumed_run_on_from_what_was_carried) {  // S2 S9
+  GuardStory story;
+  story.start();
+  story.until(State::off);
+  RunPlan run = run_plan();
+  run.carried = {.charge_in = 2.0_Ah, .uncertain = 0.6_Ah, .energy_in = 8.0_Wh, .on_time = 10min};
+  story.arm(run);
+  ASSERT_TRUE(story.until(State::ready));
+  story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
+  ASSERT_TRUE(story.until(State::energised));
+  story.pass(50s);
+  ASSERT_EQ(story.state(), State::energised) << describe(story.channel().trip);
+  EXPECT_GT(story.channel().charge_in, 2.0 * 3600);
+  EXPECT_GT(story.channel().on_time, Duration{10min});
+  story.pass(15s);
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_EQ(story.trip(), Cause::charge_high);
+}
+
+TEST(Guard, counts_the_step_of_a_resumed_run_on) {  // S2 S9
+  GuardStory story;
+  story.start();
+  story.until(State::off);
+  RunPlan run = run_plan();
+  run.carried = {.step = 3, .step_time = 79min};  // of 80
+  story.arm(run);
+  ASSERT_TRUE(story.until(State::ready));
+  story.ask(Request::Kind::charge, 3, 4.20_V, 2.4_A);
+  ASSERT_TRUE(story.until(State::energised));
+  story.pass(50s);
+  ASSERT_EQ(story.state(), State::energised) << describe(story.channel().trip);
+  story.pass(15s);
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_EQ(story.trip(), Cause::step_time);
+}
+
+TEST(Guard, refuses_a_run_that_carries_what_is_no_amount) {  // S1 S9
+  GuardStory story;
+  story.start();
+  story.until(State::off);
+  RunPlan run = run_plan();
+  run.carried.charge_in = drivers::coulombs(std::nan(""));
+  story.arm(run);
+  EXPECT_EQ((story.settle(), story.last_refusal()), Refusal::limits_defective);
+}
+
+TEST(Guard, holds_what_could_not_resume_until_a_person_acknowledges) {  // S5 S9
+  GuardStory story;
+  story.start();
+  ASSERT_TRUE(story.until(State::off));
+  story.ask(Request::Kind::hold);
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_FALSE(story.bench.output);
+  story.arm();
+  EXPECT_EQ((story.settle(), story.last_refusal()), Refusal::latched_trip);
+  story.ask(Request::Kind::acknowledge);
+  EXPECT_TRUE(story.until(State::off));
+}
+
+TEST(Guard, lets_a_trip_stand_when_it_is_to_hold) {  // S5 S9
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::cut);
+  ASSERT_TRUE(story.until(State::tripped));
+  story.ask(Request::Kind::hold);
+  story.settle();
+  EXPECT_EQ(story.state(), State::tripped);
+  EXPECT_EQ(story.trip(), Cause::operator_cut);
 }
 
 }  // namespace

@@ -89,5 +89,38 @@ TEST(Tally, counts_time_while_the_output_is_on_and_begins_anew) {
   EXPECT_EQ(tally.on_time(at(31s)), Duration::zero());
 }
 
+TEST(Tally, goes_on_from_what_was_counted_before_an_interruption) {  // S9
+  Tally tally;
+  tally.begin(at(0s), {.charge_in = 1.0_Ah,
+                       .charge_out = 0.1_Ah,
+                       .uncertain = 0.2_Ah,
+                       .energy_in = 4.0_Wh,
+                       .energy_out = 0.3_Wh,
+                       .on_time = 30min});
+  tally.output(true, at(1s));
+  tally.add(at(1s), 3.6_A, 4.0_V);
+  tally.add(at(11s), 3.6_A, 4.0_V);
+  EXPECT_NEAR(tally.charge_in().value(), 3600 + 36, 1e-9);
+  EXPECT_EQ(tally.charge_out(), 0.1_Ah);
+  EXPECT_EQ(tally.uncertain(), 0.2_Ah);
+  EXPECT_NEAR(tally.energy_in().value(), 4 * 3600 + 144, 1e-9);
+  EXPECT_EQ(tally.energy_out(), 0.3_Wh);
+  EXPECT_EQ(tally.on_time(at(11s)), Duration{30min + 10s});
+}
+
+TEST(Carried, is_an_amount_and_a_time_or_defective) {  // S9
+  EXPECT_TRUE(defect(Carried{}).empty());
+  for (const double bad : {-1e-9, std::nan(""), HUGE_VAL}) {
+    EXPECT_FALSE(defect({.charge_in = drivers::coulombs(bad)}).empty()) << bad;
+    EXPECT_FALSE(defect({.charge_out = drivers::coulombs(bad)}).empty()) << bad;
+    EXPECT_FALSE(defect({.uncertain = drivers::coulombs(bad)}).empty()) << bad;
+    EXPECT_FALSE(defect({.energy_in = drivers::joules(bad)}).empty()) << bad;
+    EXPECT_FALSE(defect({.energy_out = drivers::joules(bad)}).empty()) << bad;
+  }
+  EXPECT_FALSE(defect({.on_time = -1ns}).empty());
+  EXPECT_FALSE(defect({.step_time = -1ns}).empty());
+  EXPECT_FALSE(defect({.step_time = Duration::max()}).empty());
+}
+
 }  // namespace
 }  // namespace chargewright::safety::testing
