@@ -163,11 +163,48 @@ Result<Database> open_record(const std::string& path, Database::Mode mode) {
   return database;
 }
 
+Result<std::optional<Resumed>> read_resumed(Database& database) {
+  const Result<std::int64_t> version = database.integer("PRAGMA user_version");
+  if (version.has_error()) return version.error();
+  if (*version < 2) return std::optional<Resumed>{};
+  Result<Statement> query = database.prepare(
+      "SELECT run, times, step, step_time_s, charge_in_ah, charge_out_ah, charge_uncertain_ah, "
+      "energy_in_wh, energy_out_wh, on_time_s FROM resumption");
+  if (query.has_error()) return query.error();
+  const Result<bool> row = query->step();
+  if (row.has_error()) return row.error();
+  if (!*row) return std::optional<Resumed>{};
+  const Failure damaged{
+      {.file = database.path()}, "the record is damaged: what it says of its resumption", {}};
+  constexpr double century_s = 3155760000;
+  for (const int column : {3, 9}) {
+    if (!(query->real(column) >= 0 && query->real(column) <= century_s)) return damaged;
+  }
+  const std::int64_t times = query->integer(1);
+  const std::int64_t step = query->integer(2);
+  if (times < 1 || times > 1'000'000 || step < 0 || step > 0xFFFF) return damaged;
+  Resumed resumed{.run = query->text(0),
+                  .times = static_cast<int>(times),
+                  .carried = {.charge_in = drivers::ampere_hours(query->real(4)),
+                              .charge_out = drivers::ampere_hours(query->real(5)),
+                              .uncertain = drivers::ampere_hours(query->real(6)),
+                              .energy_in = drivers::watt_hours(query->real(7)),
+                              .energy_out = drivers::watt_hours(query->real(8)),
+                              .on_time = drivers::seconds(query->real(9)),
+                              .step = static_cast<std::uint16_t>(step),
+                              .step_time = drivers::seconds(query->real(3))}};
+  if (!safety::defect(resumed.carried).empty()) return damaged;
+  return std::optional{std::move(resumed)};
+}
+
 Result<RecordSummary> summarise(Database& database) {
   RecordSummary summary;
   summary.path = database.path();
   if (auto done = read_run(database, summary.header); done.has_error()) return done.error();
   if (auto done = read_lists(database, summary.header); done.has_error()) return done.error();
+  auto resumed = read_resumed(database);
+  if (resumed.has_error()) return resumed.error();
+  summary.header.resumed = std::move(*resumed);
   auto end = read_end(database);
   if (end.has_error()) return end.error();
   summary.end = *end;

@@ -12,5 +12,7 @@ bool looks_like_a_record(const std::string& path);
 
 drivers::Result<Database> open_record(const std::string& path, Database::Mode mode);
 drivers::Result<RecordSummary> summarise(Database& database);
+// Nothing: a person started the run. A record of version 1 has none.
+drivers::Result<std::optional<Resumed>> read_resumed(Database& database);
 
 }  // namespace chargewright::daemon

@@ -25,6 +25,13 @@ struct RecordedFile {
   std::string text;  // exact bytes; its SHA-256 is stored beside it
 };
 
+// Of a run that goes on where an interruption left another (S9).
+struct Resumed {
+  std::string run;            // id of the record that ends with the interruption
+  int times = 1;              // in a row without a person, this one counted
+  safety::Carried carried{};  // counted in that record, and in those before it
+};
+
 struct RecordHeader {
   std::string bench;
   std::string channel;
@@ -38,8 +45,10 @@ struct RecordHeader {
   std::vector<std::string> instruments;                         // names by InstrumentId
   std::vector<std::string> steps;                               // names by Progress::step_in_file
   std::string version;
+  std::optional<Resumed> resumed{};  // absent: a person started it
 };
 
+// Of a run that was resumed: of the whole of it, what was carried included.
 struct RecordEnd {
   Phase phase = Phase::done;
   WallTime at{};

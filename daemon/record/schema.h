@@ -1,17 +1,18 @@
 #pragma once
-// The tables of a record, version 1 (docs/record.md). Times are nanoseconds of the monotonic clock
-// since the run began (`at`, `asked`, `answered`) or since 1970 UTC (`..._unix_ns`); values are in
-// V, A, degC; charge in Ah, energy in Wh. Instruments are numbered as in the bench file, from 0.
+// The tables of a record, version 2 (docs/record.md); version 1 had no `resumption`. Times are
+// nanoseconds of the monotonic clock since the run began (`at`, `asked`, `answered`) or since 1970
+// UTC (`..._unix_ns`); values are in V, A, degC; charge in Ah, energy in Wh. Instruments are
+// numbered as in the bench file, from 0.
 
 namespace chargewright::daemon {
 
 // "CwRc"; PRAGMA application_id, by which file(1) and we tell a record from any other database.
 inline constexpr int record_application_id = 0x43775263;
-inline constexpr int record_version = 1;  // PRAGMA user_version
+inline constexpr int record_version = 2;  // PRAGMA user_version
 
 inline constexpr const char* record_schema = R"sql(
 PRAGMA application_id = 1131893347;
-PRAGMA user_version = 1;
+PRAGMA user_version = 2;
 CREATE TABLE run (
   one INTEGER PRIMARY KEY CHECK (one = 1),
   bench TEXT NOT NULL, channel TEXT NOT NULL, profile TEXT NOT NULL, cell TEXT NOT NULL,
@@ -42,6 +43,11 @@ CREATE TABLE progress (
   at INTEGER NOT NULL, phase TEXT NOT NULL, step INTEGER NOT NULL, step_in_file INTEGER NOT NULL,
   steps INTEGER NOT NULL, cycle INTEGER NOT NULL, binding TEXT NOT NULL,
   fraction REAL, seconds_left REAL);
+CREATE TABLE resumption (
+  one INTEGER PRIMARY KEY CHECK (one = 1),
+  run TEXT NOT NULL, times INTEGER NOT NULL, step INTEGER NOT NULL, step_time_s REAL NOT NULL,
+  charge_in_ah REAL NOT NULL, charge_out_ah REAL NOT NULL, charge_uncertain_ah REAL NOT NULL,
+  energy_in_wh REAL NOT NULL, energy_out_wh REAL NOT NULL, on_time_s REAL NOT NULL);
 CREATE TABLE run_end (
   one INTEGER PRIMARY KEY CHECK (one = 1),
   phase TEXT NOT NULL, at_unix_ns INTEGER NOT NULL,

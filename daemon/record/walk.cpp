@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "daemon/record/open_record.h"
+
 namespace chargewright::daemon {
 
 using drivers::Duration;
@@ -63,6 +65,9 @@ Result<bool> only_at_source(Database& database, const std::string& measurand) {
 Result<RecordWalk> RecordWalk::start(Database& database) {
   if (auto sound = check_times(database); sound.has_error()) return sound.error();
   RecordWalk walk;
+  const auto resumed = read_resumed(database);
+  if (resumed.has_error()) return resumed.error();
+  if (*resumed) walk.tally_.begin({}, (*resumed)->carried);
   for (auto load :
        {&RecordWalk::load_changes, &RecordWalk::load_sensors, &RecordWalk::find_interval}) {
     if (auto done = (walk.*load)(database); done.has_error()) return done.error();

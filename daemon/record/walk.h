@@ -1,7 +1,8 @@
 #pragma once
 // A walk through the readings of a record in the order in which they were judged, with what was
 // the case at each: latest reading of every other quantity, step, and charge and energy so far.
-// Charge is tallied as the interlock does it (safety/tally.h), so that an export and a run agree.
+// Charge is tallied as the interlock does it (safety/tally.h), so that an export and a run agree;
+// of a run that was resumed it goes on from what was carried.
 
 #include <optional>
 #include <vector>
@@ -27,6 +28,7 @@ class RecordWalk {
   [[nodiscard]] bool is_cell_voltage() const;
 
   // Latest usable readings so far; empty where there was none, or it is older than two intervals.
+  [[nodiscard]] bool output_is_on() const { return on_; }
   [[nodiscard]] std::optional<double> current() const;
   [[nodiscard]] std::optional<double> temperature(std::size_t sensor) const;
   [[nodiscard]] std::size_t sensors() const { return sensors_.size(); }

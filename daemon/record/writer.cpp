@@ -124,6 +124,16 @@ Result<void> Writer::store_header(const RecordHeader& header) {
     done = insert("INSERT INTO step VALUES (?, ?)", static_cast<std::int64_t>(i), header.steps[i]);
     if (done.has_error()) return done;
   }
+  if (header.resumed) {
+    const safety::Carried& carried = header.resumed->carried;
+    done = insert(
+        "INSERT INTO resumption VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", header.resumed->run,
+        header.resumed->times, int{carried.step}, drivers::in_seconds(carried.step_time),
+        drivers::in_ampere_hours(carried.charge_in), drivers::in_ampere_hours(carried.charge_out),
+        drivers::in_ampere_hours(carried.uncertain), drivers::in_watt_hours(carried.energy_in),
+        drivers::in_watt_hours(carried.energy_out), drivers::in_seconds(carried.on_time));
+    if (done.has_error()) return done;
+  }
   return database_.execute("COMMIT");
 }
 

@@ -8,6 +8,7 @@
 
 #include "daemon/record/database.h"
 #include "daemon/record/digest.h"
+#include "daemon/record/interrupted.h"
 #include "daemon/record/schema.h"
 #include "tests/unit/daemon/record_story.h"
 
@@ -291,7 +292,7 @@ TEST(Record, says_that_it_is_of_a_newer_version) {
   const auto writer = create(folder);
   ASSERT_TRUE(writer->end({}));
   Database database = Database::open(writer->path(), Database::Mode::write).value();
-  ASSERT_TRUE(database.execute("PRAGMA user_version = 2"));
+  ASSERT_TRUE(database.execute("PRAGMA user_version = 3"));
   EXPECT_NE(describe(summarise(writer->path()).error()).find("newer"), std::string::npos);
 }
 
@@ -362,6 +363,147 @@ TEST(Records, left_open_are_closed_as_interrupted_by_the_next_life) {
   EXPECT_NEAR(summary.end->energy_in_wh, 80.0 / 3600, 1e-12);
   EXPECT_NEAR(summary.end->on_time_s, 10, 1e-9);
   EXPECT_TRUE(close_interrupted(next.path, now).value().empty());
+}
+
+Resumed some_resumption() {
+  return {.run = "20250615T150640Z-hut-bench-left-refill",
+          .times = 2,
+          .carried = {.charge_in = drivers::ampere_hours(1.5),
+                      .charge_out = drivers::ampere_hours(0.01),
+                      .uncertain = drivers::ampere_hours(0.25),
+                      .energy_in = drivers::watt_hours(6),
+                      .energy_out = drivers::watt_hours(0.04),
+                      .on_time = std::chrono::minutes(30),
+                      .step = 1,
+                      .step_time = std::chrono::minutes(4)}};
+}
+
+TEST(Record, says_which_interrupted_run_it_goes_on_with) {  // S9
+  const story::Folder folder;
+  RecordHeader header = story::header();
+  header.resumed = some_resumption();
+  const auto writer = RecordWriter::create(folder.path, header).value();
+  ASSERT_TRUE(writer->end({}));
+  const auto resumed = summarise(writer->path()).value().header.resumed;
+  ASSERT_TRUE(resumed);
+  EXPECT_EQ(resumed->run, header.resumed->run);
+  EXPECT_EQ(resumed->times, 2);
+  EXPECT_NEAR(drivers::in_ampere_hours(resumed->carried.charge_in), 1.5, 1e-12);
+  EXPECT_NEAR(drivers::in_ampere_hours(resumed->carried.charge_out), 0.01, 1e-12);
+  EXPECT_NEAR(drivers::in_ampere_hours(resumed->carried.uncertain), 0.25, 1e-12);
+  EXPECT_NEAR(drivers::in_watt_hours(resumed->carried.energy_in), 6, 1e-12);
+  EXPECT_NEAR(drivers::in_watt_hours(resumed->carried.energy_out), 0.04, 1e-12);
+  EXPECT_EQ(resumed->carried.on_time, std::chrono::minutes(30));
+  EXPECT_EQ(resumed->carried.step, 1);
+  EXPECT_EQ(resumed->carried.step_time, std::chrono::minutes(4));
+  EXPECT_FALSE(summarise(create(folder)->path()).value().header.resumed);
+}
+
+TEST(Record, of_the_first_version_opens_and_resumes_nothing) {
+  const story::Folder folder;
+  const auto writer = create(folder);
+  ASSERT_TRUE(writer->add(story::volts(3.7, 1)));
+  ASSERT_TRUE(writer->end({.phase = Phase::done, .charge_in_ah = 1}));
+  Database database = Database::open(writer->path(), Database::Mode::write).value();
+  ASSERT_TRUE(database.execute("DROP TABLE resumption; PRAGMA user_version = 1"));
+  const RecordSummary summary = summarise(writer->path()).value();
+  EXPECT_EQ(summary.end->charge_in_ah, 1);
+  EXPECT_FALSE(summary.header.resumed);
+  EXPECT_TRUE(export_record(writer->path(), ExportFormat::bdf, folder.path + "/out.csv"));
+}
+
+TEST(Record, with_an_impossible_resumption_is_damaged) {  // S9
+  for (const char* slip : {"charge_in_ah = -1", "on_time_s = 1e300", "step = -1", "step = 70000",
+                           "times = 0", "step_time_s = -1"}) {
+    const story::Folder folder;
+    RecordHeader header = story::header();
+    header.resumed = some_resumption();
+    const auto writer = RecordWriter::create(folder.path, header).value();
+    ASSERT_TRUE(writer->end({}));
+    Database database = Database::open(writer->path(), Database::Mode::write).value();
+    ASSERT_TRUE(database.execute((std::string("UPDATE resumption SET ") + slip).c_str()));
+    EXPECT_TRUE(summarise(writer->path()).has_error()) << slip;
+  }
+}
+
+// 2 A for 10 s, after 1.5 Ah; at rest it stood at 3.5 V, and at 3.9 V in the end.
+struct Interrupted {
+  story::Folder folder;
+  std::string path;
+  explicit Interrupted(bool resumed = true) {
+    RecordHeader header = story::header();
+    if (resumed) header.resumed = some_resumption();
+    auto writer = RecordWriter::create(folder.path, header).value();
+    path = writer->path();
+    EXPECT_TRUE(writer->add(Progress{}, story::at(0)));
+    EXPECT_TRUE(writer->add(story::volts(3.4, 0.5)));
+    EXPECT_TRUE(writer->add(story::volts(3.5, 1)));
+    EXPECT_TRUE(writer->add(story::step(1), story::at(1.5)));
+    EXPECT_TRUE(writer->add(story::output(true, 2)));
+    for (int i = 2; i <= 12; ++i) {
+      EXPECT_TRUE(writer->add(story::volts(3.9, i)));
+      EXPECT_TRUE(writer->add(story::amperes(2.0, i)));
+    }
+    EXPECT_TRUE(writer->commit());
+  }
+  [[nodiscard]] InterruptedRun read() const {
+    EXPECT_TRUE(close_interrupted(folder.path, WallTime{}));
+    return read_interrupted(path).value();
+  }
+};
+
+TEST(AnInterruptedRecord, says_where_the_run_stood) {  // S9
+  const InterruptedRun run = Interrupted{}.read();
+  EXPECT_EQ(run.ended, Phase::interrupted);
+  EXPECT_EQ(run.phase, Phase::running);
+  EXPECT_FALSE(run.cut_began);
+  EXPECT_EQ(run.length, std::chrono::seconds(12));
+  EXPECT_EQ(run.voltage_before, 3.5);
+  EXPECT_EQ(run.voltage_last, 3.9);
+  EXPECT_EQ(run.current_most, 2.0);
+  EXPECT_NEAR(drivers::in_ampere_hours(run.carried.charge_in), 1.5 + 20.0 / 3600, 1e-9);
+  EXPECT_NEAR(drivers::in_watt_hours(run.carried.energy_in), 6 + 78.0 / 3600, 1e-9);
+  EXPECT_NEAR(drivers::in_ampere_hours(run.carried.uncertain), 0.25, 1e-12);
+  EXPECT_EQ(run.carried.on_time, std::chrono::minutes(30) + std::chrono::seconds(10));
+  EXPECT_EQ(run.carried.step, 1);
+  EXPECT_NEAR(drivers::in_seconds(run.carried.step_time), 240 + 10.5, 1e-9);
+  ASSERT_EQ(run.header.files.size(), 1U);
+  EXPECT_EQ(run.header.files[0].text, "cell: hut-radio-24\n");
+}
+
+TEST(AnInterruptedRecord, of_a_run_from_its_beginning_counts_from_nothing) {  // S9
+  const InterruptedRun run = Interrupted{false}.read();
+  EXPECT_NEAR(drivers::in_ampere_hours(run.carried.charge_in), 20.0 / 3600, 1e-9);
+  EXPECT_NEAR(drivers::in_seconds(run.carried.step_time), 10.5, 1e-9);
+}
+
+TEST(AnInterruptedRecord, is_closed_with_the_totals_of_the_whole_run) {  // S9 S10
+  const Interrupted interrupted;
+  ASSERT_TRUE(close_interrupted(interrupted.folder.path, WallTime{}));
+  const auto end = summarise(interrupted.path).value().end;
+  ASSERT_TRUE(end);
+  EXPECT_NEAR(end->charge_in_ah, 1.5 + 20.0 / 3600, 1e-9);
+  EXPECT_NEAR(end->on_time_s, 1810, 1e-6);
+}
+
+TEST(AnInterruptedRecord, tells_of_a_cut_that_had_begun) {  // S9
+  const story::Folder folder;
+  auto writer = create(folder);
+  ASSERT_TRUE(writer->add(story::step(0), story::at(0)));
+  safety::Event cause = story::trip(3);
+  cause.kind = safety::Event::Kind::cause_present;
+  ASSERT_TRUE(writer->add(cause));
+  ASSERT_TRUE(writer->commit());
+  EXPECT_TRUE(read_interrupted(writer->path()).value().cut_began);
+}
+
+TEST(AnInterruptedRecord, whose_files_are_not_what_their_digests_say_is_no_use) {  // S9
+  const Interrupted interrupted;
+  Database database = Database::open(interrupted.path, Database::Mode::write).value();
+  ASSERT_TRUE(database.execute("UPDATE file SET text = 'cell: another'"));
+  const auto run = read_interrupted(interrupted.path);
+  ASSERT_TRUE(run.has_error());
+  EXPECT_NE(describe(run.error()).find("digest"), std::string::npos);
 }
 
 }  // namespace
