@@ -128,7 +128,10 @@ void Sequencer::arm(const ChannelSnapshot& snapshot, Instant now) {
   if (snapshot.state == State::ready) {
     seen_arming_ = true;
     move(RunEvent::armed);
-    return begin_step(0, snapshot, now);
+    const safety::Carried& carried = setup_.run_plan.carried;
+    begin_step(carried.step, snapshot, now);
+    progress_.step_began -= carried.step_time;
+    return;
   }
   const bool is_news = seen_arming_ || snapshot.refusal != refusal_before_ ||
                        now - asked_at_ >= setup_.channel_plan.arm_within / refusals_in_arming;

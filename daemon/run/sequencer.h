@@ -14,6 +14,8 @@
 // - While the guard doubts its readings (they contradict each other, or what a cell can do) they
 //   meet no condition and no step ends: either the doubt goes, or the guard cuts.
 // - A step that has not reached its end `within` its time fails the run: output off.
+// - A run that was interrupted (RunPlan::carried) goes on with the step at which it stood: its
+//   conditions begin anew, its time counts on (S9).
 
 #include <vector>
 

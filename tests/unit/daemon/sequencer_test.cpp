@@ -328,5 +328,22 @@ TEST(Sequencer, says_nothing_of_the_time_left_that_it_does_not_know) {
   EXPECT_TRUE(std::isnan(story.progress().seconds_left));
 }
 
+TEST(Sequencer, goes_on_with_the_step_at_which_it_was_interrupted) {  // S9
+  safety::RunPlan interrupted = plan();
+  interrupted.carried = {.charge_in = 0.5_Ah, .on_time = 20min, .step = 1, .step_time = 4min};
+  auto slow = charge(0.1_A, 4.2_V, voltage_at_least(4.1_V));
+  slow.within = 10min;
+  Story story(procedure({charge(4.0_A, 4.2_V, voltage_at_least(4.0_V)), slow, rest(1min)}),
+              interrupted);
+  ASSERT_TRUE(story.until_step(1));
+  const auto began = story.now;
+  EXPECT_NEAR(drivers::in_seconds(began - story.progress().step_began), 240, 1);
+  ASSERT_TRUE(story.until_over());
+  EXPECT_EQ(story.progress().phase, Phase::failed);  // `within` counts on
+  EXPECT_NEAR(drivers::in_seconds(story.progress().ended - began), 360, 5);
+  EXPECT_GT(story.stage->channel().charge_in, 0.5 * 3600);
+  EXPECT_FALSE(story.output_is_on());
+}
+
 }  // namespace
 }  // namespace chargewright::daemon
