@@ -61,6 +61,7 @@ class Checker {
     check_limits();
     for_each_charge(profile_.steps, [&](const Step& step) { check_step(step); });
     fill_plan();
+    check_resumption();
     // With defects among the limits there is nothing to compute with.
     if (safety::defect(limits()).empty()) check_enforcement();
     return std::move(report_);
@@ -339,6 +340,25 @@ class Checker {
     }
     plan.thermometers_needed = policy_.thermometers;
     fill_body();
+  }
+
+  // S9: what happens with nobody there has to be seen by whoever is there now.
+  void check_resumption() {
+    if (!profile_.resumption) return;
+    if (policy_.resumption_forbidden) {
+      return note(
+          profile_.resumption_place,
+          "the policy forbids a run to resume by itself: after an interruption it stays off");
+    }
+    const Resumption& resumption = *profile_.resumption;
+    report_.resumption = resumption;
+    const std::string times =
+        resumption.times == 1 ? "once" : std::to_string(resumption.times) + " times in a row";
+    note(profile_.resumption_place,
+         "CAUTION: after a power loss or a crash this run switches on again by itself, up to " +
+             to_text(resumption.within) + " later, " + times + ", after a warning of " +
+             to_text(resumption.warning),
+         "keep your hands off the bench after an interruption until it is cut or acknowledged");
   }
 
   // The most that a cell's body can hold; batteries stand at about 0.9 to 1.0 kJ/(kg K).

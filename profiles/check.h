@@ -32,6 +32,8 @@ struct CheckReport {
   safety::RunPlan plan;  // meaningful without problems; `approved` is left to a person
   Procedure procedure;
   std::vector<LimitLine> lines;
+  // What the profile asks for and the policy allows (S9).
+  std::optional<Resumption> resumption;
   // Its problems and notes are among those above, where there are no others.
   Enforcement enforcement;
 };

@@ -27,6 +27,13 @@ Checked<Policy> read_policy(const Document& document) {
       policy.thermometers = static_cast<std::uint8_t>(*count);
       policy.thermometers_place = document.place(*fields.take("thermometers"));
     }
+    if (const Node* resume = fields.take("resume")) {
+      const std::string* word = scalar(fields, *resume, "resume");
+      policy.resumption_forbidden = word != nullptr && *word == "never";
+      if (word != nullptr && *word != "never" && *word != "as-the-profile-says") {
+        fields.complain(*resume, "`resume` must be `never` or `as-the-profile-says`");
+      }
+    }
     fields.finish();
   }
   mapping.finish();

@@ -14,8 +14,9 @@ struct Policy {
   LimitsText limits;  // absolute units only
   std::uint8_t thermometers = 0;
   drivers::Place thermometers_place;
-  std::string file;  // empty: no policy
-  std::string text;  // the exact bytes, for the record
+  bool resumption_forbidden = false;  // no run resumes by itself, whatever its profile says (S9)
+  std::string file;                   // empty: no policy
+  std::string text;                   // the exact bytes, for the record
 };
 
 // A file that does not exist is no policy; one that cannot be read or holds a mistake is a failure.

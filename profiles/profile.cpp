@@ -43,6 +43,7 @@ class Reader {
       profile.limits_place = {document_.file, node->key_line, node->key_column};
       profile.limits = read_limits(document_, *node, Units::also_relative, problems);
     }
+    if (const Node* node = mapping.take("after-interruption")) read_resumption(mapping, *node);
     mapping.finish();
   }
 
@@ -95,6 +96,42 @@ class Reader {
     read_end(mapping, step, given == 1);
     mapping.finish();
     return step;
+  }
+
+  // One word cannot make a run resume: how old and how often has to be said.
+  void read_resumption(Mapping& mapping, const Node& node) {
+    profile.resumption_place = document_.place(node);
+    if (node.kind == NodeKind::scalar) {
+      if (node.scalar == "stop") return;
+      return mapping.complain(
+          node, "`after-interruption` must be `stop`, or say how it resumes",
+          "write for example `after-interruption: {resume-within: 10 min, times: 1}`");
+    }
+    Mapping fields(document_, node, problems, "`after-interruption`");
+    Resumption resumption;
+    resumption.within =
+        bounded(fields, "resume-within", Presence::needed, Duration{1}, resume_within_max)
+            .value_or(Duration{});
+    resumption.times =
+        count_field(fields, "times", Presence::needed, 1, resume_times_max).value_or(1);
+    resumption.warning =
+        bounded(fields, "warning", Presence::optional, resume_warning_min, resume_warning_max)
+            .value_or(resume_warning_usual);
+    fields.finish();
+    profile.resumption = resumption;
+  }
+
+  static std::optional<Duration> bounded(Mapping& fields, std::string_view key, Presence presence,
+                                         Duration least, Duration most) {
+    const auto time = quantity<Duration>(fields, key, presence);
+    if (time && (*time < least || *time > most)) {
+      fields.complain(*fields.take(key),
+                      '`' + std::string(key) + "` must be " +
+                          (least > Duration{1} ? "from " + to_text(least) + " to "
+                                               : "more than nothing, up to ") +
+                          to_text(most));
+    }
+    return time;
   }
 
   void read_charge(Mapping& step_mapping, const Node& node, Step& step) {

@@ -46,12 +46,29 @@ struct Step {
   drivers::Place until_place;
 };
 
+// What a run may do by itself after the daemon died under it: with the machine's power, by a kill
+// or a crash (S9). Times are of the bench's clock, but for the warning, which is a person's.
+struct Resumption {
+  drivers::Duration within{};   // the interruption may be that old when the output goes on again
+  int times = 1;                // in a row, without a person
+  drivers::Duration warning{};  // told for so long before
+  bool operator==(const Resumption&) const = default;
+};
+inline constexpr drivers::Duration resume_within_max = std::chrono::hours(24);
+inline constexpr int resume_times_max = 10;
+inline constexpr drivers::Duration resume_warning_usual = std::chrono::seconds(30);
+// Shorter, nobody at the bench could do anything about it (common practice, no source).
+inline constexpr drivers::Duration resume_warning_min = std::chrono::seconds(10);
+inline constexpr drivers::Duration resume_warning_max = std::chrono::minutes(10);
+
 struct Profile {
   std::string name;
   std::string description;
   std::string cell;  // name of the cell file; empty: any cell, named at the start
   std::vector<Step> steps;
   LimitsText limits;
+  std::optional<Resumption> resumption;  // absent: an interruption is the end of the run
+  drivers::Place resumption_place;
   drivers::Place cell_place;
   drivers::Place limits_place;  // of `limits:`, or of the file's beginning where it is missing
 

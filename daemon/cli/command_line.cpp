@@ -108,6 +108,10 @@ ParsedCommandLine parse_command_line(int count, const char* const* words) {
   cut.add_flag("--direct", line.direct, "do not ask the daemon: talk to the instruments");
   cut.add_option("--bench", line.bench, "the bench's file, for a direct cut");
   cut.add_option("--dialects", line.dialects, "a folder with dialects, looked through first");
+  cut.add_option("--state", line.state, "the daemon's state folder, for a direct cut");
+  cut.add_flag("--keep-resumption", line.keep_resumption,
+               "for the service manager: a direct cut is not a person's word, and a run whose "
+               "profile resumes by itself may do so");
   cut.add_option("--within", line.cut_within_s, "seconds after which a direct cut gives up")
       ->check(CLI::Range(0.1, 60.0));
 

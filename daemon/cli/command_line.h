@@ -41,7 +41,9 @@ struct CommandLine {
   bool watch = false;
   bool direct = false;
   double cut_within_s = 5;
-  double start_charge = 0;  // rehearse: state of charge of the cell at the start, 0 to 1
+  std::string state;             // cut: the daemon's folder; empty: where it usually is
+  bool keep_resumption = false;  // cut: not a person's word (S9)
+  double start_charge = 0;       // rehearse: state of charge of the cell at the start, 0 to 1
   std::optional<double> ambient_degc;
   std::string html;  // drill: the page to write
 

@@ -7,6 +7,8 @@
 #include "daemon/cli/facts.h"
 #include "daemon/cli/verbs.h"
 #include "daemon/serve/data_folders.h"
+#include "daemon/state/disk.h"
+#include "daemon/state/store.h"
 
 namespace chargewright::daemon {
 namespace {
@@ -19,6 +21,30 @@ bool is_off(const object& channel) {
   return (state == "off" || state == "tripped") && !flag_in(channel, "output_on");
 }
 
+// A person's cut stands, also for a daemon that is started later (S9). After the cut itself:
+// nothing may delay that.
+void note_a_persons_cut(const CommandLine& line, const std::string& bench_file,
+                        const std::string& bench) {
+  namespace fs = std::filesystem;
+  constexpr const char* usual = "/var/lib/chargewright";
+  std::vector<std::string> folders{line.state};
+  if (line.state.empty()) folders = {usual, usual + ('/' + fs::path(bench_file).stem().string())};
+  bool noted = false;
+  for (const auto& folder : folders) {
+    std::error_code ignored;
+    if (!fs::is_directory(folder + '/' + file_name_of(bench), ignored)) continue;
+    if (const auto done = forbid_resumption(folder, bench)) {
+      noted = true;
+    } else {
+      std::cerr << describe(done.error()) << '\n';
+    }
+  }
+  if (noted) return;
+  std::cerr << "a daemon that is started later does not know of this cut: a run whose profile says "
+               "so may resume by itself, after a warning; name its folder with --state, or cut "
+               "again then\n";
+}
+
 ExitCode cut_directly(const CommandLine& line, const std::string& bench_file) {
   const auto bench = profiles::load_bench(bench_file);
   if (!bench) return complain(bench.error(), ExitCode::bad_input);
@@ -26,6 +52,7 @@ ExitCode cut_directly(const CommandLine& line, const std::string& bench_file) {
   const auto cut = direct_cut(*bench, dialect_folders(line.dialects), within);
   if (!cut) return complain(cut.error(), ExitCode::bad_input);
   for (const auto& text : cut->lines) std::cout << text << '\n';
+  if (!line.keep_resumption) note_a_persons_cut(line, bench_file, bench->name);
   if (cut->all_off) return ExitCode::done;
   std::cerr << "not every output is verified off: use the supply's own switch\n";
   return ExitCode::tripped;

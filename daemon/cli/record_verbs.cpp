@@ -19,6 +19,9 @@ std::string outcome_of(const object& run) {
   std::string outcome = text_in(*end, "phase");
   if (const auto trip = text_in(run, "trip"); !trip.empty()) outcome += ": " + trip;
   if (const auto refusal = text_in(run, "refusal"); !refusal.empty()) outcome += ": " + refusal;
+  if (const auto before = text_in(run, "resumes"); !before.empty()) {
+    outcome += " (goes on with " + before + ')';
+  }
   return outcome;
 }
 

@@ -148,6 +148,17 @@ std::string trip_text(const object& channel) {
   return trip != nullptr ? text_in(*trip, "description") : std::string{};
 }
 
+// S9: whoever stands at the bench has to know that it will switch on by itself.
+std::string resumption_text(const object& channel) {
+  const object* facts = object_in(channel, "resumption");
+  if (facts == nullptr) return {};
+  const std::string state = text_in(*facts, "state");
+  if (state == "given-up") return "not resumed: " + text_in(*facts, "description");
+  if (state == "waiting") return "an interrupted run may resume BY ITSELF; `cut` prevents it";
+  return "RESUMES BY ITSELF in " + span_text(number_in(*facts, "seconds_left")) +
+         "; `cut` prevents it";
+}
+
 }  // namespace
 
 std::vector<std::string> watch_view(const object& channel, const Look& look) {
@@ -171,6 +182,9 @@ std::vector<std::string> watch_view(const object& channel, const Look& look) {
     lines.push_back(inked(look, Ink::bad, fitted("   tripped: " + trip, look.width)));
     const std::string advice = text_in(*object_in(channel, "trip"), "advice");
     if (!advice.empty()) lines.push_back(fitted("   " + advice, look.width));
+  }
+  if (const std::string resumes = resumption_text(channel); !resumes.empty()) {
+    lines.push_back(inked(look, Ink::bad, fitted("   " + resumes, look.width)));
   }
   lines.emplace_back();
   add_margins(lines, channel, look);
@@ -197,6 +211,9 @@ std::string watch_line(const object& channel) {
     if (const auto text = text_in(run, "refusal"); !text.empty()) line += "  refused: " + text;
   }
   if (const std::string trip = trip_text(channel); !trip.empty()) line += "  tripped: " + trip;
+  if (const std::string resumes = resumption_text(channel); !resumes.empty()) {
+    line += "  " + resumes;
+  }
   return line;
 }
 
@@ -204,7 +221,7 @@ std::string watch_signature(const object& channel) {
   const object& run = part(channel, "run");
   return text_in(channel, "state") + '|' + text_in(run, "id") + '|' + text_in(run, "phase") + '|' +
          quantity_text(number_in(run, "step"), 0, "") + '|' + text_in(run, "binding") + '|' +
-         trip_text(channel);
+         trip_text(channel) + '|' + text_in(part(channel, "resumption"), "state");
 }
 
 std::string event_line(const object& event) {
@@ -231,6 +248,7 @@ std::string event_line(const object& event) {
   if (kind == "operated") {
     return text_in(event, "what") + " by user " + quantity_text(number_in(event, "uid"), 0, "");
   }
+  if (kind == "resumption") return text_in(event, "description");
   if (kind == "record-failed") return "record failed: " + text_in(event, "description");
   return {};
 }

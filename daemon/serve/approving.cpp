@@ -22,6 +22,20 @@ std::string words(const std::optional<Limit<Q>>& limit) {
 
 }  // namespace
 
+std::string words_of(const std::optional<profiles::Resumption>& resumption) {
+  if (!resumption) return "stop";
+  return "resume within " + drivers::to_text(resumption->within) + ", " +
+         (resumption->times == 1 ? "once" : std::to_string(resumption->times) + " times in a row") +
+         ", warned " + drivers::to_text(resumption->warning) + " before";
+}
+
+bool resumes_more(const std::optional<profiles::Resumption>& now,
+                  const std::optional<profiles::Resumption>& approved) {
+  if (!now) return false;
+  return !approved || now->within > approved->within || now->times > approved->times ||
+         now->warning < approved->warning;
+}
+
 bool needs_approval(const Limits& now, const std::optional<Limits>& approved) {
   return !approved || !safety::no_looser(now, *approved);
 }

@@ -214,4 +214,22 @@ std::vector<std::string> take_dead_man_log(const std::string& path) {
   return lines;
 }
 
+std::optional<ProvedOff> proved_off(const std::vector<std::string>& log) {
+  if (log.empty() || !log.back().ends_with(" ms: every output is verified off")) return {};
+  tm day{};
+  int thousandths = 0;
+  double after_ms = 0;
+  if (std::sscanf(log.back().c_str(), "%4d-%2d-%2dT%2d:%2d:%2d.%3dZ %lf ms: ", &day.tm_year,
+                  &day.tm_mon, &day.tm_mday, &day.tm_hour, &day.tm_min, &day.tm_sec, &thousandths,
+                  &after_ms) != 8 ||
+      !(after_ms >= 0)) {
+    return {};
+  }
+  day.tm_year -= 1900;
+  day.tm_mon -= 1;
+  return ProvedOff{.at = std::chrono::system_clock::from_time_t(::timegm(&day)) +
+                         std::chrono::milliseconds(thousandths),
+                   .after_s = after_ms / 1000};
+}
+
 }  // namespace chargewright::daemon

@@ -7,9 +7,11 @@
 
 #include <chrono>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
+#include "daemon/record/record.h"
 #include "daemon/serve/daemon_files.h"
 #include "drivers/failure.h"
 #include "safety/dead_man/cut_sheet.h"
@@ -46,6 +48,13 @@ class DeadMan {
   pid_t id_;
   std::shared_ptr<safety::Pulse> pulse_;
 };
+
+// When a dead-man said at last, as the end of its log, that every output was verified off.
+struct ProvedOff {
+  WallTime at{};
+  double after_s = 0;  // since it began to cut
+};
+std::optional<ProvedOff> proved_off(const std::vector<std::string>& log);
 
 // What a dead-man of a former life wrote, line by line; it is put aside, so that it is told once.
 std::vector<std::string> take_dead_man_log(const std::string& path);

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <boost/json.hpp>
+#include <utility>
 
 #include "daemon/record/words.h"
 
@@ -93,6 +94,7 @@ void EventPump::work() {
 bool EventPump::turn() {
   // In this order: what progress says was caused by events that are in the guard's queue already,
   // and so was what the snapshot shows. When a run is closed, all that led there is recorded.
+  take_withdrawals();
   take_progress();
   if (anything_ends()) parts_.guard.snapshot(snapshot_);
   const bool all = take_events();
@@ -206,7 +208,54 @@ void EventPump::take_progress() {
     facts.progress = item.progress;
     object json = progress_json(facts, parts_.channels[item.progress.channel], item.at);
     parts_.backlog.publish(std::move(json));
-    if (is_over(item.progress.phase)) channel.ending = item.progress;
+    channel.ran = channel.ran || item.progress.phase == Phase::running;
+    if (!is_over(item.progress.phase)) continue;
+    channel.ending = item.progress;
+    const bool unfit =
+        item.progress.phase == Phase::refused || item.progress.phase == Phase::failed;
+    channel.hold = !facts.resumes.empty() && !channel.ran && unfit;
+    channel.ran = false;
+  }
+}
+
+void EventPump::take_withdrawals() {
+  for (std::size_t i = 0; i < parts_.channels.size(); ++i) {
+    {
+      const std::lock_guard lock{mutex_};
+      if (!std::exchange(channels_[i].withdrawn, false)) continue;
+    }
+    if (auto gone = parts_.state.withdraw_offer(i); !gone) {
+      tell(LogLevel::critical, {{"kind", "state-failed"}, {"description", describe(gone.error())}});
+    }
+  }
+}
+
+void EventPump::withdraw_offer(std::uint8_t channel) {
+  {
+    const std::lock_guard lock{mutex_};
+    channels_.at(channel).withdrawn = true;
+  }
+  news_.notify_all();
+}
+
+// As the interruption was before it: on the disk first, then in the guard.
+void EventPump::hold(std::uint8_t channel) {
+  Channel& facts = channels_[channel];
+  facts.hold = false;
+  if (parts_.state.trip(channel)) return;  // another one rules
+  safety::Fault fault;
+  fault.cause = safety::Cause::guard_internal;
+  fault.channel = channel;
+  const auto kept = parts_.state.latch(
+      channel,
+      {.fault = fault, .at = parts_.wall(), .interrupted = true, .run = run_id_of(channel)});
+  if (!kept) {
+    facts.trip_unkept = true;
+    tell(LogLevel::critical, {{"kind", "state-failed"}, {"description", describe(kept.error())}});
+  }
+  if (!parts_.guard.request({.kind = safety::Request::Kind::hold, .channel = channel})) {
+    tell(LogLevel::critical, {{"kind", "state-failed"},
+                              {"description", "the guard does not take the request to hold"}});
   }
 }
 
@@ -223,6 +272,7 @@ void EventPump::close_runs() {
     }
     if (!channel.closing || parts_.recorder.is_open(id)) continue;
     channel.closing = false;
+    if (channel.hold) hold(id);
     // The marker stands in for a trip that the disk did not take (S5).
     if (!parts_.recorder.failed(id) && !channel.trip_unkept) {
       if (auto gone = parts_.state.unmark_energised(i); !gone) {

@@ -65,6 +65,10 @@ class EventPump {
   [[nodiscard]] std::optional<safety::Event> await_answer(std::uint32_t number,
                                                           std::chrono::milliseconds wait);
 
+  // The run on this channel, if any, does not resume after an interruption: a person's word (S9).
+  // Written by the pump's own thread within moments.
+  void withdraw_offer(std::uint8_t channel);
+
   // An event of our own making for the log and whoever listens.
   void tell(LogLevel level, boost::json::object event);
 
@@ -76,9 +80,12 @@ class EventPump {
   struct Channel {
     std::optional<RunFacts> run;     // under mutex_
     bool busy = false;               // under mutex_
+    bool withdrawn = false;          // under mutex_; the offer on the disk is to go
     std::optional<Progress> ending;  // the pump's own from here on
     bool closing = false;
     bool trip_unkept = false;  // latched, but not on the disk
+    bool ran = false;          // this run
+    bool hold = false;         // it could not resume: a person has to look (S9)
     std::optional<drivers::Instant> cut_began;
   };
   bool take_events();
@@ -87,6 +94,8 @@ class EventPump {
   void publish(const safety::Event& event);
   void look_for_losses();
   void take_progress();
+  void take_withdrawals();
+  void hold(std::uint8_t channel);
   void close_runs();
   [[nodiscard]] bool anything_ends() const;
   [[nodiscard]] std::string run_id_of(std::uint8_t channel) const;

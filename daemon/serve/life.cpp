@@ -77,24 +77,27 @@ drivers::Result<void> Life::begin() {
 
   if (auto made = make_folder(options_.runs); !made) return made.error();
   close_old_records();
-  supervisor_ = std::make_unique<Supervisor>(Supervisor::Parts{.bench = files_.bench,
-                                                               .policy = files_.policy,
-                                                               .plant = files_.plant,
-                                                               .dialects = files_.dialects,
-                                                               .files = files_.recorded,
-                                                               .runs_folder = options_.runs,
-                                                               .speed = options_.speed,
-                                                               .guard = *guard_,
-                                                               .state = *state_,
-                                                               .backlog = backlog_,
-                                                               .wall = wall,
-                                                               .log = log_},
-                                             [this](const std::string& why) { died(why); });
+  supervisor_ =
+      std::make_unique<Supervisor>(Supervisor::Parts{.bench = files_.bench,
+                                                     .policy = files_.policy,
+                                                     .plant = files_.plant,
+                                                     .dialects = files_.dialects,
+                                                     .files = files_.recorded,
+                                                     .runs_folder = options_.runs,
+                                                     .speed = options_.speed,
+                                                     .guard = *guard_,
+                                                     .state = *state_,
+                                                     .backlog = backlog_,
+                                                     .wall = wall,
+                                                     .log = log_,
+                                                     .proved_off = proved_off(former_end_)},
+                                   [this](const std::string& why) { died(why); });
   tell_former_end();
   auto server = Server::start(options_.socket, *supervisor_, backlog_,
                               [this](const std::string& why) { died(why); });
   if (!server) return server.error();
   server_ = std::move(*server);
+  supervisor_->start_resuming();  // now that a person can cut
   return {};
 }
 

@@ -110,12 +110,21 @@ object run_facts_json(const RunFacts& run, drivers::Instant at) {
               {"seconds_left", number(p.seconds_left)},
               {"elapsed_s", since(p.began)},
               {"step_elapsed_s", since(p.step_began)}};
+  if (!run.resumes.empty()) json["resumes"] = run.resumes;
   if (p.phase == Phase::tripped) json["trip"] = describe(p.trip);
   if (p.refusal != safety::Refusal::none) {
     json["refusal"] = key_of(p.refusal);
     json["refusal_description"] = describe(p.refusal);
   }
   return json;
+}
+
+object resumption_json(const ResumptionFacts& facts) {
+  return {{"run", facts.run},
+          {"state", facts.state},
+          {"seconds_left", number(facts.seconds_left)},
+          {"why", facts.why},
+          {"description", facts.description}};
 }
 
 std::string_view stage_name(std::uint8_t stage) {
@@ -130,24 +139,26 @@ object channel_json(const ChannelFacts& facts, const safety::ChannelSnapshot& ch
   if (facts.run && !is_over(facts.run->progress.phase)) {
     step_time = at - facts.run->progress.step_began;
   }
-  return {{"bench", facts.bench},
-          {"channel", facts.name},
-          {"state", key_of(channel.state)},
-          {"output_on", channel.output_on},
-          {"alarm", channel.alarm},
-          {"speed", facts.speed},
-          {"trip", facts.trip ? value(trip_json(*facts.trip)) : value(nullptr)},
-          {"readings", readings_json(channel, at)},
-          {"regulation", regulation_json(channel.regulation)},
-          {"setpoints", object{{"voltage_v", number(channel.voltage_setpoint)},
-                               {"current_a", number(channel.current_setpoint)}}},
-          {"tally", object{{"charge_in_ah", number(channel.charge_in / 3600)},
-                           {"charge_out_ah", number(channel.charge_out / 3600)},
-                           {"energy_in_wh", number(channel.energy_in / 3600)},
-                           {"energy_out_wh", number(channel.energy_out / 3600)},
-                           {"on_time_s", drivers::in_seconds(channel.on_time)}}},
-          {"margins", margins_json(channel, step_time)},
-          {"run", facts.run ? value(run_facts_json(*facts.run, at)) : value(nullptr)}};
+  return {
+      {"bench", facts.bench},
+      {"channel", facts.name},
+      {"state", key_of(channel.state)},
+      {"output_on", channel.output_on},
+      {"alarm", channel.alarm},
+      {"speed", facts.speed},
+      {"trip", facts.trip ? value(trip_json(*facts.trip)) : value(nullptr)},
+      {"readings", readings_json(channel, at)},
+      {"regulation", regulation_json(channel.regulation)},
+      {"setpoints", object{{"voltage_v", number(channel.voltage_setpoint)},
+                           {"current_a", number(channel.current_setpoint)}}},
+      {"tally", object{{"charge_in_ah", number(channel.charge_in / 3600)},
+                       {"charge_out_ah", number(channel.charge_out / 3600)},
+                       {"energy_in_wh", number(channel.energy_in / 3600)},
+                       {"energy_out_wh", number(channel.energy_out / 3600)},
+                       {"on_time_s", drivers::in_seconds(channel.on_time)}}},
+      {"margins", margins_json(channel, step_time)},
+      {"resumption", facts.resumption ? value(resumption_json(*facts.resumption)) : value(nullptr)},
+      {"run", facts.run ? value(run_facts_json(*facts.run, at)) : value(nullptr)}};
 }
 
 std::optional<object> event_json(const safety::Event& event, const std::string& channel,
@@ -223,6 +234,10 @@ object run_json(const RecordSummary& summary) {
               {"steps", array(summary.header.steps.begin(), summary.header.steps.end())},
               {"trip", summary.trip},
               {"refusal", summary.refusal}};
+  if (const auto& resumed = summary.header.resumed) {
+    json["resumes"] = resumed->run;
+    json["resumed_times"] = resumed->times;
+  }
   object identities;
   for (const auto& [name, identity] : summary.header.identities) identities[name] = identity;
   json["identities"] = std::move(identities);

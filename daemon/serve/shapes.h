@@ -21,6 +21,16 @@ struct RunFacts {
   std::string cell;
   std::vector<std::string> steps;  // names, by Progress::step_in_file
   Progress progress{};
+  std::string resumes{};  // id of the interrupted run that it goes on with (S9)
+};
+
+// An interrupted run that may go on by itself, or does not (S9).
+struct ResumptionFacts {
+  std::string run{};
+  std::string state{};  // waiting, warning, resuming, given-up
+  double seconds_left = 0;
+  std::string why{};
+  std::string description{};
 };
 
 struct ChannelFacts {
@@ -29,6 +39,7 @@ struct ChannelFacts {
   std::optional<RunFacts> run{};
   std::optional<LatchedTrip> trip{};
   double speed = 1;
+  std::optional<ResumptionFacts> resumption{};
 };
 
 boost::json::object channel_json(const ChannelFacts& facts, const safety::ChannelSnapshot& channel,

@@ -11,6 +11,7 @@
 
 #include "daemon/bench/plant.h"
 #include "daemon/plan/rehearse.h"
+#include "daemon/record/digest.h"
 #include "daemon/serve/approving.h"
 #include "daemon/serve/cautions.h"
 #include "daemon/serve/shapes.h"
@@ -60,6 +61,25 @@ Denied own_fault(const drivers::Failure& failure) {
   return {.denial = Denial::own_fault, .why = {.list = {failure}}, .facts = {}};
 }
 
+// Counted on, from the step at which it stood; and the guard arms only on the same cell.
+void go_on(safety::RunPlan& plan, const GoingOn& how) {
+  plan.carried = how.resumed.carried;
+  plan.open_circuit_min = std::max(plan.open_circuit_min, how.window.lowest);
+  plan.open_circuit_max = std::min(plan.open_circuit_max, how.window.highest);
+}
+
+// What differs from what was approved, in words; nothing where nothing was.
+std::vector<std::string> changes(const PreparedRun& run, const std::optional<Approval>& approval) {
+  if (!approval) return {};
+  auto lines = differences(run.report.plan.limits, approval->limits);
+  if (run.report.resumption != approval->resumption) {
+    lines.push_back("after-interruption: " + words_of(approval->resumption) + " approved, " +
+                    words_of(run.report.resumption) + " now" +
+                    (resumes_more(run.report.resumption, approval->resumption) ? " (looser)" : ""));
+  }
+  return lines;
+}
+
 // A record's id is its file's name: anything that could lead elsewhere is none.
 bool is_run_id(const std::string& id) {
   return !id.empty() && id.size() <= 250 && id.front() != '.' &&
@@ -70,6 +90,7 @@ bool is_run_id(const std::string& id) {
 
 Supervisor::Supervisor(Parts parts, std::function<void(const std::string& why)> died)
     : parts_(std::move(parts)),
+      died_(std::move(died)),
       recorder_(parts_.runs_folder,
                 [this](std::uint8_t channel, const drivers::Failure& failure) {
                   // What is not recorded does not run (S10).
@@ -96,19 +117,40 @@ Supervisor::Supervisor(Parts parts, std::function<void(const std::string& why)> 
                  }}),
       run_thread_(
           parts_.guard, tick_of(parts_.plant, parts_.speed),
-          [this](const Progress& progress, drivers::Instant at) { pump_.progress(progress, at); }) {
-  pump_.start(std::move(died));
+          [this](const Progress& progress, drivers::Instant at) { pump_.progress(progress, at); }),
+      resuming_(
+          {.bench = parts_.bench,
+           .plant = parts_.plant,
+           .files = parts_.files,
+           .runs_folder = parts_.runs_folder,
+           .speed = parts_.speed,
+           .guard = parts_.guard,
+           .state = parts_.state,
+           .clocks = parts_.clocks,
+           .proved_off = parts_.proved_off,
+           .prepare = [this](const NamedText& profile, const NamedText& cell,
+                             std::uint8_t channel) { return prepared(profile, cell, channel); },
+           .is_approved = [this](const PreparedRun& run) { return is_approved(run); },
+           .begin = [this](std::uint8_t channel, const PreparedRun& run,
+                           const GoingOn& how) { return resume(channel, run, how); },
+           .tell = [this](LogLevel level, object event) { pump_.tell(level, std::move(event)); }}) {
+  pump_.start(died_);
 }
 
 Supervisor::~Supervisor() {
+  resuming_.stop();
   pump_.stop();
   ended_ = true;
 }
 
+void Supervisor::start_resuming() { resuming_.start(died_); }
+
+// Told to end is told to stop, whether or not there is time left to close the records.
 void Supervisor::shut_down(std::chrono::milliseconds within) {
   shutting_down_ = true;
   const auto deadline = std::chrono::steady_clock::now() + within;
   const auto count = static_cast<std::uint8_t>(parts_.bench.channels.size());
+  for (std::uint8_t i = 0; i < count; ++i) withdraw(i);
   for (std::uint8_t i = 0; i < count; ++i) run_thread_.stop(i);
   const auto any_busy = [&] {
     for (std::uint8_t i = 0; i < count; ++i) {
@@ -179,7 +221,9 @@ object Supervisor::facts_of(std::uint8_t channel, const safety::Snapshot& snapsh
                      .name = parts_.bench.channels[channel].name,
                      .run = pump_.run(channel),
                      .trip = parts_.state.trip(channel),
-                     .speed = parts_.speed};
+                     .speed = parts_.speed,
+                     .resumption = resuming_.facts(channel)};
+  if (!facts.trip) facts.resumption.reset();  // a person has looked, or it goes on
   if (facts.run) {
     if (const auto progress = run_thread_.progress(channel)) facts.run->progress = *progress;
   }
@@ -216,6 +260,7 @@ Answer<object> Supervisor::cut(const std::optional<std::string>& name, const Per
   for (std::uint8_t i = first; i < last; ++i) {
     asked &= parts_.guard.request(
         {.kind = safety::Request::Kind::cut, .channel = i, .number = next_number_++});
+    withdraw(i);
   }
   operated("cut", name.value_or(""), by);
   if (asked) return object{{"cut", true}};
@@ -226,14 +271,19 @@ Answer<object> Supervisor::cut(const std::optional<std::string>& name, const Per
 Answer<object> Supervisor::stop(const std::string& name, const Person& by) {
   const auto channel = find(name);
   if (!channel) return channel.error();
-  if (!run_thread_.stop(*channel)) return deny(Denial::refused, "no run is going on there");
+  const bool stopped = run_thread_.stop(*channel);
+  pump_.withdraw_offer(*channel);
+  const bool waited = resuming_.withdraw(*channel);
+  if (!stopped && !waited) return deny(Denial::refused, "no run is going on there");
   operated("stop", name, by);
+  if (!stopped) return object{{"resumption_withdrawn", true}};
   return object{{"stopping", true}};
 }
 
 Answer<object> Supervisor::acknowledge(const std::string& name, const Person& by) {
   const auto channel = find(name);
   if (!channel) return channel.error();
+  resuming_.withdraw(*channel);
   const std::lock_guard lock{starting_};
   const std::uint32_t number = next_number_++;
   operated("acknowledge", name, by);
@@ -304,16 +354,24 @@ std::optional<Denied> Supervisor::cautions_missing(bool accept, const Person& by
   return {};
 }
 
+bool Supervisor::is_approved(const PreparedRun& run) const {
+  const auto approval = parts_.state.approval(run.profile.name, run.cell.name);
+  return approval && !needs_approval(run.report.plan.limits, approval->limits) &&
+         !resumes_more(run.report.resumption, approval->resumption);
+}
+
 std::optional<Denied> Supervisor::unapproved(const PreparedRun& run) const {
   const auto approval = parts_.state.approval(run.profile.name, run.cell.name);
   const auto before = approval ? std::optional{approval->limits} : std::nullopt;
   const auto& now = run.report.plan.limits;
-  if (!needs_approval(now, before)) return {};
+  if (is_approved(run)) return {};
   Denied denied = deny(Denial::unapproved,
-                       before ? "limits are looser than those last approved"
-                              : "the limits of this profile were never approved for this cell",
+                       !before ? "the limits of this profile were never approved for this cell"
+                       : needs_approval(now, before)
+                           ? "limits are looser than those last approved"
+                           : "that it resumes by itself after an interruption is not approved",
                        "look at them and approve them with `chargewright approve`");
-  const auto lines = differences(now, before);
+  const auto lines = changes(run, approval);
   denied.facts["differences"] = array(lines.begin(), lines.end());
   return denied;
 }
@@ -378,14 +436,24 @@ Answer<object> Supervisor::start(const std::string& name, const StartRequest& re
 
 // All that can fail without a trace comes first. Then a crash is found by the next life: the record
 // is open, the limits are kept, the marker stands, and only then is the guard asked to arm.
-Answer<object> Supervisor::begin(std::uint8_t channel, const PreparedRun& run) {
+Answer<object> Supervisor::begin(std::uint8_t channel, const PreparedRun& run,
+                                 const std::optional<GoingOn>& how) {
   const auto now = look();
   Sequencer::Setup setup = setup_of(channel, run, now.channel[channel]);
-  const auto path = recorder_.begin(channel, header_of(channel, run));
+  RecordHeader header = header_of(channel, run);
+  if (how) {
+    header.resumed = how->resumed;
+    go_on(setup.run_plan, *how);
+  }
+  const auto offer = offer_of(run, how);  // its clocks are those of the record's beginning
+  const auto path = recorder_.begin(channel, header);
   if (!path) return own_fault(path.error());
   const std::string id = run_id(*path);
-  const Energised marker{
-      .since = parts_.wall(), .run = id, .profile = run.profile.name, .cell = run.cell.name};
+  const Energised marker{.since = header.started,
+                         .run = id,
+                         .profile = run.profile.name,
+                         .cell = run.cell.name,
+                         .offer = offer};
   RecordEnd refused{.phase = Phase::refused, .at = parts_.wall()};
   auto marked = parts_.state.keep_limits(channel, run.report.plan.limits);
   if (marked) marked = parts_.state.mark_energised(channel, marker);
@@ -396,17 +464,93 @@ Answer<object> Supervisor::begin(std::uint8_t channel, const PreparedRun& run) {
   RunFacts facts{.id = id,
                  .profile = run.profile.name,
                  .cell = run.cell.name,
-                 .steps = step_names(run.report.procedure)};
+                 .steps = step_names(run.report.procedure),
+                 .progress = {},
+                 .resumes = how ? how->resumed.run : std::string{}};
   facts.progress.channel = channel;
   facts.progress.began = facts.progress.step_began = now.at;
   pump_.begin_run(channel, facts);
-  if (auto started = run_thread_.start(std::move(setup)); !started) {
+  std::optional<Denied> denied;
+  if (how) denied = acknowledged_beforehand(channel);
+  if (!denied) {
+    if (auto started = run_thread_.start(std::move(setup)); !started) {
+      denied = deny(Denial::refused, started.error().cause, started.error().advice);
+    }
+  }
+  if (denied) {
     facts.progress.phase = Phase::refused;
     facts.progress.ended = now.at;
     pump_.progress(facts.progress, now.at);  // closes record and marker in good order
-    return deny(Denial::refused, started.error().cause, started.error().advice);
+    return *denied;
   }
   return object{{"run", id}, {"channel", parts_.bench.channels[channel].name}};
+}
+
+// ---- going on by itself (S9)
+
+void Supervisor::withdraw(std::uint8_t channel) {
+  resuming_.withdraw(channel);
+  pump_.withdraw_offer(channel);
+}
+
+std::optional<ResumptionOffer> Supervisor::offer_of(const PreparedRun& run,
+                                                    const std::optional<GoingOn>& how) const {
+  if (!run.report.resumption) return {};
+  const MachineClock clock = parts_.clocks();
+  return ResumptionOffer{.resumed = how ? how->resumed.times : 0,
+                         .boot = clock.boot,
+                         .armed_since_boot_s = clock.since_boot_s,
+                         .profile_sha256 = sha256(run.profile.text),
+                         .cell_sha256 = sha256(run.cell.text)};
+}
+
+// What a start checks, but for the trip, which is the interruption itself.
+Answer<object> Supervisor::resume(std::uint8_t channel, const PreparedRun& run,
+                                  const GoingOn& how) {
+  const std::lock_guard lock{starting_};
+  if (shutting_down_ || resuming_.is_withdrawn(channel)) {
+    return deny(Denial::refused, "it was withdrawn");
+  }
+  const auto trip = parts_.state.trip(channel);
+  if (!trip || !trip->interrupted || trip->run != how.resumed.run) {
+    return deny(Denial::refused, "the channel is not the interrupted run's any more");
+  }
+  if (run_thread_.is_running(channel) || pump_.is_busy(channel)) {
+    return deny(Denial::refused, "a run is going on there already");
+  }
+  auto begun = begin(channel, run, how);
+  // A person who was too late to withdraw it, and too early to stop it.
+  if (begun && (shutting_down_ || resuming_.is_withdrawn(channel))) run_thread_.stop(channel);
+  return begun;
+}
+
+// By whoever approved a profile that resumes. The guard judges as for a person, and proves the
+// output off anew; only then may the run arm.
+std::optional<Denied> Supervisor::acknowledged_beforehand(std::uint8_t channel) {
+  const std::uint32_t number = next_number_++;
+  if (!parts_.guard.request(
+          {.kind = safety::Request::Kind::acknowledge, .channel = channel, .number = number})) {
+    return deny(Denial::unavailable, "the guard's queue is full");
+  }
+  const auto answer = pump_.await_answer(number, std::chrono::seconds(3));
+  if (!answer) return deny(Denial::own_fault, "the guard does not answer");
+  if (answer->kind != safety::Event::Kind::acknowledged) {
+    return deny(Denial::refused, std::string{describe(answer->refusal)});
+  }
+  if (parts_.state.trip(channel)) {
+    return deny(Denial::own_fault, "the trip could not be taken off the disk");
+  }
+  const auto deadline = std::chrono::steady_clock::now() + std::chrono::seconds(10);
+  while (look().channel[channel].state != safety::State::off) {
+    if (shutting_down_ || resuming_.is_withdrawn(channel)) {
+      return deny(Denial::refused, "it was withdrawn");
+    }
+    if (std::chrono::steady_clock::now() >= deadline) {
+      return deny(Denial::refused, "the channel is not verified off");
+    }
+    std::this_thread::sleep_for(std::chrono::milliseconds(10));
+  }
+  return {};
 }
 
 RecordHeader Supervisor::header_of(std::uint8_t channel, const PreparedRun& run) {
@@ -469,18 +613,22 @@ Answer<object> Supervisor::approve(const std::string& name, const NamedText& pro
   for (const auto& line : run->report.lines) {
     limits.emplace_back(line.quantity + ' ' + line.value + " (" + line.origin + ')');
   }
-  const auto changed = differences(now, before);
+  if (run->report.resumption) {
+    limits.emplace_back("after-interruption " + words_of(run->report.resumption) + " (profile)");
+  }
+  const auto changed = changes(*run, approval);
   object json{{"limits", std::move(limits)},
               {"approved_before", before.has_value()},
               {"differences", array(changed.begin(), changed.end())},
-              {"needs_approval", needs_approval(now, before)},
+              {"needs_approval", !is_approved(*run)},
               {"approved", commit}};
   if (!commit) return json;
   const Approval decision{.profile = run->profile.name,
                           .cell = run->cell.name,
                           .limits = now,
                           .by_uid = by.uid,
-                          .at = parts_.wall()};
+                          .at = parts_.wall(),
+                          .resumption = run->report.resumption};
   if (auto kept = parts_.state.approve(decision); !kept) return own_fault(kept.error());
   operated("approve " + run->profile.name + " on " + run->cell.name, name, by);
   return json;

@@ -11,6 +11,7 @@
 #include "daemon/serve/event_pump.h"
 #include "daemon/serve/operations.h"
 #include "daemon/serve/preparing.h"
+#include "daemon/serve/resuming.h"
 #include "daemon/state/store.h"
 #include "drivers/dialect.h"
 #include "profiles/bench.h"
@@ -34,10 +35,15 @@ class Supervisor : public Operations {
     Backlog& backlog;
     std::function<WallTime()> wall;
     Log log;
+    std::function<MachineClock()> clocks = look_at_the_clocks;
+    std::optional<ProvedOff> proved_off{};  // by the dead-man of the last life
   };
   // `died`: a thread of ours ended by an exception.
   Supervisor(Parts parts, std::function<void(const std::string& why)> died);
   ~Supervisor() override;
+
+  // Runs that the last life left interrupted may go on from here on, by their profiles (S9).
+  void start_resuming();
 
   // No more starts; every run is stopped, and its end recorded, or the time is over.
   void shut_down(std::chrono::milliseconds within);
@@ -66,7 +72,16 @@ class Supervisor : public Operations {
   std::optional<Denied> not_now(std::uint8_t channel, const safety::ChannelSnapshot& state) const;
   std::optional<Denied> cautions_missing(bool accept, const Person& by);
   std::optional<Denied> unapproved(const PreparedRun& run) const;
-  Answer<boost::json::object> begin(std::uint8_t channel, const PreparedRun& run);
+  [[nodiscard]] bool is_approved(const PreparedRun& run) const;
+  Answer<boost::json::object> resume(std::uint8_t channel, const PreparedRun& run,
+                                     const GoingOn& how);
+  // `how`: it goes on with an interrupted one; nothing: from its beginning.
+  Answer<boost::json::object> begin(std::uint8_t channel, const PreparedRun& run,
+                                    const std::optional<GoingOn>& how = {});
+  std::optional<ResumptionOffer> offer_of(const PreparedRun& run,
+                                          const std::optional<GoingOn>& how) const;
+  std::optional<Denied> acknowledged_beforehand(std::uint8_t channel);
+  void withdraw(std::uint8_t channel);
   RecordHeader header_of(std::uint8_t channel, const PreparedRun& run);
   Sequencer::Setup setup_of(std::uint8_t channel, const PreparedRun& run,
                             const safety::ChannelSnapshot& state) const;
@@ -84,10 +99,12 @@ class Supervisor : public Operations {
   std::atomic<bool> shutting_down_ = false;
   std::atomic<bool> ended_ = false;
   std::atomic<std::uint32_t> next_number_ = 0x8000'0000;  // the sequencers count from 0
+  std::function<void(const std::string& why)> died_;
   std::mutex starting_;  // one start, approval or the like at a time
   Recorder recorder_;
   EventPump pump_;
   RunThread run_thread_;
+  Resuming resuming_;
 };
 
 }  // namespace chargewright::daemon

@@ -141,6 +141,26 @@ safety::Fault fault_of(const object& json) {
           .at = {}};  // the monotonic clock of a former life means nothing in this one
 }
 
+std::optional<ResumptionOffer> offer_of(const object& json) {
+  const value* found = json.if_contains("resumption");  // not in a file of an older version
+  if (found == nullptr) return {};
+  const object& offer = as_object(*found);
+  return ResumptionOffer{.resumed = integer<std::uint16_t>(offer, "resumed"),
+                         .boot = text(offer, "boot"),
+                         .armed_since_boot_s = finite(offer, "armed-since-boot"),
+                         .profile_sha256 = text(offer, "profile-sha256"),
+                         .cell_sha256 = text(offer, "cell-sha256")};
+}
+
+std::optional<profiles::Resumption> resumption_of(const object& json) {
+  const value* found = json.if_contains("resumption");
+  if (found == nullptr) return {};
+  const object& facts = as_object(*found);
+  return profiles::Resumption{.within = quantity_of<drivers::Duration>(finite(facts, "within")),
+                              .times = integer<std::uint16_t>(facts, "times"),
+                              .warning = quantity_of<drivers::Duration>(finite(facts, "warning"))};
+}
+
 template <class F>
 auto shaped(F&& read) -> Result<decltype(read())> {
   try {
@@ -187,18 +207,32 @@ object to_json(const LatchedTrip& trip) {
 }
 
 object to_json(const Energised& marker) {
-  return {{"since", unix_time(marker.since)},
-          {"run", marker.run},
-          {"profile", marker.profile},
-          {"cell", marker.cell}};
+  object json{{"since", unix_time(marker.since)},
+              {"run", marker.run},
+              {"profile", marker.profile},
+              {"cell", marker.cell}};
+  if (marker.offer) {
+    json["resumption"] = object{{"resumed", marker.offer->resumed},
+                                {"boot", marker.offer->boot},
+                                {"armed-since-boot", number(marker.offer->armed_since_boot_s)},
+                                {"profile-sha256", marker.offer->profile_sha256},
+                                {"cell-sha256", marker.offer->cell_sha256}};
+  }
+  return json;
 }
 
 object to_json(const Approval& approval) {
-  return {{"profile", approval.profile},
-          {"cell", approval.cell},
-          {"limits", to_json(approval.limits)},
-          {"by-uid", approval.by_uid},
-          {"at", unix_time(approval.at)}};
+  object json{{"profile", approval.profile},
+              {"cell", approval.cell},
+              {"limits", to_json(approval.limits)},
+              {"by-uid", approval.by_uid},
+              {"at", unix_time(approval.at)}};
+  if (approval.resumption) {
+    json["resumption"] = object{{"within", number(plain(approval.resumption->within))},
+                                {"times", approval.resumption->times},
+                                {"warning", number(plain(approval.resumption->warning))}};
+  }
+  return json;
 }
 
 Result<LatchedTrip> latched_trip_from(const value& json) {
@@ -219,7 +253,8 @@ Result<Energised> energised_from(const value& json) {
     return Energised{.since = moment(o, "since"),
                      .run = text(o, "run"),
                      .profile = text(o, "profile"),
-                     .cell = text(o, "cell")};
+                     .cell = text(o, "cell"),
+                     .offer = offer_of(o)};
   });
 }
 
@@ -234,7 +269,8 @@ Result<Approval> approval_from(const value& json) {
                     .cell = text(o, "cell"),
                     .limits = limits_of(as_object(field(o, "limits"))),
                     .by_uid = integer<std::uint32_t>(o, "by-uid"),
-                    .at = moment(o, "at")};
+                    .at = moment(o, "at"),
+                    .resumption = resumption_of(o)};
   });
 }
 

@@ -6,10 +6,12 @@
 
 #include <boost/json/value.hpp>
 #include <map>
+#include <optional>
 #include <string>
 
 #include "daemon/record/record.h"
 #include "drivers/failure.h"
+#include "profiles/profile.h"
 #include "safety/fault.h"
 #include "safety/limits.h"
 
@@ -23,12 +25,23 @@ struct LatchedTrip {
   std::string run;           // id of the run's record; empty where there was none
 };
 
+// What an armed run leaves for the life after, where it may resume by itself (S9). What it may do
+// is said by its profile, whose exact text is in its record.
+struct ResumptionOffer {
+  int resumed = 0;              // so often already, in a row, without a person
+  std::string boot;             // which one of the machine; empty: not known
+  double armed_since_boot_s{};  // of the clock that also counts while the machine sleeps
+  std::string profile_sha256;
+  std::string cell_sha256;
+};
+
 // A channel that may have its output on.
 struct Energised {
   WallTime since{};
   std::string run;
   std::string profile;
   std::string cell;
+  std::optional<ResumptionOffer> offer{};  // absent: an interruption is the end of the run
 };
 
 // The limits with which a profile was last approved for a cell.
@@ -38,6 +51,7 @@ struct Approval {
   safety::Limits limits{};
   std::uint32_t by_uid = 0;
   WallTime at{};
+  std::optional<profiles::Resumption> resumption{};  // may resume by itself, so far (S9)
 };
 
 // By the instrument's name in the bench file.

@@ -67,7 +67,8 @@ Result<std::unique_ptr<StateStore>> StateStore::open(const std::string& folder,
 StateStore::StateStore(std::string folder, const std::vector<std::string>& channels)
     : folder_(std::move(folder)) {
   for (const auto& name : channels)
-    channels_.push_back({.name = name, .trip = {}, .energised = {}, .limits = {}});
+    channels_.push_back(
+        {.name = name, .trip = {}, .energised = {}, .interrupted = {}, .limits = {}});
 }
 
 std::string StateStore::path(std::string_view kind, std::size_t channel) const {
@@ -76,6 +77,9 @@ std::string StateStore::path(std::string_view kind, std::size_t channel) const {
 }
 
 void StateStore::load(WallTime now) {
+  // What cannot be looked at may be there.
+  const auto no_resumption = read_file(folder_ + "/no-resumption");
+  const bool forbidden = !no_resumption || no_resumption->has_value();
   for (std::size_t i = 0; i < channels_.size(); ++i) {
     channels_[i].trip = load_as(path("trip", i), latched_trip_from, damage_);
     channels_[i].limits = load_as(path("limits", i), limits_from, damage_);
@@ -91,9 +95,12 @@ void StateStore::load(WallTime now) {
         damage_.push_back(latched.error());
         continue;
       }
+      if (marker->offer && !forbidden) channels_[i].interrupted = *marker;
     }
     if (auto gone = remove_file(path("energised", i)); !gone) damage_.push_back(gone.error());
   }
+  // After the trips, which say the same for good.
+  if (forbidden && damage_.empty()) (void)remove_file(folder_ + "/no-resumption");
   if (const auto json = load_json(folder_ + "/cautions.json", damage_)) {
     const auto* object = json->if_object();
     const auto* accepted = object != nullptr ? object->if_contains("accepted") : nullptr;
@@ -169,6 +176,22 @@ Result<void> StateStore::mark_energised(std::size_t channel, const Energised& ma
   return {};
 }
 
+std::optional<Energised> StateStore::interrupted(std::size_t channel) const {
+  const std::lock_guard lock{mutex_};
+  return channels_.at(channel).interrupted;
+}
+
+Result<void> StateStore::withdraw_offer(std::size_t channel) {
+  const std::lock_guard lock{mutex_};
+  auto& marker = channels_.at(channel).energised;
+  if (!marker || !marker->offer) return {};
+  Energised without = *marker;
+  without.offer.reset();
+  if (auto saved = save(path("energised", channel), to_json(without)); !saved) return saved;
+  marker = std::move(without);
+  return {};
+}
+
 Result<void> StateStore::unmark_energised(std::size_t channel) {
   const std::lock_guard lock{mutex_};
   if (auto gone = remove_file(path("energised", channel)); !gone) return gone;
@@ -223,6 +246,10 @@ Result<void> StateStore::accept_cautions(std::uint32_t by_uid, WallTime now) {
   if (auto saved = save(folder_ + "/cautions.json", json); !saved) return saved;
   cautions_accepted_ = true;
   return {};
+}
+
+Result<void> forbid_resumption(const std::string& folder, const std::string& bench) {
+  return replace_file(folder + '/' + file_name_of(bench) + "/no-resumption", "a person cut\n");
 }
 
 }  // namespace chargewright::daemon

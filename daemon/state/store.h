@@ -3,11 +3,16 @@
 // /var/lib/chargewright), one small JSON file each:
 //   BENCH/trip-CHANNEL.json       a latched trip, until a person acknowledges it (S5)
 //   BENCH/energised-CHANNEL.json  there while a run is armed; found at start, the former life ended
-//                                 under it: it is latched as a trip of its own (S5, S9)
+//                                 under it: it is latched as a trip of its own (S5, S9). It may
+//                                 offer to be resumed; only the life that finds it may take that
+//                                 up, so that on the disk the channel stays off from that moment on
 //   BENCH/limits-CHANNEL.json     limits of the channel's last run: the watch goes on by them (S8)
 //   BENCH/cautions.json           who accepted the usual cautions on this bench
 //   BENCH/approvals.json          limits last approved, by profile and cell
 //   BENCH/round-trips.json        how slow each instrument was at worst in the last life (S7)
+//   BENCH/no-resumption           a person cut while no daemon was there: what is found next does
+//   not
+//                                 resume (S9)
 // Every change is on the disk before the call returns. A file that is damaged is not repaired and
 // not passed over: damage() lists it, and while it does no run may start (unknown is not safe).
 // Thread-safe: the record thread latches, the serving threads ask.
@@ -40,6 +45,10 @@ class StateStore {
   [[nodiscard]] std::optional<Energised> energised(std::size_t channel) const;
   drivers::Result<void> mark_energised(std::size_t channel, const Energised& marker);
   drivers::Result<void> unmark_energised(std::size_t channel);
+  // A person's word: whatever follows, this run does not resume. Without a marker nothing to do.
+  drivers::Result<void> withdraw_offer(std::size_t channel);
+  // The marker that this life found and latched, where it offers to be resumed.
+  [[nodiscard]] std::optional<Energised> interrupted(std::size_t channel) const;
 
   [[nodiscard]] std::optional<safety::Limits> limits(std::size_t channel) const;
   drivers::Result<void> keep_limits(std::size_t channel, const safety::Limits& limits);
@@ -62,6 +71,7 @@ class StateStore {
     std::string name;
     std::optional<LatchedTrip> trip;
     std::optional<Energised> energised;
+    std::optional<Energised> interrupted;
     std::optional<safety::Limits> limits;
   };
   StateStore(std::string folder, const std::vector<std::string>& channels);
@@ -77,6 +87,9 @@ class StateStore {
   bool cautions_accepted_ = false;
   std::vector<drivers::Failure> damage_;
 };
+
+// For a cut without the daemon: no run that is found on this bench by its next life resumes.
+drivers::Result<void> forbid_resumption(const std::string& folder, const std::string& bench);
 
 // Oldest approvals are forgotten beyond this many: forgetting one only asks a person again.
 inline constexpr std::size_t approvals_max = 500;

@@ -46,7 +46,8 @@ limits:
   charge:      {above: )" +
          wanted.charge_above + R"(}
   time:        {above: 3 min}
-)";
+after-interruption: )" +
+         wanted.after_interruption + '\n';
 }
 
 BenchFiles buffer_bench(const Buffer& wanted) {

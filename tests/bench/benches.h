@@ -18,6 +18,7 @@ struct Buffer {
   std::string within = "2 min";
   std::string voltage_above = "5.2 V";
   std::string charge_above = "160 %";  // of 50 F at 5 V
+  std::string after_interruption = "stop";
   std::string meter_offset = "0 mV";
   std::string supply_served = "tcp://127.0.0.1:0";  // or "pty"
   std::string supply_more = "";                     // lines of the simulated supply

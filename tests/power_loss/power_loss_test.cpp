@@ -177,6 +177,7 @@ std::string remembered(StateStore& state) {
   std::string text;
   if (const auto trip = state.trip(0)) {
     text += trip->interrupted ? "interrupted" : std::string(key_of(trip->fault.cause));
+    if (state.interrupted(0)) text += ", may resume";
   }
   text += '|';
   if (const auto limits = state.limits(0)) text += "limits";
@@ -212,6 +213,13 @@ TEST(PowerLoss, leaves_the_state_as_it_was_before_a_change_or_after_it) {  // S5
     promise("|limits|approved|cautions", state->accept_cautions(0, {}));
     promise("interrupted|limits|approved|cautions", state->mark_energised(0, marker));
     promise("|limits|approved|cautions", state->unmark_energised(0));
+    // A run that may resume, until a person says no (S9).
+    daemon::Energised resumable = marker;
+    resumable.offer.emplace();
+    promise("interrupted, may resume|limits|approved|cautions",
+            state->mark_energised(0, resumable));
+    promise("interrupted|limits|approved|cautions", state->withdraw_offer(0));
+    promise("|limits|approved|cautions", state->unmark_energised(0));
     calls = disk.calls();
   }
   const int losses = lose_power_everywhere<std::string>(
@@ -226,6 +234,54 @@ TEST(PowerLoss, leaves_the_state_as_it_was_before_a_change_or_after_it) {  // S5
       });
   EXPECT_EQ(losses, static_cast<int>(calls.size() + 1) * (2 + guesses));
   RecordProperty("losses", losses);
+}
+
+// The life that finds a run which may resume loses power itself, at every write: whatever comes
+// after it finds the interruption latched, and resumes nothing (S9).
+TEST(PowerLoss, while_a_run_waits_to_resume_leaves_it_off) {  // S5 S9
+  const daemon::story::Folder folder;
+  const std::string own = folder.path + "/state";
+  daemon::Energised marker{.since = {}, .run = "r", .profile = "p", .cell = "c"};
+  marker.offer.emplace();
+  daemon::Energised next = marker;
+  next.run = "next";
+  next.offer->resumed = 1;
+  std::vector<Promised<std::string>> promised{{0, "nothing yet"}};
+  std::vector<DiskCall> calls;
+  {
+    RecordedDisk disk(folder.path);
+    auto first = std::move(StateStore::open(own, "hut-bench", {"left"}, {}).value());
+    ASSERT_TRUE(first->mark_energised(0, marker));
+    first.reset();
+    promised.push_back({disk.calls().size(), "armed"});
+    auto second = std::move(StateStore::open(own, "hut-bench", {"left"}, {}).value());
+    ASSERT_TRUE(second->interrupted(0));
+    promised.push_back({disk.calls().size(), "latched"});
+    ASSERT_TRUE(second->mark_energised(0, next));  // it goes on: marked before it is acknowledged
+    promised.push_back({disk.calls().size(), "latched"});
+    ASSERT_TRUE(second->acknowledge(0));
+    promised.push_back({disk.calls().size(), "goes on"});
+    calls = disk.calls();
+  }
+  lose_power_everywhere<std::string>(
+      calls, promised, [](const std::string& after, const std::string& given, const std::string&) {
+        auto state = StateStore::open(after + "/state", "hut-bench", {"left"}, {});
+        ASSERT_TRUE(state) << describe(state.error());
+        EXPECT_TRUE((*state)->damage().empty()) << describe((*state)->damage().front());
+        if (given == "nothing yet") return;
+        ASSERT_TRUE((*state)->trip(0)) << given;  // never lost, whoever may take it up
+        EXPECT_TRUE((*state)->trip(0)->interrupted);
+        const auto offered = (*state)->interrupted(0);
+        if (given == "latched" && offered) {
+          // Only when the trip was off the disk already, and then it counts.
+          EXPECT_EQ(offered->offer->resumed, 1);
+        }
+        if (given == "goes on") {
+          ASSERT_TRUE(offered);
+          EXPECT_EQ(offered->run, "next");
+          EXPECT_EQ(offered->offer->resumed, 1);
+        }
+      });
 }
 
 }  // namespace

@@ -23,7 +23,12 @@ class PlayedGuard : public GuardSide {
   safety::Snapshot shown;
   std::uint64_t lost = 0;
 
-  bool request(const safety::Request&) override { return true; }
+  std::vector<safety::Request> requests;
+
+  bool request(const safety::Request& request) override {
+    requests.push_back(request);
+    return true;
+  }
   void snapshot(safety::Snapshot& into) override { into = shown; }
   drivers::Instant now() override { return drivers::Instant{1s}; }
   bool take_event(safety::Event& event) override {
@@ -64,7 +69,7 @@ class Pump : public testing::Test {
   }
 
   // As the supervisor begins a run: record, marker, pump.
-  void begin_run() {
+  void begin_run(const std::string& resumes = {}) {
     RecordHeader header;
     header.bench = "hut-bench";
     header.channel = "left";
@@ -73,7 +78,12 @@ class Pump : public testing::Test {
     path_ = recorder_->begin(0, header).value();
     ASSERT_TRUE(state_->mark_energised(
         0, {.since = {}, .run = run_id(path_), .profile = "p", .cell = "c"}));
-    pump_->begin_run(0, {.id = run_id(path_), .profile = "p", .cell = "c", .steps = {"fill"}});
+    pump_->begin_run(0, {.id = run_id(path_),
+                         .profile = "p",
+                         .cell = "c",
+                         .steps = {"fill"},
+                         .progress = {},
+                         .resumes = resumes});
   }
   void end_run(Phase phase) {
     Progress progress;
@@ -234,6 +244,62 @@ TEST_F(Pump, stages_of_a_cut_carry_their_time_from_the_first_cause) {  // S4
   pump_->turn();
   const std::string lines = backlog_.after(0).lines;
   EXPECT_NE(lines.find("\"after_ms\":2.5E1"), std::string::npos) << lines;
+}
+
+TEST_F(Pump, a_resumed_run_that_is_refused_is_held_as_interrupted) {  // S5 S9
+  for (const Phase ending : {Phase::refused, Phase::failed}) {
+    begin_run("former");
+    state(safety::State::off);
+    end_run(ending);
+    EXPECT_TRUE(closes());
+    ASSERT_TRUE(state_->trip(0));
+    EXPECT_TRUE(state_->trip(0)->interrupted);
+    EXPECT_EQ(state_->trip(0)->run, run_id(path_));
+    EXPECT_FALSE(state_->energised(0));
+    ASSERT_FALSE(guard_.requests.empty());
+    EXPECT_EQ(guard_.requests.back().kind, safety::Request::Kind::hold);
+    guard_.requests.clear();
+    ASSERT_TRUE(state_->acknowledge(0));
+  }
+}
+
+TEST_F(Pump, a_run_that_a_person_started_or_that_ran_is_not_held) {  // S9
+  begin_run();
+  state(safety::State::off);
+  end_run(Phase::refused);
+  EXPECT_TRUE(closes());
+  EXPECT_FALSE(state_->trip(0));
+  begin_run("former");
+  end_run(Phase::running);
+  pump_->turn();
+  end_run(Phase::failed);
+  EXPECT_TRUE(closes());
+  EXPECT_FALSE(state_->trip(0));
+  EXPECT_TRUE(guard_.requests.empty());
+}
+
+TEST_F(Pump, a_trip_is_not_replaced_by_what_could_not_resume) {  // S5 S9
+  begin_run("former");
+  trip(safety::Cause::operator_cut);
+  state(safety::State::tripped);
+  end_run(Phase::refused);
+  EXPECT_TRUE(closes());
+  ASSERT_TRUE(state_->trip(0));
+  EXPECT_EQ(state_->trip(0)->fault.cause, safety::Cause::operator_cut);
+  EXPECT_FALSE(state_->trip(0)->interrupted);
+}
+
+TEST_F(Pump, a_persons_word_withdraws_the_offer_to_resume) {  // S9
+  begin_run();
+  Energised marker{.since = {}, .run = "r", .profile = "p", .cell = "c"};
+  marker.offer.emplace();
+  ASSERT_TRUE(state_->mark_energised(0, marker));
+  pump_->turn();
+  EXPECT_TRUE(state_->energised(0)->offer);
+  pump_->withdraw_offer(0);
+  pump_->turn();
+  ASSERT_TRUE(state_->energised(0));
+  EXPECT_FALSE(state_->energised(0)->offer);
 }
 
 }  // namespace

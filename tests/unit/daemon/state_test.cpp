@@ -10,6 +10,7 @@
 
 #include "daemon/state/disk.h"
 #include "daemon/state/lock.h"
+#include "daemon/state/machine_clock.h"
 #include "daemon/state/store.h"
 
 namespace chargewright::daemon {
@@ -277,6 +278,134 @@ TEST_F(State, a_serial_device_is_one_link_under_all_its_names) {
 TEST(FileName, holds_nothing_that_a_path_would_read) {
   EXPECT_EQ(file_name_of("left-1_b"), "left-1_b");
   EXPECT_EQ(file_name_of("../x"), "%2E%2E%2Fx");
+}
+
+Energised resumable() {
+  return {.since = wall_time(1'790'000'000.25),
+          .run = "run-7",
+          .profile = "refill",
+          .cell = "hut-radio-24",
+          .offer = ResumptionOffer{.resumed = 1,
+                                   .boot = "b7",
+                                   .armed_since_boot_s = 1234.5678,
+                                   .profile_sha256 = "aa",
+                                   .cell_sha256 = "bb"}};
+}
+
+TEST_F(State, a_run_that_may_resume_is_latched_all_the_same_and_offered_to_one_life) {  // S5 S9
+  ASSERT_TRUE(open()->mark_energised(0, resumable()));
+  auto next_life = open();
+  ASSERT_TRUE(next_life->trip(0));
+  EXPECT_TRUE(next_life->trip(0)->interrupted);
+  const auto found = next_life->interrupted(0);
+  ASSERT_TRUE(found && found->offer);
+  EXPECT_EQ(found->run, "run-7");
+  EXPECT_EQ(found->since, resumable().since);
+  EXPECT_EQ(found->offer->resumed, 1);
+  EXPECT_EQ(found->offer->boot, "b7");
+  EXPECT_EQ(found->offer->armed_since_boot_s, 1234.5678);
+  EXPECT_EQ(found->offer->profile_sha256, "aa");
+  EXPECT_EQ(found->offer->cell_sha256, "bb");
+  EXPECT_FALSE(next_life->interrupted(1));
+  next_life.reset();  // dies while it waits
+  auto after_it = open();
+  EXPECT_TRUE(after_it->trip(0));
+  EXPECT_FALSE(after_it->interrupted(0));
+}
+
+TEST_F(State, a_marker_of_an_older_version_does_not_resume) {  // S9
+  open();
+  write(file("energised-left.json"), R"({"since":1.79e9,"run":"r","profile":"p","cell":"c"})");
+  auto store = open();
+  EXPECT_TRUE(store->damage().empty());
+  EXPECT_TRUE(store->trip(0));
+  EXPECT_FALSE(store->interrupted(0));
+}
+
+TEST_F(State, an_offer_half_understood_is_damage) {  // S9
+  open();
+  for (const char* offer : {"7", "{}",
+                            R"({"resumed":-1,"boot":"","armed-since-boot":1,)"
+                            R"("profile-sha256":"","cell-sha256":""})"}) {
+    write(file("energised-left.json"),
+          std::string(R"({"since":1.79e9,"run":"r","profile":"p","cell":"c","resumption":)") +
+              offer + '}');
+    EXPECT_FALSE(open()->damage().empty()) << offer;
+  }
+}
+
+TEST_F(State, a_persons_word_withdraws_the_offer_and_leaves_the_marker) {  // S5 S9
+  auto store = open();
+  ASSERT_TRUE(store->withdraw_offer(0));  // nothing there
+  ASSERT_TRUE(store->mark_energised(0, resumable()));
+  ASSERT_TRUE(store->withdraw_offer(0));
+  auto next_life = open();
+  ASSERT_TRUE(next_life->trip(0));
+  EXPECT_TRUE(next_life->trip(0)->interrupted);
+  EXPECT_FALSE(next_life->interrupted(0));
+}
+
+TEST_F(State, a_cut_without_the_daemon_forbids_the_next_life_to_resume_and_no_later_one) {  // S9
+  ASSERT_TRUE(open()->mark_energised(0, resumable()));
+  ASSERT_TRUE(forbid_resumption(folder_, "hut-bench"));
+  {
+    auto next_life = open();
+    ASSERT_TRUE(next_life->trip(0));
+    EXPECT_FALSE(next_life->interrupted(0));
+    ASSERT_TRUE(next_life->acknowledge(0));
+    ASSERT_TRUE(next_life->mark_energised(0, resumable()));
+  }
+  EXPECT_TRUE(open()->interrupted(0));
+}
+
+TEST_F(State, a_trip_of_the_interlock_leaves_nothing_to_resume) {  // S5 S9
+  auto store = open();
+  ASSERT_TRUE(store->mark_energised(1, resumable()));
+  ASSERT_TRUE(store->latch(1, {.fault = too_hot(), .at = now_, .interrupted = false, .run = "r"}));
+  auto next_life = open();
+  EXPECT_EQ(next_life->trip(1)->fault.cause, safety::Cause::temperature_high);
+  EXPECT_FALSE(next_life->interrupted(1));
+}
+
+TEST_F(State, what_may_resume_was_approved_with_the_limits) {  // S9
+  Approval approval{.profile = "p", .cell = "c", .limits = some_limits(), .by_uid = 1, .at = now_};
+  ASSERT_TRUE(open()->approve(approval));
+  EXPECT_FALSE(open()->approval("p", "c")->resumption);
+  approval.resumption = {
+      .within = std::chrono::minutes(20), .times = 3, .warning = std::chrono::seconds(45)};
+  ASSERT_TRUE(open()->approve(approval));
+  EXPECT_EQ(open()->approval("p", "c")->resumption, approval.resumption);
+}
+
+TEST(MachineClock, counts_within_a_boot_whatever_the_wall_clock_does) {  // S9
+  const MachineClock then{.wall = wall_time(1000), .boot = "a", .since_boot_s = 50};
+  MachineClock now{.wall = wall_time(5), .boot = "a", .since_boot_s = 80};
+  EXPECT_EQ(seconds_between(then, now), 30);
+  now.since_boot_s = 49;
+  EXPECT_FALSE(seconds_between(then, now));
+}
+
+TEST(MachineClock, believes_the_wall_across_a_boot_only_where_it_is_sound) {  // S9
+  const MachineClock then{.wall = wall_time(1000), .boot = "a", .since_boot_s = 50};
+  MachineClock now{.wall = wall_time(1100), .boot = "b", .since_boot_s = 8};
+  EXPECT_FALSE(seconds_between(then, now));  // may have stood still without power
+  now.wall_is_sound = true;
+  EXPECT_EQ(seconds_between(then, now), 100);
+  now.wall = wall_time(999);
+  EXPECT_FALSE(seconds_between(then, now));  // it has gone back
+  const MachineClock nameless{.wall = wall_time(1000), .boot = "", .since_boot_s = 50};
+  now = {.wall = wall_time(1001), .wall_is_sound = false, .boot = "", .since_boot_s = 60};
+  EXPECT_FALSE(seconds_between(nameless, now));  // no name of a boot is not the same boot
+}
+
+TEST(MachineClock, knows_its_own_boot_and_time) {
+  const MachineClock first = look_at_the_clocks();
+  const MachineClock second = look_at_the_clocks();
+  EXPECT_FALSE(first.boot.empty());
+  const auto passed = seconds_between(first, second);
+  ASSERT_TRUE(passed);
+  EXPECT_GE(*passed, 0);
+  EXPECT_LT(*passed, 60);
 }
 
 }  // namespace

@@ -358,5 +358,20 @@ TEST(Check, refuses_a_channel_that_is_not_there) {
             1U);
 }
 
+TEST(Check, tells_that_a_run_resumes_by_itself_and_lets_the_policy_forbid_it) {  // S9
+  EXPECT_FALSE(check(Files{}).resumption);
+  Files files;
+  files.profile += "after-interruption: {resume-within: 10 min, times: 2}\n";
+  const CheckReport report = check(files);
+  EXPECT_EQ(report.resumption,
+            (Resumption{.within = 10min, .times = 2, .warning = resume_warning_usual}));
+  EXPECT_TRUE(notes(files).starts_with("p.yaml:11:21: CAUTION: after a power loss or a crash"))
+      << notes(files);
+  EXPECT_NE(notes(files).find("up to 10 min later, 2 times in a row"), std::string::npos);
+  files.policy = "unattended: {resume: never}\n";
+  EXPECT_FALSE(check(files).resumption);
+  EXPECT_NE(notes(files).find("the policy forbids"), std::string::npos);
+}
+
 }  // namespace
 }  // namespace chargewright::profiles

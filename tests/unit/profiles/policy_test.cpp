@@ -35,8 +35,19 @@ TEST(Policy, refuses_what_has_no_meaning_without_a_cell) {
             "write ampere-hours, for example 2.4 Ah");
   EXPECT_EQ(why_not("unattended: {thermometers: 9}\n"),
             "policy.yaml:1:28: `thermometers` must be a whole number from 0 to 8");
+  EXPECT_EQ(why_not("unattended: {resume: no}\n"),
+            "policy.yaml:1:22: `resume` must be `never` or `as-the-profile-says`");
   EXPECT_EQ(why_not("unatended: {thermometers: 1}\n"),
             "policy.yaml:1:1: unknown key `unatended` in a policy; did you mean `unattended`?");
+}
+
+TEST(Policy, may_forbid_that_a_run_resumes_by_itself) {  // S9
+  const auto forbids = [](const std::string& text) {
+    return read_policy(parse_document(text, "policy.yaml").value()).value().resumption_forbidden;
+  };
+  EXPECT_TRUE(forbids("unattended: {resume: never}\n"));
+  EXPECT_FALSE(forbids("unattended: {resume: as-the-profile-says}\n"));
+  EXPECT_FALSE(forbids("unattended: {thermometers: 1}\n"));
 }
 
 TEST(Policy, takes_a_file_that_is_not_there_for_no_policy_and_any_other_trouble_for_a_failure) {
@@ -49,6 +60,7 @@ TEST(Policy, the_one_that_is_shipped_is_sound) {
   const Checked<Policy> policy = load_policy(CHARGEWRIGHT_SOURCE "/systemd/policy.yaml");
   ASSERT_TRUE(policy.has_value()) << describe(policy.error());
   EXPECT_EQ(policy->thermometers, 1);
+  EXPECT_TRUE(policy->resumption_forbidden);
 }
 
 }  // namespace

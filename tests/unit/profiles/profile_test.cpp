@@ -76,6 +76,43 @@ TEST(Profile, reads_what_its_file_says) {
   EXPECT_EQ(profile.limits.temperature_rising->place.line, 17);
 }
 
+TEST(Profile, stops_after_an_interruption_unless_it_says_otherwise) {  // S9
+  EXPECT_FALSE(read(refill).value().resumption);
+  EXPECT_FALSE(read(refill + "after-interruption: stop\n").value().resumption);
+  const Profile resumes =
+      read(refill + "after-interruption: {resume-within: 20 min, times: 2, warning: 1 min}\n")
+          .value();
+  EXPECT_EQ(resumes.resumption, (Resumption{.within = 20min, .times = 2, .warning = 1min}));
+  EXPECT_GT(resumes.resumption_place.line, resumes.limits_place.line);
+  const Profile usual =
+      read(refill + "after-interruption: {resume-within: 24 h, times: 10}\n").value();
+  EXPECT_EQ(usual.resumption, (Resumption{.within = 24h, .times = 10, .warning = 30s}));
+}
+
+TEST(Profile, is_never_made_to_resume_by_one_word_or_without_bounds) {  // S9
+  const auto why_not = [](const std::string& value) {
+    const auto profile = read(refill + "after-interruption: " + value + "\n");
+    return profile ? "accepted" : profile.error().list.front().cause;
+  };
+  for (const char* word : {"resume", "yes", "true", "Stop", "''"}) {
+    EXPECT_EQ(why_not(word), "`after-interruption` must be `stop`, or say how it resumes") << word;
+  }
+  EXPECT_EQ(why_not("{times: 1}"), "`after-interruption` lacks the key `resume-within`");
+  EXPECT_EQ(why_not("{resume-within: 5 min}"), "`after-interruption` lacks the key `times`");
+  EXPECT_EQ(why_not("{resume-within: 0 s, times: 1}"),
+            "`resume-within` must be more than nothing, up to 1 d");
+  EXPECT_EQ(why_not("{resume-within: 25 h, times: 1}"),
+            "`resume-within` must be more than nothing, up to 1 d");
+  EXPECT_EQ(why_not("{resume-within: 5 min, times: 0}"),
+            "`times` must be a whole number from 1 to 10");
+  EXPECT_EQ(why_not("{resume-within: 5 min, times: 11}"),
+            "`times` must be a whole number from 1 to 10");
+  EXPECT_EQ(why_not("{resume-within: 5 min, times: 1, warning: 9 s}"),
+            "`warning` must be from 10 s to 10 min");
+  EXPECT_EQ(why_not("{resume-within: 5 min, times: 1, warning: 11 min}"),
+            "`warning` must be from 10 s to 10 min");
+}
+
 TEST(Profile, resolves_against_a_cell_into_plain_numbers) {
   const Procedure procedure = resolve(read(refill).value(), radio());
   ASSERT_EQ(procedure.steps.size(), 3U);

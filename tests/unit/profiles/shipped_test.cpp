@@ -141,9 +141,12 @@ TEST(Shipped, schemas_know_every_key_that_the_readers_know) {
   expect_all_in_schema("cell",
                        "@\nvoltage: {@}\ncurrent: {@}\ntemperature: {@}\nmodel: {@, rc: [{@}]}\n",
                        32, read_cell);
-  expect_all_in_schema("profile", "@\nsteps: [{@, charge: {@}}, {repeat: {@}}]\n" + limits, 35,
-                       read_profile);
-  expect_all_in_schema("policy", "@\nunattended: {@}\n" + limits, 24, read_policy);
+  expect_all_in_schema("profile",
+                       "@\nafter-interruption: {@}\n"
+                       "steps: [{@, charge: {@}}, {repeat: {@}}]\n" +
+                           limits,
+                       39, read_profile);
+  expect_all_in_schema("policy", "@\nunattended: {@}\n" + limits, 25, read_policy);
   expect_all_in_schema("bench",
                        "@\ninstruments: {a: {@, ratings: {@}, accuracy: {@}, deadlines: {@}}}\n"
                        "channels: {b: {@, wiring: {@}, disagree: {@}}}\n",
