@@ -108,6 +108,20 @@ TEST(WatchView, a_trip_changes_the_signature_and_a_reading_does_not) {
   EXPECT_NE(watch_line(facts).find("tripped: voltage 4.251 V above 4.240 V"), std::string::npos);
 }
 
+TEST(WatchView, warns_that_a_run_resumes_by_itself_or_says_why_not) {  // S9
+  auto facts = channel();
+  const std::string before = watch_signature(facts);
+  facts["resumption"] = {{"run", "r0"}, {"state", "warning"}, {"seconds_left", 24}};
+  for (const std::string& text : {joined(watch_view(facts, {.width = 80})), watch_line(facts)}) {
+    EXPECT_NE(text.find("RESUMES BY ITSELF in 24 s; `cut` prevents it"), std::string::npos) << text;
+  }
+  EXPECT_NE(watch_signature(facts), before);
+  facts["resumption"] = {{"state", "waiting"}};
+  EXPECT_NE(watch_line(facts).find("may resume BY ITSELF"), std::string::npos);
+  facts["resumption"] = {{"state", "given-up"}, {"description", "another cell"}};
+  EXPECT_NE(watch_line(facts).find("not resumed: another cell"), std::string::npos);
+}
+
 TEST(Look, tables_line_up_and_bars_are_bounded) {
   EXPECT_EQ(to_text(Table{{"a", "b"}, {"long", "c"}}), "a     b\nlong  c\n");
   EXPECT_EQ(bar(0.5, 4), "==··");

@@ -116,6 +116,22 @@ TEST(Shapes, a_trip_of_a_former_life_is_called_by_its_name) {
   EXPECT_EQ(json.at("trip").at("run"), "r7");
 }
 
+TEST(Shapes, tell_of_a_run_that_may_resume_and_of_one_that_did) {  // S9
+  const ResumptionFacts facts{.run = "r7", .state = "warning", .seconds_left = 12};
+  const RunFacts run{.id = "r8", .profile = "p", .cell = "c", .steps = {"fill"}, .resumes = "r7"};
+  const auto json = channel_json({.bench = "b", .name = "left", .run = run, .resumption = facts},
+                                 charging(), drivers::Instant{});
+  EXPECT_EQ(json.at("resumption").at("run"), "r7");
+  EXPECT_EQ(json.at("resumption").at("state"), "warning");
+  EXPECT_EQ(json.at("resumption").at("seconds_left"), 12.0);
+  EXPECT_EQ(json.at("run").at("resumes"), "r7");
+  RecordSummary summary;
+  EXPECT_FALSE(run_json(summary).contains("resumes"));
+  summary.header.resumed = Resumed{.run = "r7", .times = 2, .carried = {}};
+  EXPECT_EQ(run_json(summary).at("resumes"), "r7");
+  EXPECT_EQ(run_json(summary).at("resumed_times"), 2);
+}
+
 TEST(Shapes, readings_are_the_records_and_not_the_event_streams) {
   safety::Event event;
   event.kind = safety::Event::Kind::reading;
