@@ -260,9 +260,10 @@ Finished ServedBench::end_daemon(int signal) {
   return finished;
 }
 
-std::unique_ptr<Process> ServedBench::begin(std::vector<std::string> words) {
+std::unique_ptr<Process> ServedBench::begin(std::vector<std::string> words, Process::Input input) {
   words.insert(words.begin(), {CHARGEWRIGHT_COMMAND, "--socket", socket_});
-  return std::make_unique<Process>(std::move(words));
+  return std::make_unique<Process>(std::move(words), std::vector<std::string>{}, std::vector<int>{},
+                                   input);
 }
 
 Finished ServedBench::command(std::vector<std::string> words, std::chrono::milliseconds bound) {

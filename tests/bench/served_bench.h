@@ -95,7 +95,8 @@ class ServedBench {
 
   // `chargewright WORDS`, to its end.
   Finished command(std::vector<std::string> words, std::chrono::milliseconds bound = patience);
-  std::unique_ptr<Process> begin(std::vector<std::string> words);
+  std::unique_ptr<Process> begin(std::vector<std::string> words,
+                                 Process::Input input = Process::Input::empty);
   Finished approve();
   Finished start();                             // answers when the run has armed, or not
   std::unique_ptr<Process> start_and_follow();  // approves too; ends with the run

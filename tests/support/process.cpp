@@ -4,6 +4,7 @@
 #include <poll.h>
 #include <signal.h>
 #include <spawn.h>
+#include <sys/socket.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
@@ -37,15 +38,23 @@ void take(int& pipe, std::string& into) {
 }  // namespace
 
 Process::Process(std::vector<std::string> command, std::vector<std::string> environment,
-                 const std::vector<int>& descriptors) {
+                 const std::vector<int>& descriptors, Input input) {
   int out[2];
   int err[2];
   if (pipe2(out, O_CLOEXEC) != 0 || pipe2(err, O_CLOEXEC) != 0) {
     throw std::runtime_error("no pipe");
   }
+  int in[2] = {-1, -1};  // a socket: writing to one that nobody reads is no signal
+  if (input == Input::typed && socketpair(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0, in) != 0) {
+    throw std::runtime_error("no socket");
+  }
   posix_spawn_file_actions_t actions;
   posix_spawn_file_actions_init(&actions);
-  posix_spawn_file_actions_addopen(&actions, 0, "/dev/null", O_RDONLY, 0);
+  if (input == Input::typed) {
+    posix_spawn_file_actions_adddup2(&actions, in[1], 0);
+  } else {
+    posix_spawn_file_actions_addopen(&actions, 0, "/dev/null", O_RDONLY, 0);
+  }
   posix_spawn_file_actions_adddup2(&actions, out[1], 1);
   posix_spawn_file_actions_adddup2(&actions, err[1], 2);
   constexpr int aside = 48;  // above every number given, so that none is overwritten meanwhile
@@ -69,6 +78,8 @@ Process::Process(std::vector<std::string> command, std::vector<std::string> envi
   for (const int descriptor : moved) close(descriptor);
   close(out[1]);
   close(err[1]);
+  if (in[1] >= 0) close(in[1]);
+  in_socket_ = in[0];
   out_pipe_ = out[0];
   err_pipe_ = err[0];
   if (failed != 0) throw std::runtime_error("cannot start " + command[0]);
@@ -81,8 +92,18 @@ Process::~Process() {
     kill(id_, SIGKILL);
     reap(true);
   }
+  end_input();
   if (out_pipe_ >= 0) close(out_pipe_);
   if (err_pipe_ >= 0) close(err_pipe_);
+}
+
+void Process::type(const std::string& text) const {
+  if (in_socket_ >= 0) (void)send(in_socket_, text.data(), text.size(), MSG_NOSIGNAL);
+}
+
+void Process::end_input() {
+  if (in_socket_ >= 0) close(in_socket_);
+  in_socket_ = -1;
 }
 
 void Process::signal(int number) const {

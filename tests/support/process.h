@@ -5,6 +5,7 @@
 #include <sys/types.h>
 
 #include <chrono>
+#include <cstdint>
 #include <optional>
 #include <string>
 #include <vector>
@@ -21,9 +22,10 @@ struct Finished {
 class Process {
  public:
   // Environment entries ("NAME=value") are added to the present ones. `descriptors` are its numbers
-  // from 3 on; they stay open here, too.
+  // from 3 on; they stay open here, too. Its input is empty, or what is typed.
+  enum class Input : std::uint8_t { empty, typed };
   Process(std::vector<std::string> command, std::vector<std::string> environment = {},
-          const std::vector<int>& descriptors = {});
+          const std::vector<int>& descriptors = {}, Input input = Input::empty);
   ~Process();
   Process(const Process&) = delete;
   Process& operator=(const Process&) = delete;
@@ -38,11 +40,14 @@ class Process {
   Finished wait(std::chrono::milliseconds bound);
   [[nodiscard]] const std::string& out() const { return out_; }
   [[nodiscard]] const std::string& err() const { return err_; }
+  void type(const std::string& text) const;  // nothing where it reads no more
+  void end_input();
   void pump(std::chrono::milliseconds bound);  // takes in what the process has written
 
  private:
   void reap(bool block);
   pid_t id_ = -1;
+  int in_socket_ = -1;
   int out_pipe_ = -1;
   int err_pipe_ = -1;
   std::string out_;
