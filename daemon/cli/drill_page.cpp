@@ -3,32 +3,10 @@
 #include <map>
 
 #include "daemon/cli/drill_view.h"
+#include "daemon/cli/page.h"
 
 namespace chargewright::daemon {
 namespace {
-
-std::string escaped(std::string_view text) {
-  std::string safe;
-  for (const char c : text) {
-    switch (c) {
-      case '&':
-        safe += "&amp;";
-        break;
-      case '<':
-        safe += "&lt;";
-        break;
-      case '>':
-        safe += "&gt;";
-        break;
-      case '"':
-        safe += "&quot;";
-        break;
-      default:
-        safe += c;
-    }
-  }
-  return safe;
-}
 
 // Paper and ink, and one hue for each verdict; told by words as well as by colour.
 constexpr std::string_view style = R"(
@@ -48,12 +26,25 @@ p { margin:.3rem 0; max-width:52rem } .faint { color:var(--faint) }
 .lost-list li { margin:.35rem 0 }
 table { border-collapse:collapse; width:100%; background:#fff; font-size:.86rem }
 th,td { text-align:left; vertical-align:top; padding:.32rem .5rem; border-bottom:1px solid var(--line) }
-th { background:#efece0; position:sticky; top:0 } td.n { white-space:nowrap; text-align:right }
+th { background:#efece0; position:sticky; top:0 } td.n { white-space:nowrap } td.n,th.n { text-align:right }
 td.v { border-left:.3rem solid var(--tone); color:var(--tone); font-weight:600 }
-code { font-family:ui-monospace,"Liberation Mono",monospace; font-size:.95em }
+td.k { font-family:ui-monospace,"Liberation Mono",monospace; font-size:.95em }
 .survived { --tone:var(--survived) } .instrument { --tone:var(--instrument) }
 .harmless { --tone:var(--harmless) } .lost { --tone:var(--lost) }
-@media print { body { background:#fff; font-size:9pt } main { max-width:none; padding:0 }
+@media screen and (max-width:54rem) {
+  main { padding:1.2rem .9rem 3rem } .counts div { flex:1 1 9rem; min-width:0 }
+  thead { display:none } table,tbody,tr,td { display:block }
+  tr { border:1px solid var(--line); border-left:.3rem solid var(--tone); margin:0 0 .7rem;
+    padding:.3rem .6rem }
+  td,td.n,td.v { display:flex; gap:.8rem; border:0; padding:.12rem 0; text-align:left;
+    white-space:normal }
+  td::before { content:attr(data-is); flex:0 0 7.5rem; color:var(--faint); font-weight:400;
+    font-family:ui-sans-serif,"Liberation Sans",sans-serif }
+  td:first-child { font-weight:600; font-size:1.02em } td:first-child::before { content:none }
+  td.none { display:none } }
+@media print { html { font-size:8.5pt } body { background:#fff; font-size:1rem }
+  * { -webkit-print-color-adjust:exact; print-color-adjust:exact }
+  main { max-width:none; padding:0 }
   th { position:static } tr,li { break-inside:avoid } h2 { break-after:avoid } }
 @page { size:A4 landscape; margin:12mm }
 )";
@@ -72,54 +63,82 @@ std::string_view tone_of(DrillVerdict verdict) {
   return "lost";
 }
 
-std::string cell(std::string_view text, std::string_view kind = {}) {
-  return "<td" + (kind.empty() ? std::string() : " class=\"" + std::string(kind) + '"') + '>' +
-         escaped(text) + "</td>";
+// `is`: the column, told again beside the value where a narrow screen shows a row as a card.
+std::string cell(std::string_view is, std::string_view text, std::string_view kind = {}) {
+  const bool none = text == "-";
+  std::string classes(kind);
+  if (none) classes += classes.empty() ? "none" : " none";
+  return "<td data-is=\"" + std::string(is) + '"' +
+         (classes.empty() ? std::string() : " class=\"" + classes + '"') + '>' +
+         (none ? std::string("&ndash;") : html_text(text)) + "</td>";
 }
 
 void table_of(const Drill& drill, const std::string& moment, std::string& page) {
   page +=
-      "<table><thead><tr><th>fault</th><th>noticed by</th><th>after</th><th>stopped</th>"
-      "<th>beyond limits</th><th>verdict</th><th>what happened</th></tr></thead><tbody>\n";
+      "<table><thead><tr><th>fault</th><th>noticed by</th><th class=\"n\">after</th>"
+      "<th class=\"n\">stopped</th><th class=\"n\">limit crossed</th>"
+      "<th class=\"n\">beyond limits</th><th>verdict</th><th>what happened</th></tr>"
+      "</thead><tbody>\n";
   for (const DrillRow& row : drill.rows) {
     if (row.moment_words != moment) continue;
-    page += "<tr class=\"" + std::string(tone_of(row.verdict)) + "\">" + cell(row.fault.words) +
-            "<td>" +
-            (row.noticed_by.empty() ? std::string("&ndash;")
-                                    : "<code>" + escaped(row.noticed_by) + "</code>") +
-            "</td>" + cell(drill_time_text(row.notice_s), "n") +
-            cell(drill_time_text(row.stopped_s), "n") + cell(drill_beyond_text(row), "n") +
-            cell(key_of(row.verdict), "v") + cell(row.sentence) + "</tr>\n";
+    page += "<tr class=\"" + std::string(tone_of(row.verdict)) + "\">" +
+            cell("fault", row.fault.words) +
+            cell("noticed by", row.noticed_by.empty() ? "-" : row.noticed_by, "k") +
+            cell("after", drill_time_text(row.notice_s), "n") +
+            cell("stopped", drill_time_text(row.stopped_s), "n") +
+            cell("limit crossed", drill_crossing_text(row), "n") +
+            cell("beyond limits", drill_beyond_text(row), "n") +
+            cell("verdict", key_of(row.verdict), "v") + cell("what happened", row.sentence) +
+            "</tr>\n";
   }
   page += "</tbody></table>\n";
+}
+
+// Each fault once for each thing that came of it, with its moments.
+std::string lost_list(const Drill& drill) {
+  std::vector<std::pair<const DrillRow*, std::string>> told;
+  for (const DrillRow& row : drill.rows) {
+    if (row.verdict != DrillVerdict::not_survived) continue;
+    const auto same = std::ranges::find_if(told, [&](const auto& one) {
+      return one.first->fault.words == row.fault.words && one.first->sentence == row.sentence;
+    });
+    if (same == told.end()) {
+      told.emplace_back(&row, row.moment_words);
+    } else {
+      same->second += ", " + row.moment_words;
+    }
+  }
+  std::string list;
+  for (const auto& [row, moments] : told) {
+    list += "<li><b>" + html_text(row->fault.words) + "</b>, " + html_text(moments) + ": " +
+            html_text(row->sentence) + ".</li>\n";
+  }
+  return list;
 }
 
 }  // namespace
 
 std::string drill_page(const Drill& drill, const DrillTitle& title) {
-  const std::string name = "Drill of " + escaped(title.profile);
+  const std::string name = "Drill of " + html_escaped(title.profile);
   std::string page =
       "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n"
-      "<meta name=\"viewport\" content=\"width=device-width\">\n<title>" +
+      "<meta name=\"viewport\" content=\"width=device-width,initial-scale=1\">\n<title>" +
       name + "</title>\n<style>" + std::string(style) + "</style></head>\n<body><main>\n<h1>" +
-      name + "</h1>\n<p>Cell " + escaped(title.cell) + ", bench " + escaped(title.bench) +
-      ", channel " + escaped(title.channel) + "; " + std::to_string(drill.rows.size()) +
+      name + "</h1>\n<p>Cell " + html_escaped(title.cell) + ", bench " + html_escaped(title.bench) +
+      ", channel " + html_escaped(title.channel) + "; " + std::to_string(drill.rows.size()) +
       " faults met in simulation.</p>\n<div class=\"counts\">\n";
   for (const DrillVerdict verdict : {DrillVerdict::not_survived, DrillVerdict::survived,
                                      DrillVerdict::by_instrument, DrillVerdict::harmless}) {
     page += "<div class=\"" + std::string(tone_of(verdict)) + "\"><b>" +
-            std::to_string(drill.count(verdict)) + "</b>" + escaped(key_of(verdict)) + "</div>\n";
+            std::to_string(drill.count(verdict)) + "</b>" + html_escaped(key_of(verdict)) +
+            "</div>\n";
   }
   page += "</div>\n";
   if (drill.count(DrillVerdict::not_survived) > 0) {
     page +=
         "<div class=\"lost-list\"><p><b>Not survived.</b> Do not leave this run alone until "
         "each of these is answered, by a sensor, a limit, a contactor or a fuse.</p><ul>\n";
-    for (const DrillRow& row : drill.rows) {
-      if (row.verdict != DrillVerdict::not_survived) continue;
-      page += "<li><b>" + escaped(row.fault.words) + "</b>, " + escaped(row.moment_words) + ": " +
-              escaped(row.sentence) + ".</li>\n";
-    }
+    page += lost_list(drill);
     page += "</ul></div>\n";
   }
   std::vector<std::string> moments;
@@ -129,12 +148,16 @@ std::string drill_page(const Drill& drill, const DrillTitle& title) {
     }
   }
   for (const std::string& moment : moments) {
-    std::string heading = escaped(moment);
+    std::string heading = html_text(moment);
     page += "<h2>Fault " + heading + "</h2>\n";
     table_of(drill, moment, page);
   }
   page +=
-      "<p class=\"faint\">Times and overshoots are those of the simulation, with the faults "
+      "<p class=\"faint\"><b>after</b> and <b>stopped</b> count from the fault; <b>limit "
+      "crossed</b> from when an instrument showed a limit crossed until no current could flow. "
+      "<b>of</b>: what the response-time budget allows, as <code>check</code> shows it; more than "
+      "that counts as not survived.</p>\n<p class=\"faint\">Times and overshoots are those of the "
+      "simulation, with the faults "
       "thought of and the cell's model. They show what the rules do, and replace neither the "
       "fuse, nor someone within reach, nor the proof test on the real bench. The cell maker's "
       "data sheet, local codes and licensed practice decide.</p>\n</main></body></html>\n";

@@ -83,6 +83,15 @@ ExitCode drill_verb(const CommandLine& line) {
       spoken(line, *bench, twin_of(bench->bench, bench->channel, files->cell, start));
   if (!speech) return complain(speech.error(), ExitCode::bad_input);
 
+  // Where the simulated instruments' own dialect takes longer, that is what the budget must allow.
+  profiles::Basis times = *basis;
+  times.instruments.resize(speech->instruments.size());
+  for (std::size_t k = 0; k < times.instruments.size(); ++k) {
+    const drivers::Dialect& dialect = speech->instruments[k].dialect;
+    times.instruments[k].settle = std::max(times.instruments[k].settle, dialect.settle);
+    times.instruments[k].between = std::max(times.instruments[k].between, dialect.between);
+  }
+
   const Drill met = drill({.rehearsal = {.bench = bench->bench,
                                          .channel = bench->channel,
                                          .cell = files->cell,
@@ -90,7 +99,8 @@ ExitCode drill_verb(const CommandLine& line) {
                                          .plan = report.plan,
                                          .start = start,
                                          .abilities = speech->abilities},
-                           .instruments = speech->instruments});
+                           .instruments = speech->instruments,
+                           .basis = times});
   if (met.undisturbed.phase != Phase::done) {
     std::cerr << "undisturbed, this run already ends otherwise than done; see `rehearse`\n";
     return exit_code_of_phase(key_of(met.undisturbed.phase));

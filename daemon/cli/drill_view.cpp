@@ -60,6 +60,46 @@ std::vector<Alike> alike(const Drill& drill) {
   return groups;
 }
 
+// How much of what the budget allows was used; of a time without a bound, least of all.
+double share_of(const DrillCrossing& crossing) {
+  if (!crossing.stopped_s) return HUGE_VAL;
+  return crossing.stopped_bound_s ? *crossing.stopped_s / *crossing.stopped_bound_s : -1;
+}
+
+const DrillCrossing* nearest_of(const std::vector<DrillCrossing>& crossings) {
+  const auto most = std::ranges::max_element(crossings, {}, share_of);
+  return most == crossings.end() ? nullptr : &*most;
+}
+
+// The largest overshoots of the group, and the crossings that came nearest to their bounds.
+DrillRow worst_of(const Alike& group) {
+  DrillRow worst = *group.first;
+  const auto worse = [](DrillExtreme& into, const DrillExtreme& with) {
+    if (with.beyond_limit() > into.beyond_limit()) into = with;
+  };
+  for (const DrillRow* row : group.rows) {
+    worse(worst.volts, row->volts);
+    worse(worst.amperes, row->amperes);
+    worse(worst.degrees_c, row->degrees_c);
+    for (const DrillCrossing& crossing : row->crossings) {
+      const auto same = std::ranges::find(worst.crossings, crossing.cause, &DrillCrossing::cause);
+      if (same == worst.crossings.end()) {
+        worst.crossings.push_back(crossing);
+        continue;
+      }
+      if (share_of(crossing) > share_of(*same)) {
+        same->stopped_s = crossing.stopped_s;
+        same->stopped_bound_s = crossing.stopped_bound_s;
+      }
+      if (crossing.overshoot > same->overshoot) {
+        same->overshoot = crossing.overshoot;
+        same->overshoot_bound = crossing.overshoot_bound;
+      }
+    }
+  }
+  return worst;
+}
+
 std::string moments_of(const Alike& group) {
   std::string text;
   for (const DrillRow* row : group.rows) text += (text.empty() ? "" : ", ") + row->moment_words;
@@ -78,20 +118,34 @@ std::string drill_time_text(const std::optional<double>& seconds) {
 
 std::string drill_beyond_text(const DrillRow& row) {
   std::string text;
-  const auto add = [&](double beyond, int digits, std::string_view unit) {
+  const auto add = [&](safety::Cause cause, double beyond, int digits, std::string_view unit) {
     const double least = 0.5 * std::pow(10, -digits);
     if (beyond < least) return;
     text += (text.empty() ? "+" : ", +") + quantity_text(beyond, digits, unit);
+    const auto of = std::ranges::find(row.crossings, cause, &DrillCrossing::cause);
+    if (of == row.crossings.end() || !of->overshoot_bound) return;
+    if (std::isfinite(*of->overshoot_bound)) {
+      text += " of " + quantity_text(*of->overshoot_bound, digits, unit);
+    }
   };
-  add(row.volts.beyond_limit(), 3, "V");
-  add(row.amperes.beyond_limit(), 2, "A");
-  add(row.degrees_c.beyond_limit(), 1, "K");
+  add(safety::Cause::voltage_high, row.volts.beyond_limit(), 3, "V");
+  add(safety::Cause::current_high, row.amperes.beyond_limit(), 2, "A");
+  add(safety::Cause::temperature_high, row.degrees_c.beyond_limit(), 1, "K");
   return text.empty() ? "within" : text;
+}
+
+std::string drill_crossing_text(const DrillRow& row) {
+  const DrillCrossing* nearest = nearest_of(row.crossings);
+  if (nearest == nullptr) return "-";
+  const std::string took = nearest->stopped_s ? drill_time_text(nearest->stopped_s) : "never";
+  if (!nearest->stopped_bound_s) return took;
+  return took + " of " + drill_time_text(nearest->stopped_bound_s);
 }
 
 std::string drill_text(const Drill& drill, const DrillTitle& title) {
   std::string text = heading(drill, title) + "\n\n";
-  Table table{{"fault", "when", "noticed by", "after", "stopped", "beyond limits", "verdict"}};
+  Table table{{"fault", "when", "noticed by", "after", "stopped", "limit crossed", "beyond limits",
+               "verdict"}};
   for (const Alike& group : alike(drill)) {
     const auto slowest = [&](std::optional<double> DrillRow::*time) {
       std::optional<double> most;
@@ -100,19 +154,12 @@ std::string drill_text(const Drill& drill, const DrillTitle& title) {
       }
       return drill_time_text(most);
     };
-    DrillRow worst = *group.first;
-    for (const DrillRow* row : group.rows) {
-      const auto worse = [](DrillExtreme& into, const DrillExtreme& with) {
-        if (with.beyond_limit() > into.beyond_limit()) into = with;
-      };
-      worse(worst.volts, row->volts);
-      worse(worst.amperes, row->amperes);
-      worse(worst.degrees_c, row->degrees_c);
-    }
+    const DrillRow worst = worst_of(group);
     table.push_back({group.first->fault.words, moments_of(group),
                      group.first->noticed_by.empty() ? "-" : group.first->noticed_by,
                      slowest(&DrillRow::notice_s), slowest(&DrillRow::stopped_s),
-                     drill_beyond_text(worst), std::string(key_of(group.first->verdict))});
+                     drill_crossing_text(worst), drill_beyond_text(worst),
+                     std::string(key_of(group.first->verdict))});
   }
   text += to_text(table) + '\n';
   for (const DrillVerdict verdict : verdicts) {
@@ -126,14 +173,27 @@ std::string drill_text(const Drill& drill, const DrillTitle& title) {
     }
   }
   text +=
-      "\nTimes and overshoots are those of the simulation, with the faults thought of. They show\n"
-      "what the rules do, and replace neither the fuse nor the proof test on the real bench.\n";
+      "\n`after` and `stopped` count from the fault; `limit crossed` from when an instrument "
+      "showed\n"
+      "a limit crossed until no current could flow. `of`: what the response-time budget allows;\n"
+      "more than that counts as not survived. Times and overshoots are those of the simulation,\n"
+      "with the faults thought of. They show what the rules do, and replace neither the fuse nor\n"
+      "the proof test on the real bench.\n";
   return text;
 }
 
 object drill_json(const Drill& drill, const DrillTitle& title) {
   array rows;
   for (const DrillRow& row : drill.rows) {
+    array crossings;
+    for (const DrillCrossing& crossing : row.crossings) {
+      crossings.push_back(object{{"cause", key_of(crossing.cause)},
+                                 {"stopped_after_s", number(crossing.stopped_s)},
+                                 {"stopped_bound_s", number(crossing.stopped_bound_s)},
+                                 {"overshoot", number(crossing.overshoot)},
+                                 {"overshoot_bound", number(crossing.overshoot_bound)},
+                                 {"breaks_bound", crossing.breaks_bound()}});
+    }
     rows.push_back(
         object{{"fault", row.fault.name},
                {"subject", row.fault.subject},
@@ -146,6 +206,8 @@ object drill_json(const Drill& drill, const DrillTitle& title) {
                {"voltage_v", extreme_json(row.volts)},
                {"current_a", extreme_json(row.amperes)},
                {"temperature_degc", extreme_json(row.degrees_c)},
+               {"crossings", std::move(crossings)},
+               {"every_s", number(row.every_s)},
                {"verdict", key_of(row.verdict)},
                {"sentence", row.sentence}});
   }

@@ -3,6 +3,7 @@
 #include <algorithm>
 
 #include "daemon/bench/plant.h"
+#include "daemon/plan/drill_bound.h"
 #include "daemon/plan/drill_scene.h"
 #include "daemon/plan/stage.h"
 #include "drivers/quantity_text.h"
@@ -62,6 +63,30 @@ void find_cells(const RehearsalSetup& r, std::vector<DrillScene>& scenes) {
   }
 }
 
+// As `scene`, with all blind that would see a fault before the limits do.
+DrillScene with_limits_alone(DrillScene scene) {
+  safety::SourceAbilities& can = scene.plant.channels[0].abilities;
+  can.reads_setpoints = can.reads_protection = false;
+  can.over_voltage_protection = can.over_current_protection = false;
+  scene.plan.limits.temperature_rising.reset();
+  return scene;
+}
+
+// The interval at which a fault is met, and what the budget allows at it.
+struct Pace {
+  Duration every;
+  safety::Budget budget;
+};
+Pace pace_of(const DrillScene& scene, const safety::ChannelPlan& plan) {
+  const RehearsalSetup& r = scene.setup.rehearsal;
+  safety::Plant plant = profiles::plant_of(r.bench);  // what other channels ask takes time, too
+  plant.channels[r.channel] = plan;
+  profiles::Basis basis = scene.setup.basis;
+  basis.abilities = plan.abilities;
+  return {plan.every, safety::budget_of(profiles::budget_setup(plant, scene.plan, r.cell, r.bench,
+                                                               r.channel, basis))};
+}
+
 std::optional<double> seconds_since_fault(const DrillOutcome& outcome,
                                           const std::optional<Instant>& at) {
   if (!at) return {};
@@ -73,8 +98,11 @@ bool never_stopped(const DrillOutcome& outcome) {
   return (outcome.cut_asked || outcome.cut_began || outcome.over) && !outcome.watch.stopped();
 }
 
-DrillVerdict judge(const DrillOutcome& outcome) {
+DrillVerdict judge(const DrillOutcome& outcome, const std::vector<DrillCrossing>& crossings) {
   if (!outcome.watch.harm().empty() || never_stopped(outcome)) return DrillVerdict::not_survived;
+  if (std::ranges::any_of(crossings, &DrillCrossing::breaks_bound)) {
+    return DrillVerdict::not_survived;
+  }
   const auto by_itself = outcome.watch.protected_at();
   if (by_itself && (!outcome.noticed_at || *by_itself < *outcome.noticed_at)) {
     return DrillVerdict::by_instrument;
@@ -83,12 +111,20 @@ DrillVerdict judge(const DrillOutcome& outcome) {
   return DrillVerdict::harmless;
 }
 
-std::string sentence_of(const DrillOutcome& outcome, DrillVerdict verdict,
-                        const DrillFault& fault) {
+std::string broken_bound_of(const std::vector<DrillCrossing>& crossings) {
+  const auto broken = std::ranges::find_if(crossings, &DrillCrossing::breaks_bound);
+  if (broken == crossings.end()) return {};
+  return "crossing to no current, or overshoot, is beyond the response-time budget of " +
+         std::string(key_of(broken->cause));
+}
+
+std::string sentence_of(const DrillOutcome& outcome, DrillVerdict verdict, const DrillFault& fault,
+                        const std::vector<DrillCrossing>& crossings) {
   std::string notice = outcome.notice.empty() ? "nothing noticed it" : outcome.notice;
   switch (verdict) {
     case DrillVerdict::not_survived: {
       std::string harm = outcome.watch.harm();
+      if (harm.empty() && !never_stopped(outcome)) harm = broken_bound_of(crossings);
       if (harm.empty()) harm = "the output could not be stopped";
       return harm + "; " + notice;
     }
@@ -111,7 +147,8 @@ std::string sentence_of(const DrillOutcome& outcome, DrillVerdict verdict,
   return text;
 }
 
-DrillRow row_of(const DrillScene& scene, const DrillFault& fault, const DrillOutcome& outcome) {
+DrillRow row_of(const DrillScene& scene, const DrillFault& fault, const DrillOutcome& outcome,
+                const Pace& pace) {
   DrillRow row;
   row.fault = fault;
   row.moment = scene.time.moment;
@@ -125,8 +162,10 @@ DrillRow row_of(const DrillScene& scene, const DrillFault& fault, const DrillOut
   row.volts = outcome.watch.volts();
   row.amperes = outcome.watch.amperes();
   row.degrees_c = outcome.watch.degrees_c();
-  row.verdict = judge(outcome);
-  row.sentence = sentence_of(outcome, row.verdict, fault);
+  row.crossings = drill_crossings(scene, fault, outcome.watch, pace.budget);
+  row.every_s = drivers::in_seconds(pace.every);
+  row.verdict = judge(outcome, row.crossings);
+  row.sentence = sentence_of(outcome, row.verdict, fault, row.crossings);
   return row;
 }
 
@@ -134,6 +173,14 @@ DrillRow row_of(const DrillScene& scene, const DrillFault& fault, const DrillOut
 bool decided(const DrillScene& scene, const DrillOutcome& outcome) {
   return !outcome.noticed_by.empty() || outcome.cut_asked || outcome.watch.protected_at() ||
          scene.time.moment == DrillMoment::cutting;
+}
+
+DrillRow met(const DrillScene& scene, const DrillFault& fault) {
+  const safety::ChannelPlan& plan = scene.plant.channels[0];
+  const DrillOutcome soon = play_on_bytes(scene, fault);
+  if (decided(scene, soon)) return row_of(scene, fault, soon, pace_of(scene, plan));
+  return row_of(scene, fault, play_whole_run(scene, fault),
+                pace_of(scene, paced(plan, scene.setup.rehearsal.step)));
 }
 
 }  // namespace
@@ -161,11 +208,17 @@ Drill drill(const DrillSetup& setup) {
   Drill drill{.undisturbed = rehearse(r), .rows = {}};
   if (drill.undisturbed.phase != Phase::done) return drill;
   const safety::Plant plant = plant_of_one(r);
+  safety::RunPlan approved = r.plan;
+  approved.approved = true;
   std::vector<DrillScene> scenes;
   for (DrillTime& time : drill_times(r.procedure, drill.undisturbed)) {
     const Duration run_in = run_in_of(time, plant.channels[0]);
-    scenes.push_back(
-        {.setup = setup, .plant = plant, .time = std::move(time), .cell = {}, .run_in = run_in});
+    scenes.push_back({.setup = setup,
+                      .plant = plant,
+                      .plan = approved,
+                      .time = std::move(time),
+                      .cell = {},
+                      .run_in = run_in});
   }
   find_cells(r, scenes);
   for (const DrillScene& scene : scenes) {
@@ -173,9 +226,8 @@ Drill drill(const DrillSetup& setup) {
     cell.put(scene.cell);
     for (const DrillFault& fault :
          drill_faults(r, plant.channels[0], scene.time, cell.emf().value())) {
-      DrillOutcome outcome = play_on_bytes(scene, fault);
-      if (!decided(scene, outcome)) outcome = play_whole_run(scene, fault);
-      drill.rows.push_back(row_of(scene, fault, outcome));
+      drill.rows.push_back(fault.limits_alone ? met(with_limits_alone(scene), fault)
+                                              : met(scene, fault));
     }
   }
   return drill;

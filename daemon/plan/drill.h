@@ -9,6 +9,11 @@
 // What is not noticed soon is met once more in a rehearsal of the whole run, without bytes and at
 // the rehearsal's step, to its end: that is where a slow harm, or a slow rule, shows.
 //
+// Where an instrument shows a limit crossed while current may flow, the time until it cannot, and
+// how far the cell goes, stand beside what the response-time budget (S7) allows, for the interval
+// at which the fault was met. More than that is not survived, whatever the cell bears: `check`
+// relies on it.
+//
 // Plain code in virtual time; any thread. As good as the cell's model, and as the faults thought
 // of.
 
@@ -19,6 +24,8 @@
 #include "daemon/plan/rehearse.h"
 #include "drivers/instrument.h"
 #include "drivers/simulated/fault.h"
+#include "profiles/bench_times.h"
+#include "safety/budget.h"
 
 namespace chargewright::daemon {
 
@@ -26,7 +33,7 @@ struct DrillSetup {
   RehearsalSetup rehearsal;
   // How the simulated instruments are spoken to, one for each instrument of the bench.
   std::vector<drivers::InstrumentSpec> instruments;
-  drivers::Duration way = std::chrono::milliseconds(2);  // of a byte, in each direction
+  profiles::Basis basis{};  // what the budget rests on besides the bench file
 };
 
 enum class DrillMoment : std::uint8_t { before_arming, early, middle, late, resting, cutting };
@@ -38,6 +45,10 @@ struct DrillFault {
   std::string words;    // "supply answers nothing"
   std::vector<drivers::simulated::BenchFault> faults;
   bool sequencer_hangs = false;
+  // Nothing is left to see it but the limits on voltage, current and temperature: no readback, no
+  // protection of the instrument's own, no limit on the rise. So these are met at all, where
+  // otherwise something sooner is.
+  bool limits_alone = false;
 };
 
 enum class DrillVerdict : std::uint8_t {
@@ -57,6 +68,18 @@ struct DrillExtreme {
   [[nodiscard]] double beyond_limit() const { return limit && most > *limit ? most - *limit : 0; }
 };
 
+// One limit that an instrument showed crossed, and what the response-time budget says of it.
+// Seconds from the crossing to no current; overshoot as DrillExtreme (V, A, K).
+struct DrillCrossing {
+  safety::Cause cause = safety::Cause::none;  // that the limit trips by
+  std::optional<double> stopped_s{};          // nothing: current could flow to the end
+  std::optional<double> stopped_bound_s{};    // nothing: the budget does not cover this fault
+  double overshoot = 0;
+  std::optional<double> overshoot_bound{};
+  // Measured beyond the bound, by more than the simulated instruments round.
+  [[nodiscard]] bool breaks_bound() const;
+};
+
 struct DrillRow {
   DrillFault fault;
   DrillMoment moment = DrillMoment::before_arming;
@@ -68,6 +91,8 @@ struct DrillRow {
   std::optional<double> notice_s{};   // from the fault
   std::optional<double> stopped_s{};  // from the fault until no current could flow any more
   DrillExtreme volts, amperes, degrees_c;
+  std::vector<DrillCrossing> crossings;
+  double every_s = 0;  // the interval at which it was met: the channel's own, or the rehearsal's
   DrillVerdict verdict = DrillVerdict::not_survived;
   std::string sentence;
 };

@@ -42,6 +42,7 @@ class Faults {
     connections();
     panel();
     cell();
+    if (output_on()) escaping();
     if (time_.moment != DrillMoment::before_arming) {
       faults_.push_back({"sequencer-hangs", "daemon", "the sequencer hangs", {}, true});
     }
@@ -170,15 +171,49 @@ class Faults {
         output_on() ? "is switched off at the panel" : "is switched on at the panel");
   }
 
-  void cell() {
-    const InstrumentId source = plan_.source.instrument;
-    const auto output = std::max<std::uint8_t>(plan_.source.channel, 1);
+  [[nodiscard]] BenchFault heats() const {
     const auto& model = setup_.cell.model;
     const double room = setup_.cell.temperature.never_above.value() - model.ambient.value();
-    const double watts = std::ceil(heat_factor * std::max(room, 5.0) * model.cooling.value());
-    const BenchFault heats{
-        .kind = FaultKind::cell_heats, .device = source, .channel = output, .value = watts};
-    const std::string more = drivers::to_text(drivers::watts(watts)) + " more heat";
+    return {.kind = FaultKind::cell_heats,
+            .device = plan_.source.instrument,
+            .channel = std::max<std::uint8_t>(plan_.source.channel, 1),
+            .value = std::ceil(heat_factor * std::max(room, 5.0) * model.cooling.value())};
+  }
+
+  // What only the limits themselves are left to see: a source that delivers more than it says, a
+  // cell that heats.
+  void escaping() {
+    const auto alone = [&](std::string name, std::string subject, std::string words,
+                           std::vector<BenchFault> what) {
+      faults_.push_back({.name = std::move(name),
+                         .subject = std::move(subject),
+                         .words = std::move(words) + ", and only the limits can see it",
+                         .faults = std::move(what),
+                         .limits_alone = true});
+    };
+    const safety::Limits& limits = setup_.plan.limits;
+    BenchFault volts{.kind = FaultKind::knob_turned,
+                     .device = plan_.source.instrument,
+                     .channel = std::max<std::uint8_t>(plan_.source.channel, 1)};
+    BenchFault amperes = volts;
+    volts.value = std::min(knob_voltage_factor * setup_.cell.voltage.full.value(),
+                           plan_.source_voltage_max.value());
+    amperes.knob = drivers::Measurand::current;
+    amperes.value =
+        std::min(knob_current_factor *
+                     (limits.current_above ? limits.current_above->value.value() : most_amperes()),
+                 plan_.source_current_max.value());
+    const std::string& source = name_of(plan_.source.instrument);
+    alone("source-escapes", source, source + " delivers more than it says", {volts, amperes});
+    if (!limits.temperature_above || plan_.thermometers.empty()) return;
+    const BenchFault warm = heats();
+    alone("cell-heats-unheeded", "cell",
+          "the cell makes " + drivers::to_text(drivers::watts(warm.value)) + " more heat", {warm});
+  }
+
+  void cell() {
+    const BenchFault heats = this->heats();
+    const std::string more = drivers::to_text(drivers::watts(heats.value)) + " more heat";
     faults_.push_back({"cell-heats", "cell", "the cell makes " + more, {heats}});
     if (plan_.thermometers.empty()) return;
     // The demand that finds the sensor gone.

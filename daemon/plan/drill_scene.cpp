@@ -16,7 +16,8 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr Instant start{1h};  // any; not zero, so that ages have a past
+constexpr Instant start{1h};        // any; not zero, so that ages have a past
+constexpr Duration way_most = 2ms;  // of a byte, in each direction
 // What goes on being seen after the end: a cut has its stages, and a cell its heat.
 constexpr Duration aftermath_on_bytes = 5s;
 constexpr Duration aftermath_of_run = 5min;
@@ -65,12 +66,6 @@ profiles::Procedure remainder(const profiles::Procedure& whole, std::size_t exec
   return rest;
 }
 
-safety::RunPlan approved(const DrillSetup& setup) {
-  safety::RunPlan plan = setup.rehearsal.plan;
-  plan.approved = true;
-  return plan;
-}
-
 // Long enough for every rule that does not need the cell to change: ages, time-outs, on-delays.
 Duration patience(const safety::ChannelPlan& plan) {
   const safety::Ages ages(plan);
@@ -84,7 +79,7 @@ class OnBytes {
       : scene_(scene),
         fault_(fault),
         plan_(scene.plant.channels[0]),
-        outcome_(DrillWatch(scene.setup.rehearsal.cell, scene.setup.rehearsal.plan, plan_)),
+        outcome_(DrillWatch(scene.setup.rehearsal.cell, scene.plan, plan_)),
         stage_(setup_of(scene)),
         stride_(std::clamp<Duration>(plan_.every / 2, 1ms, 1s)) {
     stage_.on_event = [this](const Event& event) { note(outcome_, event); };
@@ -97,7 +92,7 @@ class OnBytes {
     if (before) strike();
     stage_.run({.channel = 0,
                 .channel_plan = plan_,
-                .run_plan = approved(scene_.setup),
+                .run_plan = scene_.plan,
                 .procedure = remainder(scene_.setup.rehearsal.procedure, scene_.time.executed),
                 .expected = {}});
     if (!before) {
@@ -122,8 +117,14 @@ class OnBytes {
                             .plant = scene.plant,
                             .instruments = scene.setup.instruments};
     setup.model.circuits[0].found = scene.cell;
-    setup.links.assign(setup.model.devices.size(),
-                       {.to_device = scene.setup.way, .to_host = scene.setup.way});
+    // Never slower than the response-time budget has them.
+    for (std::size_t k = 0; k < setup.model.devices.size(); ++k) {
+      const auto& known = scene.setup.basis.instruments;
+      const safety::InstrumentTimes times = profiles::times_of(
+          r.bench.instruments[k], k < known.size() ? known[k] : profiles::InstrumentBasis{});
+      const Duration way = std::min(way_most, times.round_trip / 2);
+      setup.links.push_back({.to_device = way, .to_host = way});
+    }
     setup.tick = std::max<Duration>(50ms, scene.plant.channels[0].every / 2);
     setup.start = start;
     return setup;
@@ -179,12 +180,12 @@ DrillOutcome play_whole_run(const DrillScene& scene, const DrillFault& fault) {
   safety::Plant plant = scene.plant;
   plant.channels[0] = paced(plant.channels[0], r.step);
   const safety::ChannelPlan& plan = plant.channels[0];
-  DrillOutcome outcome(DrillWatch(r.cell, r.plan, plan));
+  DrillOutcome outcome(DrillWatch(r.cell, scene.plan, plan));
   Stage stage(twin_of(r.bench, r.channel, r.cell, r.start), plant, start);
   stage.on_event = [&](const Event& event) { note(outcome, event); };
   stage.run({.channel = 0,
              .channel_plan = plan,
-             .run_plan = approved(scene.setup),
+             .run_plan = scene.plan,
              .procedure = r.procedure,
              .expected = {}});
   const Instant last = start + r.longest;

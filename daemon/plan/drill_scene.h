@@ -22,7 +22,8 @@ struct DrillOutcome {
 // Where the undisturbed run was when the fault is to come: the cell, and the step that runs.
 struct DrillScene {
   const DrillSetup& setup;
-  safety::Plant plant;  // of this channel alone, at its own interval
+  safety::Plant plant;   // of this channel alone, at its own interval
+  safety::RunPlan plan;  // approved
   DrillTime time;
   drivers::simulated::Cell::State cell;
   drivers::Duration run_in{};  // how long the step has gone on when the fault comes

@@ -30,15 +30,41 @@ void DrillWatch::Beyond::see(bool beyond, double value, double passed) {
   if (beyond) most = std::max(most, value);
 }
 
+void DrillWatch::Crossed::see(bool beyond, bool may_flow, Instant before, Instant now) {
+  if (!may_flow) {
+    // Crossed and cut between two looks: at the earliest just after the one before.
+    if (!since && beyond && flowed) since = before;
+    if (since && !stopped) stopped = now;
+    flowed = false;
+    return;
+  }
+  flowed = true;
+  stopped.reset();
+  if (!beyond) {
+    since.reset();  // it went back by itself
+  } else if (!since) {
+    since = now;
+  }
+}
+
 DrillWatch::DrillWatch(const profiles::Cell& cell, const safety::RunPlan& plan,
                        const safety::ChannelPlan& channel)
     : cell_(&cell),
+      channel_(channel),
       source_{channel.source.instrument, std::max<std::uint8_t>(channel.source.channel, 1)},
       off_amperes_(channel.off_current.value()) {
   const auto& l = plan.limits;
   if (l.voltage_above) volts_.limit = l.voltage_above->value.value();
   if (l.current_above) amperes_.limit = l.current_above->value.value();
   if (l.temperature_above) degrees_c_.limit = l.temperature_above->value.value();
+}
+
+bool DrillWatch::shows_beyond(const drivers::simulated::Bench& bench, const safety::Terminal& at,
+                              drivers::Measurand what, const DrillExtreme& extreme) const {
+  if (!extreme.limit) return false;
+  const auto input = std::max<std::uint8_t>(at.channel, 1);
+  const auto shown = bench.measure(at.instrument, input, what);
+  return shown && *shown > *extreme.limit;
 }
 
 void DrillWatch::fault(const drivers::simulated::Bench& bench, Instant now) {
@@ -70,6 +96,15 @@ void DrillWatch::see(const drivers::simulated::Bench& bench, Instant now) {
   backwards_.see(circuit.reversed && i > off_amperes_, i, passed);
   const double joint = i * i * circuit.loosened.value();
   hot_joint_.see(joint > joint_watts, joint, passed);
+  using drivers::Measurand;
+  crossed_volts_.see(shows_beyond(bench, channel_.voltmeter, Measurand::voltage, volts_), may_flow,
+                     seen_, now);
+  crossed_amperes_.see(shows_beyond(bench, channel_.ammeter, Measurand::current, amperes_),
+                       may_flow, seen_, now);
+  const bool too_warm = std::ranges::any_of(channel_.thermometers, [&](const auto& at) {
+    return shows_beyond(bench, at, Measurand::temperature, degrees_c_);
+  });
+  crossed_degrees_c_.see(too_warm, may_flow, seen_, now);
   ever_on_ = ever_on_ || may_flow;
   if (may_flow) {
     stopped_.reset();

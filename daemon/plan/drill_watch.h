@@ -27,6 +27,17 @@ class DrillWatch {
   // What the cell, or the leads, did not come through; empty: whole.
   [[nodiscard]] std::string harm() const;
 
+  // Since when an instrument shows the limit crossed while current may flow, until when it may.
+  struct Crossed {
+    std::optional<drivers::Instant> since{};
+    std::optional<drivers::Instant> stopped{};
+    bool flowed = false;
+    void see(bool beyond, bool may_flow, drivers::Instant before, drivers::Instant now);
+  };
+  [[nodiscard]] const Crossed& crossed_volts() const { return crossed_volts_; }
+  [[nodiscard]] const Crossed& crossed_amperes() const { return crossed_amperes_; }
+  [[nodiscard]] const Crossed& crossed_degrees_c() const { return crossed_degrees_c_; }
+
   [[nodiscard]] const DrillExtreme& volts() const { return volts_; }
   [[nodiscard]] const DrillExtreme& amperes() const { return amperes_; }
   [[nodiscard]] const DrillExtreme& degrees_c() const { return degrees_c_; }
@@ -38,8 +49,12 @@ class DrillWatch {
     double most = 0;
     void see(bool beyond, double value, double passed);
   };
+  [[nodiscard]] bool shows_beyond(const drivers::simulated::Bench& bench,
+                                  const safety::Terminal& at, drivers::Measurand what,
+                                  const DrillExtreme& extreme) const;
 
   const profiles::Cell* cell_;
+  safety::ChannelPlan channel_;
   drivers::simulated::Terminal source_;
   double off_amperes_;
   bool begun_ = false;
@@ -49,6 +64,7 @@ class DrillWatch {
   std::optional<drivers::Instant> stopped_;
   std::optional<drivers::Instant> protected_;
   DrillExtreme volts_, amperes_, degrees_c_;
+  Crossed crossed_volts_, crossed_amperes_, crossed_degrees_c_;
   Beyond too_high_, too_much_, too_warm_, backwards_, hot_joint_;
 };
 
