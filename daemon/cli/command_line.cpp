@@ -39,6 +39,22 @@ void add_channel(CLI::App& verb, CommandLine& line) {
   verb.add_option("--channel", line.channel, "which channel, where the bench has several");
 }
 
+// The drill is two things, in a rehearsal and on the real bench; what belongs to one only.
+const char* slip_of_drill(const CommandLine& line) {
+  if (!line.real && line.profile.empty()) return "drill needs a profile, or --real";
+  if (!line.real && !line.sheet.empty()) return "--sheet goes with --real only";
+  if (line.real && !line.profile.empty()) {
+    return "drill --real makes its own profile, of little current: name none";
+  }
+  if (line.real && line.cell.empty()) {
+    return "drill --real needs --cell: which small cell is connected?";
+  }
+  if (line.real && (!line.html.empty() || line.ambient_degc || line.start_charge != 0)) {
+    return "--html, --from and --ambient are of a rehearsal; a sheet is kept by --sheet";
+  }
+  return nullptr;
+}
+
 }  // namespace
 
 ParsedCommandLine parse_command_line(int count, const char* const* words) {
@@ -82,8 +98,17 @@ ParsedCommandLine parse_command_line(int count, const char* const* words) {
 
   CLI::App& drill = verb(CliVerb::drill, "drill",
                          "meet every fault in a rehearsal, and say what notices it; exit code 4: "
-                         "something is not survived");
-  add_files(drill, line);
+                         "something is not survived. With --real: a guided proof test of the real "
+                         "bench, with a small cell and little current; exit code 7: a trial "
+                         "failed, 3: some were skipped");
+  drill.add_option("profile", line.profile, "the profile's file; not with --real");
+  drill.add_option("--cell", line.cell,
+                   "the cell's file; else the one that the profile names. With --real: the small "
+                   "cell that is connected");
+  drill.add_flag("--real", line.real,
+                 "lead a person through the proof test on the bench that the daemon runs");
+  drill.add_option("--sheet", line.sheet,
+                   "with --real: where to keep the sheet, without the endings .txt, .json, .html");
   add_bench(drill, line);
   add_channel(drill, line);
   drill.add_option("--from", line.start_charge, "state of charge at the start, 0 to 1")
@@ -147,6 +172,10 @@ ParsedCommandLine parse_command_line(int count, const char* const* words) {
   line.verb = verbs.at(app.get_subcommands().front());
   if (line.socket.empty()) line.socket = usual_socket();
   if (line.policy.empty()) line.policy = "/etc/chargewright/policy.yaml";
+  if (const char* slip = line.verb == CliVerb::drill ? slip_of_drill(line) : nullptr) {
+    std::cerr << slip << '\n';
+    return {.command = {}, .exit_code = ExitCode::usage};
+  }
   if (line.verb == CliVerb::cut && line.direct && line.bench.empty()) {
     std::cerr << "a direct cut needs --bench: which instruments are there?\n";
     return {.command = {}, .exit_code = ExitCode::usage};

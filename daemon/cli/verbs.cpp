@@ -9,7 +9,7 @@ ExitCode run_verb(const CommandLine& line) {
     case CliVerb::rehearse:
       return rehearse_verb(line);
     case CliVerb::drill:
-      return drill_verb(line);
+      return line.real ? proof_verb(line) : drill_verb(line);
     case CliVerb::start:
       return start_verb(line);
     case CliVerb::stop:

@@ -10,6 +10,7 @@ namespace chargewright::daemon {
 ExitCode check_verb(const CommandLine& line);
 ExitCode rehearse_verb(const CommandLine& line);
 ExitCode drill_verb(const CommandLine& line);
+ExitCode proof_verb(const CommandLine& line);  // drill --real
 ExitCode start_verb(const CommandLine& line);
 ExitCode approve_verb(const CommandLine& line);
 ExitCode stop_verb(const CommandLine& line);

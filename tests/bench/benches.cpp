@@ -74,8 +74,9 @@ devices:
   }
   files.simulation +=
       "cells:\n  bank: {chemistry: edlc, model: {kind: capacitor, capacitance: " +
-      wanted.capacitance + ", r0: 8 mohm" + wanted.body +
-      "}, voltage: 0.5 V}\ncircuits:\n"
+      wanted.capacitance + ", r0: " + wanted.resistance + wanted.body +
+      "}, voltage: " + wanted.begins_at +
+      "}\ncircuits:\n"
       "  left: {cell: bank, source: supply, leads: 3 mohm, meter: meter, temperature: probe" +
       (wanted.contactor ? ", contactor: contactor}\n" : "}\n");
 

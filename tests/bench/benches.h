@@ -7,7 +7,9 @@
 namespace chargewright::test {
 
 struct Buffer {
-  std::string capacitance = "60 F";  // 27 s from empty to full at 10 A: long enough to be cut
+  std::string capacitance = "60 F";   // 27 s from empty to full at 10 A: long enough to be cut
+  std::string resistance = "8 mohm";  // in series; much of it, behind much capacitance: a resistor
+  std::string begins_at = "0.5 V";
   std::string body = "";             // of the simulated bank: ", heat-capacity: 2 J/K"
   bool contactor = false;            // then the meter reads the current too
   std::string channel = "";          // more lines of the channel, such as "stuck-after: 1 s"

@@ -1,0 +1,44 @@
+#pragma once
+// A person who is asked and answers line by line, at a terminal or through a pipe, and who may end
+// the whole at any moment: by the interrupt key, by a signal (SIGTERM, SIGHUP), or by going away
+// (end of input). While one exists those signals end nothing else, so that what must be brought to
+// off still is.
+
+#include <chrono>
+#include <deque>
+#include <optional>
+#include <ostream>
+#include <string>
+#include <string_view>
+
+namespace chargewright::daemon {
+
+class Person {
+ public:
+  explicit Person(std::ostream& out);
+  ~Person();
+  Person(const Person&) = delete;
+  Person& operator=(const Person&) = delete;
+
+  // The line that answers, without blanks around it; nothing: the person is gone.
+  std::optional<std::string> ask(std::string_view question);
+  // yes or no, asked again until it is one of them.
+  std::optional<bool> ask_yes_or_no(std::string_view question);
+  // Waits, and answers true as soon as this line was typed meanwhile. Other lines wait for ask().
+  bool typed(std::string_view line, std::chrono::milliseconds time);
+  // Waits, and leaves what is typed meanwhile, or the end of it, to who asks next.
+  void wait(std::chrono::milliseconds time);
+  [[nodiscard]] bool gone() const { return gone_; }
+
+ private:
+  void take_in(std::chrono::milliseconds time);
+
+  std::ostream& out_;
+  int signals_ = -1;
+  std::string bytes_;
+  std::deque<std::string> lines_;
+  bool ended_ = false;  // no more input
+  bool gone_ = false;
+};
+
+}  // namespace chargewright::daemon

@@ -1,0 +1,266 @@
+// The guided proof test, with the test in the place of the person: at each deed it does to the
+// simulated bench what a hand would do to a real one.
+
+#include <gtest/gtest.h>
+
+#include <csignal>
+#include <fstream>
+#include <iostream>
+#include <map>
+#include <sstream>
+
+#include "tests/bench/benches.h"
+
+namespace chargewright::test {
+namespace {
+
+using namespace std::chrono_literals;
+
+// Light enough that a little heat warms it by 3 K in seconds, and that it cools again.
+const Buffer light{.body = ", heat-capacity: 20 J/K, cooling: 1 W/K",
+                   .channel = "disagree: {for: 500 ms}"};
+
+const Buffer resistor{.capacitance = "10000 F",
+                      .resistance = "5 ohm",
+                      .begins_at = "0 V",
+                      .body = light.body,
+                      .channel = light.channel};
+
+std::string text_of(const std::string& path) {
+  std::ifstream file(path);
+  std::stringstream text;
+  text << file.rdbuf();
+  return text.str();
+}
+
+class AProofTest : public testing::Test {
+ protected:
+  void begin(const Buffer& wanted = light) {
+    BenchFiles files = buffer_bench(wanted);
+    files.dead_man_after = "400";
+    bench_ = std::make_unique<ServedBench>(files);
+    ASSERT_TRUE(bench_->start_daemon()) << bench_->daemon().err();
+    sheet_ = bench_->folder().path() + "/sheet";
+    command_ = bench_->begin(
+        {"drill", "--real", "--bench", bench_->bench_file(), "--cell", bench_->cell_file(),
+         "--policy", bench_->folder().path() + "/policy.yaml", "--sheet", sheet_},
+        Process::Input::typed);
+  }
+  void accept() {
+    answer("Type yes to accept: ", "yes");
+    answer("Type yes to approve: ", "yes");
+  }
+  // True: the command has said this, after what was waited for before.
+  bool said(const std::string& text, std::chrono::milliseconds bound = 90s) {
+    std::size_t found = std::string::npos;
+    until(
+        [&] {
+          command_->pump(0ms);
+          bench_->daemon().pump(0ms);
+          found = command_->out().find(text, heard_);
+          return found != std::string::npos || !command_->running();
+        },
+        bound);
+    if (found == std::string::npos) return false;
+    heard_ = found + text.size();
+    return true;
+  }
+  void answer(const std::string& question, const std::string& line) {
+    ASSERT_TRUE(said(question)) << question << "\n--- said\n" << command_->out() << command_->err();
+    command_->type(line + '\n');
+  }
+  void stand_ready(const std::string& title) {
+    ASSERT_TRUE(said(": " + title + '\n')) << title << '\n' << command_->out() << command_->err();
+    answer("(or: skip, stop) ", "");
+  }
+  // Ready, and the deed once it is asked for.
+  void meet(const std::string& title, const std::function<void()>& deed) {
+    stand_ready(title);
+    ASSERT_TRUE(said("  NOW")) << title << '\n' << command_->out() << command_->err();
+    deed();
+  }
+  void inject(const std::string& fault) { bench_->simulator().control("fault " + fault); }
+  // Undone by the person before the answer.
+  void meet_fault(const std::string& title, const std::string& fault) {
+    meet(title, [&] { inject(fault); });
+    ASSERT_TRUE(said("  => ")) << title << command_->out() << command_->err();
+    bench_->simulator().control("clear");
+    answer("Enter when it is done ", "");
+  }
+  // A setpoint that the lead compensation still moves would write over the hand at the knob.
+  void turn_knob() {
+    double setpoint = 0;
+    int alike = 0;
+    ASSERT_TRUE(until([&] {
+      const double now = bench_->simulator().number("voltage_setpoint_v");
+      alike = now == setpoint ? alike + 1 : 0;
+      setpoint = now;
+      return alike >= 100;  // looked at each 10 ms
+    }));
+    inject("knob-turned supply 4.9 V");
+  }
+  // The person ends the daemon, sees the output go off, and starts the daemon again.
+  void end_daemon(const std::string& title, int signal) {
+    stand_ready(title);
+    ASSERT_TRUE(said("  NOW, in another terminal: kill -s "));
+    ASSERT_TRUE(said(std::to_string(bench_->daemon().id()) + '\n')) << command_->out();
+    bench_->daemon().signal(signal);
+    ASSERT_TRUE(said("(yes or no) ")) << command_->out() << command_->err();
+    EXPECT_FALSE(bench_->simulator().output_is_on());
+    command_->type("yes\n");
+    bench_->end_daemon(0);
+    bench_->dead_man_exit();
+    ASSERT_TRUE(bench_->start_daemon()) << bench_->daemon().err();
+  }
+  [[nodiscard]] std::map<std::string, std::string> verdicts() const {
+    std::map<std::string, std::string> found;
+    const auto sheet = boost::json::parse(text_of(sheet_ + ".json"));
+    for (const auto& trial : sheet.at("trials").as_array()) {
+      found[trial.at("trial").as_string().c_str()] = trial.at("verdict").as_string().c_str();
+      std::cout << "          " << trial.at("trial") << ' ' << trial.at("verdict") << ", noticed "
+                << trial.at("noticed_after_s") << " s, off " << trial.at("off_after_ms")
+                << " ms: " << trial.at("reason") << '\n';
+    }
+    return found;
+  }
+
+  std::unique_ptr<ServedBench> bench_;
+  std::unique_ptr<Process> command_;
+  std::string sheet_;
+  std::size_t heard_ = 0;
+};
+
+// With the bank, and with a resistor in its place: 5 ohm, of a heat capacity like the bank's.
+class ASoundBench : public AProofTest, public testing::WithParamInterface<Buffer> {};
+
+TEST_P(ASoundBench, passes_every_trial_and_keeps_a_sheet) {  // S1 S2 S3 S4 S6
+  begin(GetParam());
+  accept();
+  stand_ready("the readings are right");
+  answer("(yes or no) ", "yes");
+  stand_ready("the operator's cut");
+  ASSERT_TRUE(said("(yes or no) ")) << command_->out();
+  EXPECT_FALSE(bench_->simulator().output_is_on());
+  command_->type("yes\n");
+  stand_ready("a limit that is crossed");
+  meet_fault("thermometer 1 and its limit", "cell-heats supply 8 W");
+  meet("a knob that is turned", [&] { turn_knob(); });
+  meet("an output that is switched off at the panel", [&] { inject("output-switched supply"); });
+  meet("an output that is switched on at the panel", [&] { inject("output-switched supply"); });
+  answer("(yes or no) ", "yes");
+  meet_fault("a lead that falls off", "lead-off supply");
+  // A dropped pseudo-terminal may be given to another test: its instrument falls silent.
+  meet_fault("the link of `meter` is lost", "mute meter");
+  meet_fault("the link of `probe` is lost", "link-dropped probe");
+  meet_fault("the sensor of thermometer 1 is unplugged", "sensor-lost probe/1");
+  end_daemon("the daemon is killed", SIGKILL);
+  end_daemon("the daemon hangs", SIGSTOP);
+
+  const Finished finished = command_->wait(60s);
+  EXPECT_EQ(finished.exit_code, 0) << finished.out << finished.err;
+  for (const auto& [trial, verdict] : verdicts()) EXPECT_EQ(verdict, "passed") << trial;
+  EXPECT_EQ(verdicts().size(), 13U);
+  EXPECT_FALSE(bench_->simulator().output_is_on());
+  EXPECT_NE(text_of(sheet_ + ".txt").find("all 13 trials passed"), std::string::npos);
+  EXPECT_NE(text_of(sheet_ + ".html").find("signature"), std::string::npos);
+  EXPECT_EQ(bench_->channel().at("state").as_string(), "off");
+  EXPECT_EQ(bench_->trip(), "");
+}
+
+INSTANTIATE_TEST_SUITE_P(WithEachLoad, ASoundBench, testing::Values(light, resistor),
+                         [](const auto& info) {
+                           return std::string(info.index == 0 ? "a_capacitor" : "a_resistor");
+                         });
+
+TEST_F(AProofTest, of_a_supply_that_ignores_off_fails_calls_the_person_and_ends) {  // S4
+  begin();
+  accept();
+  stand_ready("the readings are right");
+  answer("(yes or no) ", "yes");
+  inject("ignores-output-off supply");
+  stand_ready("the operator's cut");
+  ASSERT_TRUE(said("SWITCH THE SUPPLY OFF AT ITS OWN SWITCH, NOW")) << command_->out();
+  EXPECT_TRUE(bench_->simulator().output_is_on());
+  bench_->simulator().control("clear");  // the person's hand: it is off
+  answer("Enter when its display shows off ", "");
+  const Finished finished = command_->wait(60s);
+  EXPECT_EQ(finished.exit_code, 7) << finished.out << finished.err;
+  auto found = verdicts();
+  EXPECT_EQ(found["operator-cut"], "FAILED");
+  EXPECT_EQ(found["daemon-killed"], "skipped");
+  EXPECT_NE(text_of(sheet_ + ".txt").find("the bench is not proved"), std::string::npos);
+  EXPECT_TRUE(until([&] { return !bench_->simulator().output_is_on(); }));
+}
+
+TEST_F(AProofTest, in_which_a_person_sees_otherwise_fails_and_skipping_is_no_success) {
+  begin();
+  accept();
+  stand_ready("the readings are right");
+  answer("(yes or no) ", "no");
+  ASSERT_TRUE(said(": the operator's cut\n"));
+  answer("(or: skip, stop) ", "skip");
+  answer("Why is it skipped? ", "no time");
+  ASSERT_TRUE(said(": a limit that is crossed\n"));
+  answer("(or: skip, stop) ", "stop");
+  const Finished finished = command_->wait(60s);
+  EXPECT_EQ(finished.exit_code, 7) << finished.out << finished.err;
+  auto found = verdicts();
+  EXPECT_EQ(found["readings"], "FAILED");
+  EXPECT_EQ(found["operator-cut"], "skipped");
+  EXPECT_EQ(found["limit-charge"], "skipped");
+  EXPECT_NE(text_of(sheet_ + ".txt").find("no time"), std::string::npos);
+}
+
+class AnEnd : public AProofTest, public testing::WithParamInterface<bool> {};
+
+TEST_P(AnEnd, in_the_midst_of_a_trial_leaves_the_output_off) {  // S4
+  begin();
+  accept();
+  stand_ready("the readings are right");
+  answer("(yes or no) ", "yes");
+  ASSERT_TRUE(said(": the operator's cut\n"));
+  answer("(or: skip, stop) ", "skip");
+  answer("Why is it skipped? ", "");
+  stand_ready("a limit that is crossed");
+  ASSERT_TRUE(until([&] { return bench_->simulator().is_charging(); }));
+  if (GetParam()) {
+    command_->signal(SIGINT);
+  } else {
+    command_->end_input();
+  }
+  const Finished finished = command_->wait(60s);
+  EXPECT_EQ(finished.exit_code, 3) << finished.out << finished.err;
+  EXPECT_FALSE(bench_->simulator().output_is_on());
+  EXPECT_EQ(verdicts()["limit-charge"], "skipped");
+}
+
+INSTANTIATE_TEST_SUITE_P(ByInterruptOrEndOfInput, AnEnd, testing::Bool());
+
+TEST_F(AProofTest, that_nobody_answers_energises_nothing) {
+  begin();
+  command_->end_input();
+  const Finished finished = command_->wait(60s);
+  EXPECT_EQ(finished.exit_code, 5) << finished.out;
+  EXPECT_NE(finished.err.find("nobody answers"), std::string::npos) << finished.err;
+  for (const auto& event : bench_->simulator().log()) EXPECT_NE(event.kind, "output-on");
+  EXPECT_EQ(text_of(sheet_ + ".json"), "");
+}
+
+TEST_F(AProofTest, draws_no_more_than_it_says) {  // S2
+  begin();
+  ASSERT_TRUE(said("The output goes on, again and again: 0.417 A and 5.00 V at most"));
+  bench_->simulator().control("mark current 0.42 supply");
+  accept();
+  stand_ready("the readings are right");
+  answer("(yes or no) ", "yes");
+  stand_ready("the operator's cut");
+  answer("(yes or no) ", "yes");
+  stand_ready("a limit that is crossed");
+  ASSERT_TRUE(said("  => passed")) << command_->out();
+  for (const auto& event : bench_->simulator().log()) EXPECT_NE(event.kind, "mark-crossed");
+  command_->end_input();
+  command_->wait(60s);
+}
+
+}  // namespace
+}  // namespace chargewright::test
