@@ -226,6 +226,7 @@ Drill drill(const DrillSetup& setup) {
     cell.put(scene.cell);
     for (const DrillFault& fault :
          drill_faults(r, plant.channels[0], scene.time, cell.emf().value())) {
+      if (!setup.only.empty() && fault.name != setup.only) continue;
       drill.rows.push_back(fault.limits_alone ? met(with_limits_alone(scene), fault)
                                               : met(scene, fault));
     }

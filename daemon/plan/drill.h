@@ -34,6 +34,7 @@ struct DrillSetup {
   // How the simulated instruments are spoken to, one for each instrument of the bench.
   std::vector<drivers::InstrumentSpec> instruments;
   profiles::Basis basis{};  // what the budget rests on besides the bench file
+  std::string only{};       // the faults of this name alone; empty: all
 };
 
 enum class DrillMoment : std::uint8_t { before_arming, early, middle, late, resting, cutting };

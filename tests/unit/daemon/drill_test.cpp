@@ -44,7 +44,7 @@ struct Hut {
     with.current.never_above = 9.0_A;
     run_plan.body = {with.model.r0, with.model.heat_capacity};
   }
-  Drill drilled() const {
+  Drill drilled(const std::string& only = "") const {
     return drill({.rehearsal = {.bench = on,
                                 .cell = with,
                                 .procedure = steps,
@@ -52,7 +52,8 @@ struct Hut {
                                 .start = {},
                                 .abilities = abilities},
                   .instruments = instruments,
-                  .basis = basis});
+                  .basis = basis,
+                  .only = only});
   }
 };
 
@@ -137,9 +138,10 @@ TEST(Drill, keeps_each_limit_within_the_response_time_budget) {  // S7
 
 // Read every 100 ms over links of 4 ms: what is crossed is seen and cut within a little more.
 TEST(Drill, measures_a_crossing_from_when_it_shows_to_no_current) {  // S7
-  const Drill met = Hut{}.drilled();
+  const Drill met = Hut{}.drilled("source-escapes");
   const auto rows = rows_of(met, "source-escapes", DrillMoment::middle);
   ASSERT_EQ(rows.size(), 1U);
+  for (const DrillRow& row : met.rows) EXPECT_EQ(row.fault.name, "source-escapes");
   const auto current =
       std::ranges::find(rows[0]->crossings, safety::Cause::current_high, &DrillCrossing::cause);
   ASSERT_NE(current, rows[0]->crossings.end());
@@ -176,7 +178,7 @@ TEST(Drill, does_not_survive_what_takes_longer_than_the_budget_allows) {  // S7
   Hut hut;
   hut.instruments[supply].dialect.between = 60ms;
   hut.on.instruments[supply].response.settling = 0s;
-  const Drill met = hut.drilled();
+  const Drill met = hut.drilled("source-escapes");
   int broken = 0;
   for (const DrillRow& row : met.rows) {
     if (!std::ranges::any_of(row.crossings, &DrillCrossing::breaks_bound)) continue;
