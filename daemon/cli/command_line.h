@@ -45,7 +45,7 @@ struct CommandLine {
   bool keep_resumption = false;  // cut: not a person's word (S9)
   double start_charge = 0;       // rehearse: state of charge of the cell at the start, 0 to 1
   std::optional<double> ambient_degc;
-  std::string html;  // drill: the page to write
+  std::string html;   // drill: the page to write
   bool real = false;  // drill: the proof test on the real bench
   std::string sheet;  // of it: the name of its files, without the endings
 
