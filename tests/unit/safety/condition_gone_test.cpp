@@ -188,5 +188,19 @@ TEST(GoneUnlimited, is_a_temperature_of_a_bench_without_limits_by_the_trips_own_
   EXPECT_TRUE(interlock.condition_gone(trip_of(Cause::operator_cut), at(0s)));
 }
 
+// Readings a minute apart never make a rise (safety/rise.h): to wait for one would be for ever.
+TEST(GoneSlowly, is_a_rise_where_the_watch_is_too_slow_to_know_one) {  // S5
+  for (const bool slow : {true, false}) {
+    ChannelPlan plan = plan_of();
+    plan.every = slow ? Duration{12s} : Duration{12s - 1ns};  // while tripped, five times slower
+    Interlock interlock(plan, 0);
+    interlock.enforce(cell_limits(), at(0s));
+    interlock.watch_only(at(0s));
+    interlock.see(outcome(thermometer, 1, Verb::measure_temperature, 30, at(0s)));
+    const Fault rising = trip_of(Cause::temperature_rising, 0, 1.0 / 60);
+    EXPECT_EQ(interlock.condition_gone(rising, at(0s)), slow);
+  }
+}
+
 }  // namespace
 }  // namespace chargewright::safety::testing

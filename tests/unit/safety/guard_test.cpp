@@ -466,5 +466,94 @@ TEST(Guard, lets_a_trip_stand_when_it_is_to_hold) {  // S5 S9
   EXPECT_EQ(story.trip(), Cause::operator_cut);
 }
 
+TEST(Guard, gives_the_links_of_a_trip_of_a_former_life_their_time_to_open) {  // S4 S5
+  GuardStory story;
+  story.guard.restore_trip({.cause = Cause::voltage_high, .channel = 0});
+  story.bench.misbehave[supply].link_down = true;
+  story.start();
+  ASSERT_EQ(story.state(), State::cutting);
+  story.pass(9900ms);
+  EXPECT_FALSE(story.happened(Event::Kind::alarm));
+  story.pass(200ms);
+  EXPECT_TRUE(story.happened(Event::Kind::alarm));
+  EXPECT_EQ(story.last(Event::Kind::alarm)->fault.cause, Cause::voltage_high);
+}
+
+TEST(Guard, alarms_a_cut_from_its_stages_once_the_links_have_had_their_time) {  // S4
+  GuardStory story;
+  story.start();
+  ASSERT_TRUE(story.until(State::off));
+  story.bench.misbehave[supply].link_down = true;
+  story.ask(Request::Kind::cut);
+  story.pass(1400ms);
+  EXPECT_FALSE(story.happened(Event::Kind::alarm));
+  story.pass(200ms);
+  EXPECT_TRUE(story.happened(Event::Kind::alarm));
+}
+
+// The channel after the last is the first that is not there.
+TEST(Guard, bears_whatever_is_said_of_the_channel_after_its_last) {  // S4
+  GuardStory story;
+  story.guard.restore_trip({.cause = Cause::voltage_high, .channel = 1});
+  story.guard.restore_limits(1, cell_limits());
+  story.start();
+  Request request;
+  request.kind = Request::Kind::arm;
+  request.channel = 1;
+  story.guard.request(request, story.now);
+  story.settle();
+  EXPECT_EQ(story.last_refusal(), Refusal::wrong_state);
+  story.guard.refuse(request, Refusal::no_dead_man, story.now);
+  story.settle();
+  EXPECT_EQ(story.last_refusal(), Refusal::no_dead_man);
+  EXPECT_EQ(story.last(Event::Kind::refused)->channel, 1);
+  EXPECT_EQ(story.channel().refusal, Refusal::none);
+  Outcome stray = outcome(supply, 0, Verb::measure_voltage, 9.9, story.now);
+  stray.order.ticket = 1U << 28;
+  story.guard.see(stray, story.now);
+  EXPECT_TRUE(story.until(State::off));
+}
+
+TEST(Guard, shows_the_refusal_of_an_arm_and_of_nothing_else_that_its_shell_refused) {
+  GuardStory story;
+  story.start();
+  ASSERT_TRUE(story.until(State::off));
+  Request request;
+  request.kind = Request::Kind::acknowledge;
+  story.guard.refuse(request, Refusal::no_dead_man, story.now);
+  EXPECT_EQ(story.channel().refusal, Refusal::none);
+  request.kind = Request::Kind::arm;
+  story.guard.refuse(request, Refusal::no_dead_man, story.now);
+  EXPECT_EQ(story.channel().refusal, Refusal::no_dead_man);
+}
+
+TEST(Guard, is_all_off_when_every_channel_is_and_wakes_for_the_first) {  // S4
+  Plant plant = plant_of(plan_of());
+  plant.channels.push_back(plan_of());
+  Guard guard(plant);
+  EXPECT_FALSE(guard.all_off());
+  guard.start(at(0s));
+  const auto work = [&](Instant now, bool second_too) {
+    guard.turn(now);
+    for (Order order; guard.take_order(order);) {
+      if ((order.ticket >> 28) == 1 && !second_too) continue;
+      Outcome done;
+      done.order = order;
+      done.ending = Ending::done;
+      done.asked = done.answered = now;
+      guard.see(done, now);
+    }
+    guard.turn(now);
+  };
+  work(at(1ms), false);
+  work(at(101ms), false);
+  Snapshot snapshot;
+  guard.snapshot(snapshot, at(101ms));
+  EXPECT_EQ(snapshot.channel[0].state, State::off);
+  EXPECT_EQ(snapshot.channel[1].state, State::unknown);
+  EXPECT_FALSE(guard.all_off());
+  EXPECT_LE(guard.wake(), at(201ms));  // the second still asks, ten times a second
+}
+
 }  // namespace
 }  // namespace chargewright::safety::testing

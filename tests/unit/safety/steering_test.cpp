@@ -268,5 +268,94 @@ TEST(Cut, goes_on_where_the_link_of_source_or_contactor_comes_back) {  // S4
   EXPECT_FALSE(story.bench.output);
 }
 
+// ---- queues that are full -----------------------------------------------------------------------
+
+// A channel whose orders are taken by hand.
+class Congested : public ::testing::Test {
+ protected:
+  Congested() {
+    channel.start(now, *out);
+    pass(1s);
+    Request request;
+    request.kind = Request::Kind::arm;
+    request.plan = run_plan();
+    channel.request(request, now, *out);
+    pass(1s);
+    EXPECT_EQ(channel.state(), State::ready);
+  }
+  void answer() {
+    for (Order order; out->take_order(order);) bench.obey(order, now);
+    for (Outcome outcome; bench.take(outcome, now);) channel.see(outcome, now, *out);
+  }
+  void pass(Duration time) {
+    for (const Instant end = now + time; now < end; now += 1ms) {
+      channel.request(Request{}, now, *out);
+      channel.turn(now, *out);
+      answer();
+    }
+  }
+  void fill(bool urgent) {
+    while (out->order(0, Purpose::reading, {supply, 0}, Verb::read_regulation, 0, urgent) != 0) {
+    }
+  }
+  void charge() {
+    Request request;
+    request.kind = Request::Kind::charge;
+    request.voltage = 4.2_V;
+    request.current = 2.4_A;
+    channel.request(request, now, *out);
+  }
+  Cause trip() {
+    channel.turn(now, *out);
+    ChannelSnapshot snapshot;
+    channel.snapshot(snapshot, now);
+    return snapshot.trip.cause;
+  }
+  ChannelGuard channel{plan_of(), 0};
+  FakeBench bench;
+  std::unique_ptr<Outbox> out = std::make_unique<Outbox>();
+  Instant now = at(0s);
+};
+
+TEST_F(Congested, cuts_where_a_setpoint_finds_no_place) {  // S4
+  fill(false);
+  charge();
+  EXPECT_EQ(trip(), Cause::guard_internal);
+  EXPECT_EQ(channel.state(), State::cutting);
+}
+
+TEST_F(Congested, cuts_where_the_order_to_switch_on_finds_no_place) {  // S4
+  charge();
+  std::vector<Outcome> proofs;
+  for (Order order; out->take_order(order);) {
+    ASSERT_EQ(purpose_of(order.ticket), Purpose::steering);
+    Outcome done;
+    done.order = order;
+    done.ending = Ending::done;
+    done.value = order.value;
+    done.asked = done.answered = now;
+    proofs.push_back(done);
+  }
+  fill(false);
+  for (const Outcome& proof : proofs) channel.see(proof, now, *out);
+  EXPECT_EQ(trip(), Cause::guard_internal);
+  EXPECT_EQ(channel.state(), State::cutting);
+}
+
+TEST_F(Congested, cuts_where_the_order_to_switch_off_finds_no_place) {  // S4
+  charge();
+  pass(500ms);
+  ASSERT_EQ(channel.state(), State::energised);
+  fill(true);
+  Request rest;
+  rest.kind = Request::Kind::rest;
+  channel.request(rest, now, *out);
+  EXPECT_EQ(trip(), Cause::guard_internal);
+  EXPECT_EQ(channel.state(), State::cutting);
+  pass(1s);  // and there is room again
+  EXPECT_EQ(channel.state(), State::tripped);
+  EXPECT_FALSE(bench.output);
+}
+
 }  // namespace
 }  // namespace chargewright::safety::testing
