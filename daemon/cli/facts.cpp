@@ -21,10 +21,16 @@ const boost::json::array* array_in(const object& from, std::string_view key) {
   return found != nullptr ? found->if_array() : nullptr;
 }
 
+std::optional<double> number_of(const value& from) {
+  if (!from.is_number()) return {};
+  const auto number = from.to_number<double>();
+  if (!std::isfinite(number)) return {};  // 1e999 is read as infinite, 0e999 as not a number
+  return number;
+}
+
 std::optional<double> number_in(const object& from, std::string_view key) {
   const value* found = from.if_contains(key);
-  if (found == nullptr || !found->is_number()) return {};
-  return found->to_number<double>();
+  return found != nullptr ? number_of(*found) : std::nullopt;
 }
 
 namespace {
@@ -92,7 +98,7 @@ std::string span_text(std::optional<double> seconds) {
 }
 
 std::string moment_text(std::optional<double> unix_time_s) {
-  if (!unix_time_s || std::abs(*unix_time_s) > 1e11) return "-";
+  if (!unix_time_s || !(std::abs(*unix_time_s) <= 1e11)) return "-";
   const auto at = static_cast<std::time_t>(*unix_time_s);
   std::tm local{};
   std::array<char, 32> text{};

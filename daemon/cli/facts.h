@@ -11,6 +11,8 @@ namespace chargewright::daemon {
 
 const boost::json::object* object_in(const boost::json::object& from, std::string_view key);
 const boost::json::array* array_in(const boost::json::object& from, std::string_view key);
+// Finite, or not known.
+std::optional<double> number_of(const boost::json::value& from);
 std::optional<double> number_in(const boost::json::object& from, std::string_view key);
 // Without control characters: what is shown cannot steer the terminal.
 std::string text_of(const boost::json::value& from);

@@ -68,8 +68,7 @@ ProofLook ProofTalk::look() const {
     seen.hottest_degc = number_in(*readings, "hottest_degc");
     if (const auto* all = array_in(*readings, "temperatures_degc")) {
       for (const auto& one : *all) {
-        seen.degrees_c.push_back(one.is_number() ? std::optional(one.to_number<double>())
-                                                 : std::nullopt);
+        seen.degrees_c.push_back(number_of(one));
       }
     }
   }

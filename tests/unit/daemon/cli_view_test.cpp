@@ -145,6 +145,19 @@ TEST(Facts, are_said_in_the_units_of_people) {
   EXPECT_EQ(quantity_text(-0.0006, 3, "A"), "-0.001 A");
 }
 
+// JSON's own grammar lets through what no double holds.
+TEST(Facts, that_are_no_finite_number_are_not_known) {
+  const auto facts = boost::json::parse(R"({"huge": 1e999, "none": 0e999, "deep": -0E99999})");
+  for (const char* key : {"huge", "none", "deep"}) {
+    EXPECT_EQ(number_in(facts.get_object(), key), std::nullopt) << key;
+  }
+  for (const double time : {std::nan(""), -std::nan(""), HUGE_VAL, 1e300}) {
+    EXPECT_EQ(moment_text(time), "-");
+    EXPECT_EQ(span_text(time), "-");
+    EXPECT_EQ(quantity_text(time, 1, ""), "-");
+  }
+}
+
 TEST(EventLine, tells_the_cut_with_its_times) {
   EXPECT_EQ(event_line({{"kind", "cut-stage"}, {"stage", "off-confirmed"}, {"after_ms", 12.34}}),
             "cut: off-confirmed after 12.3 ms");
