@@ -22,6 +22,10 @@ std::string_view key_of(Denial denial) {
   return "own-fault";
 }
 
+Denied own_fault(const drivers::Failure& failure) {
+  return {.denial = Denial::own_fault, .why = {.list = {failure}}, .facts = {}};
+}
+
 Denied deny(Denial denial, std::string cause, std::string advice) {
   return {.denial = denial,
           .why = {.list = {{.place = {}, .cause = std::move(cause), .advice = std::move(advice)}}},

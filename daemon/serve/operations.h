@@ -46,6 +46,7 @@ struct Denied {
   boost::json::object facts;  // more of it for programs: the difference of limits, the cautions
 };
 Denied deny(Denial denial, std::string cause, std::string advice = {});
+Denied own_fault(const drivers::Failure& failure);
 
 template <class T>
 using Answer = boost::system::result<T, Denied>;

@@ -1,25 +1,18 @@
 #include "daemon/serve/supervisor.h"
 
-#include <fcntl.h>
-#include <unistd.h>
-
 #include <algorithm>
 #include <boost/json.hpp>
-#include <cstdlib>
-#include <filesystem>
 #include <thread>
 
 #include "daemon/bench/plant.h"
 #include "daemon/plan/rehearse.h"
 #include "daemon/record/digest.h"
-#include "daemon/serve/approving.h"
 #include "daemon/serve/cautions.h"
 #include "daemon/serve/shapes.h"
 
 namespace chargewright::daemon {
 namespace {
 
-namespace fs = std::filesystem;
 using boost::json::array;
 using boost::json::object;
 
@@ -57,10 +50,6 @@ object failure_json(const drivers::Failure& failure) {
   return {{"file", failure.place.file}, {"cause", failure.cause}, {"advice", failure.advice}};
 }
 
-Denied own_fault(const drivers::Failure& failure) {
-  return {.denial = Denial::own_fault, .why = {.list = {failure}}, .facts = {}};
-}
-
 // Counted on, from the step at which it stood; and the guard arms only on the same cell.
 void go_on(safety::RunPlan& plan, const GoingOn& how) {
   plan.carried = how.resumed.carried;
@@ -68,29 +57,13 @@ void go_on(safety::RunPlan& plan, const GoingOn& how) {
   plan.open_circuit_max = std::min(plan.open_circuit_max, how.window.highest);
 }
 
-// What differs from what was approved, in words; nothing where nothing was.
-std::vector<std::string> changes(const PreparedRun& run, const std::optional<Approval>& approval) {
-  if (!approval) return {};
-  auto lines = differences(run.report.plan.limits, approval->limits);
-  if (run.report.resumption != approval->resumption) {
-    lines.push_back("after-interruption: " + words_of(approval->resumption) + " approved, " +
-                    words_of(run.report.resumption) + " now" +
-                    (resumes_more(run.report.resumption, approval->resumption) ? " (looser)" : ""));
-  }
-  return lines;
-}
-
-// A record's id is its file's name: anything that could lead elsewhere is none.
-bool is_run_id(const std::string& id) {
-  return !id.empty() && id.size() <= 250 && id.front() != '.' &&
-         id.find_first_of(std::string_view{"/\0", 2}) == std::string::npos;
-}
-
 }  // namespace
 
 Supervisor::Supervisor(Parts parts, std::function<void(const std::string& why)> died)
     : parts_(std::move(parts)),
       died_(std::move(died)),
+      approvals_(parts_.state),
+      records_(parts_.runs_folder),
       recorder_(parts_.runs_folder,
                 [this](std::uint8_t channel, const drivers::Failure& failure) {
                   // What is not recorded does not run (S10).
@@ -130,7 +103,7 @@ Supervisor::Supervisor(Parts parts, std::function<void(const std::string& why)> 
            .proved_off = parts_.proved_off,
            .prepare = [this](const NamedText& profile, const NamedText& cell,
                              std::uint8_t channel) { return prepared(profile, cell, channel); },
-           .is_approved = [this](const PreparedRun& run) { return is_approved(run); },
+           .is_approved = [this](const PreparedRun& run) { return approvals_.covers(run); },
            .begin = [this](std::uint8_t channel, const PreparedRun& run,
                            const GoingOn& how) { return resume(channel, run, how); },
            .tell = [this](LogLevel level, object event) { pump_.tell(level, std::move(event)); }}) {
@@ -354,28 +327,6 @@ std::optional<Denied> Supervisor::cautions_missing(bool accept, const Person& by
   return {};
 }
 
-bool Supervisor::is_approved(const PreparedRun& run) const {
-  const auto approval = parts_.state.approval(run.profile.name, run.cell.name);
-  return approval && !needs_approval(run.report.plan.limits, approval->limits) &&
-         !resumes_more(run.report.resumption, approval->resumption);
-}
-
-std::optional<Denied> Supervisor::unapproved(const PreparedRun& run) const {
-  const auto approval = parts_.state.approval(run.profile.name, run.cell.name);
-  const auto before = approval ? std::optional{approval->limits} : std::nullopt;
-  const auto& now = run.report.plan.limits;
-  if (is_approved(run)) return {};
-  Denied denied = deny(Denial::unapproved,
-                       !before ? "the limits of this profile were never approved for this cell"
-                       : needs_approval(now, before)
-                           ? "limits are looser than those last approved"
-                           : "that it resumes by itself after an interruption is not approved",
-                       "look at them and approve them with `chargewright approve`");
-  const auto lines = changes(run, approval);
-  denied.facts["differences"] = array(lines.begin(), lines.end());
-  return denied;
-}
-
 // ---- how fast the instruments answer: what the response-time budget rests on (S7)
 
 // Of this life; the guard's clock may be sped up, the instruments are not.
@@ -425,7 +376,7 @@ Answer<object> Supervisor::start(const std::string& name, const StartRequest& re
   if (!run_thread_.is_running(*channel)) pump_.await_closed(*channel, std::chrono::seconds(2));
   if (auto denied = not_now(*channel, look().channel[*channel])) return *denied;
   if (auto denied = cautions_missing(request.accept_cautions, by)) return *denied;
-  if (auto denied = unapproved(*run)) return *denied;
+  if (auto denied = approvals_.missing(*run)) return *denied;
   auto begun = begin(*channel, *run);
   if (begun) {
     operated("start", name, by);
@@ -581,7 +532,7 @@ Sequencer::Setup Supervisor::setup_of(std::uint8_t channel, const PreparedRun& r
                          .run_plan = run.report.plan,
                          .procedure = run.report.procedure,
                          .expected = {}};
-  setup.run_plan.approved = true;  // unapproved() has seen to it
+  setup.run_plan.approved = true;  // start() and resume() have seen to it
   // For the time left, and nothing else: how long each step takes on the cell's model.
   CellStart start;
   if (state.voltage.valid()) start.voltage = state.voltage.voltage();
@@ -606,76 +557,24 @@ Answer<object> Supervisor::approve(const std::string& name, const NamedText& pro
   const std::lock_guard lock{starting_};
   const auto run = prepared(profile, cell, *channel);
   if (!run) return run.error();
-  const auto approval = parts_.state.approval(run->profile.name, run->cell.name);
-  const auto before = approval ? std::optional{approval->limits} : std::nullopt;
-  const auto& now = run->report.plan.limits;
-  array limits;
-  for (const auto& line : run->report.lines) {
-    limits.emplace_back(line.quantity + ' ' + line.value + " (" + line.origin + ')');
-  }
-  if (run->report.resumption) {
-    limits.emplace_back("after-interruption " + words_of(run->report.resumption) + " (profile)");
-  }
-  const auto changed = changes(*run, approval);
-  object json{{"limits", std::move(limits)},
-              {"approved_before", before.has_value()},
-              {"differences", array(changed.begin(), changed.end())},
-              {"needs_approval", !is_approved(*run)},
-              {"approved", commit}};
+  object json = approvals_.shown(*run);
+  json["approved"] = commit;
   if (!commit) return json;
-  const Approval decision{.profile = run->profile.name,
-                          .cell = run->cell.name,
-                          .limits = now,
-                          .by_uid = by.uid,
-                          .at = parts_.wall(),
-                          .resumption = run->report.resumption};
-  if (auto kept = parts_.state.approve(decision); !kept) return own_fault(kept.error());
+  if (auto kept = approvals_.approve(*run, by, parts_.wall()); !kept) {
+    return own_fault(kept.error());
+  }
   operated("approve " + run->profile.name + " on " + run->cell.name, name, by);
   return json;
 }
 
 // ---- records
 
-Answer<array> Supervisor::runs() {
-  std::vector<drivers::Failure> problems;
-  array json;
-  for (const auto& summary : list_records(parts_.runs_folder, problems)) {
-    json.push_back(run_json(summary));
-  }
-  for (const auto& problem : problems) json.push_back(object{{"problem", describe(problem)}});
-  return json;
-}
+Answer<array> Supervisor::runs() { return records_.all(); }
 
-Answer<std::string> Supervisor::path_of(const std::string& id) const {
-  std::error_code ignored;
-  const std::string path = parts_.runs_folder + '/' + id + ".run";
-  if (is_run_id(id) && fs::is_regular_file(path, ignored)) return path;
-  return deny(Denial::unknown, "there is no run `" + id + "`", "`chargewright runs` lists them");
-}
-
-Answer<object> Supervisor::run(const std::string& id) {
-  const auto path = path_of(id);
-  if (!path) return path.error();
-  const auto summary = summarise(*path);
-  if (!summary) return own_fault(summary.error());
-  return run_json(*summary);
-}
+Answer<object> Supervisor::run(const std::string& id) { return records_.one(id); }
 
 Answer<std::string> Supervisor::export_run(const std::string& id, RecordFormat format) {
-  const auto path = path_of(id);
-  if (!path) return path.error();
-  std::error_code error;
-  const auto folder = fs::temp_directory_path(error);
-  if (error) return deny(Denial::own_fault, "there is no folder for temporary files");
-  std::string file = (folder / "chargewright-XXXXXX").string();
-  const int held = ::mkostemp(file.data(), O_CLOEXEC);  // a name that nobody could prepare
-  if (held < 0) return deny(Denial::own_fault, "cannot make a file in " + folder.string());
-  ::close(held);
-  const auto written = export_record(
-      *path, format == RecordFormat::bdf ? ExportFormat::bdf : ExportFormat::csv, file);
-  if (written) return file;
-  ::unlink(file.c_str());
-  return own_fault(written.error());
+  return records_.exported(id, format);
 }
 
 }  // namespace chargewright::daemon

@@ -8,9 +8,11 @@
 
 #include "daemon/record/recorder.h"
 #include "daemon/run/run_thread.h"
+#include "daemon/serve/approvals.h"
 #include "daemon/serve/event_pump.h"
 #include "daemon/serve/operations.h"
 #include "daemon/serve/preparing.h"
+#include "daemon/serve/records.h"
 #include "daemon/serve/resuming.h"
 #include "daemon/state/store.h"
 #include "drivers/dialect.h"
@@ -71,8 +73,6 @@ class Supervisor : public Operations {
   Answer<std::uint8_t> find(const std::string& channel) const;
   std::optional<Denied> not_now(std::uint8_t channel, const safety::ChannelSnapshot& state) const;
   std::optional<Denied> cautions_missing(bool accept, const Person& by);
-  std::optional<Denied> unapproved(const PreparedRun& run) const;
-  [[nodiscard]] bool is_approved(const PreparedRun& run) const;
   Answer<boost::json::object> resume(std::uint8_t channel, const PreparedRun& run,
                                      const GoingOn& how);
   // `how`: it goes on with an interrupted one; nothing: from its beginning.
@@ -86,7 +86,6 @@ class Supervisor : public Operations {
   Sequencer::Setup setup_of(std::uint8_t channel, const PreparedRun& run,
                             const safety::ChannelSnapshot& state) const;
   boost::json::object facts_of(std::uint8_t channel, const safety::Snapshot& snapshot);
-  Answer<std::string> path_of(const std::string& id) const;
   void operated(const std::string& what, const std::string& channel, const Person& by);
   safety::Snapshot look();
   RoundTrips measured();
@@ -101,6 +100,8 @@ class Supervisor : public Operations {
   std::atomic<std::uint32_t> next_number_ = 0x8000'0000;  // the sequencers count from 0
   std::function<void(const std::string& why)> died_;
   std::mutex starting_;  // one start, approval or the like at a time
+  Approvals approvals_;
+  Records records_;
   Recorder recorder_;
   EventPump pump_;
   RunThread run_thread_;
