@@ -14,6 +14,7 @@
 #include <sstream>
 
 #include "tests/bench/benches.h"
+#include "tests/support/places.h"
 
 namespace chargewright::test {
 namespace {
@@ -114,7 +115,7 @@ TEST(TheDeadMan, is_needed_to_start) {  // S6
   words.front() = alone;
   // It finds its dialects from where it lies.
   words.insert(words.begin(),
-               {"/usr/bin/env", "CHARGEWRIGHT_DIALECTS=" CHARGEWRIGHT_SOURCE "/drivers/dialects"});
+               {"/usr/bin/env", "CHARGEWRIGHT_DIALECTS=" + test::in_source("drivers/dialects")});
   const Finished refused = run(words, patience);
   EXPECT_EQ(refused.exit_code, 5) << refused.err;
   EXPECT_NE(refused.err.find("the dead-man process cannot be started"), std::string::npos);
@@ -202,8 +203,7 @@ INSTANTIATE_TEST_SUITE_P(
 
 // Nothing but what cutting needs is in that process.
 TEST(TheDeadMan, links_no_yaml_no_database_and_no_log) {
-  const std::string program =
-      text_of(std::filesystem::path(CHARGEWRIGHT_DAEMON).parent_path() / "chargewright-dead-man");
+  const std::string program = text_of(test::in_build("daemon/chargewright-dead-man"));
   ASSERT_FALSE(program.empty());
   EXPECT_NE(program.find("libstdc++.so"), std::string::npos);
   for (const char* library : {"libyaml-cpp.so", "libsqlite3.so", "libspdlog.so", "libfmt.so"}) {

@@ -12,6 +12,7 @@
 
 #include "tests/bench/recorded.h"
 #include "tests/bench/served_bench.h"
+#include "tests/support/places.h"
 
 namespace chargewright::test {
 namespace {
@@ -21,11 +22,10 @@ constexpr double speed = 250;
 
 std::string recording(const std::string& name) {
   const char* set = std::getenv("CHARGEWRIGHT_DATA");
-  const std::filesystem::path folder =
-      set != nullptr ? set : std::string(CHARGEWRIGHT_SOURCE) + "/../shared/data";
+  const std::filesystem::path folder = set != nullptr ? set : test::in_source("../shared/data");
   const auto file = folder / name;
   if (std::filesystem::exists(file)) return file.string();
-  for (auto up = std::filesystem::path(CHARGEWRIGHT_SOURCE); up.has_relative_path();
+  for (auto up = std::filesystem::path(test::in_source()); up.has_relative_path();
        up = up.parent_path()) {
     if (const auto near = up / "shared/data" / name; std::filesystem::exists(near)) {
       return near.string();

@@ -13,6 +13,8 @@
 #include <stdexcept>
 #include <thread>
 
+#include "tests/support/places.h"
+
 namespace chargewright::test {
 namespace {
 
@@ -58,7 +60,8 @@ std::vector<std::string> simulator_words(const Scratch& folder, const BenchFiles
     text.replace(at, folder_mark.size(), folder.path());
   }
   const std::string file = folder.write("simulation.yaml", text);
-  return {CHARGEWRIGHT_SIMULATOR, file, "--speed", std::to_string(files.speed)};
+  return {test::in_build("drivers/chargewright-simulator"), file, "--speed",
+          std::to_string(files.speed)};
 }
 
 }  // namespace
@@ -215,7 +218,7 @@ std::string ServedBench::record_of(const std::string& run) const {
 
 std::vector<std::string> ServedBench::daemon_words(const std::string& own) const {
   const std::string at = folder_.path();
-  return {CHARGEWRIGHT_DAEMON,
+  return {test::in_build("daemon/chargewrightd"),
           "--bench",
           bench_,
           "--state",
@@ -261,7 +264,7 @@ Finished ServedBench::end_daemon(int signal) {
 }
 
 std::unique_ptr<Process> ServedBench::begin(std::vector<std::string> words, Process::Input input) {
-  words.insert(words.begin(), {CHARGEWRIGHT_COMMAND, "--socket", socket_});
+  words.insert(words.begin(), {test::in_build("daemon/chargewright"), "--socket", socket_});
   return std::make_unique<Process>(std::move(words), std::vector<std::string>{}, std::vector<int>{},
                                    input);
 }

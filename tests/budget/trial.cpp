@@ -11,6 +11,7 @@
 #include "daemon/plan/wired_stage.h"
 #include "profiles/bench_times.h"
 #include "profiles/protections.h"
+#include "tests/support/places.h"
 
 namespace chargewright::test {
 namespace {
@@ -57,7 +58,7 @@ const drivers::Dialect& dialect(const std::string& name) {
   static std::map<std::string, drivers::Dialect> known;
   auto found = known.find(name);
   if (found == known.end()) {
-    const std::string folder = std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects";
+    const std::string folder = test::in_source("drivers/dialects");
     found = known.emplace(name, drivers::load_dialect(name, {folder}).value()).first;
   }
   return found->second;

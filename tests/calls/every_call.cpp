@@ -52,10 +52,10 @@ std::vector<Failing> plan(const Options& options) {
   Trial whole;
   Trial start;
   for (int attempt = 0; attempt < 3 && whole.ended != Ended::went_on; ++attempt) {
-    whole = try_with({}, CHARGEWRIGHT_FAIL_CALL);  // a machine that is busy may trip it, rightly
+    whole = try_with({});  // a machine that is busy may trip it, rightly
   }
   for (int attempt = 0; attempt < 3 && start.ended != Ended::went_on; ++attempt) {
-    start = try_with({.start_only = true}, CHARGEWRIGHT_FAIL_CALL);
+    start = try_with({.start_only = true});
   }
   if (whole.ended != Ended::went_on || start.ended != Ended::went_on) {
     throw std::runtime_error("without a failure the run is " + std::string(key_of(whole.ended)) +
@@ -121,7 +121,7 @@ int sweep(const Options& options) {
   for (unsigned w = 0; w < options.jobs; ++w) {
     workers.emplace_back([&] {
       for (std::size_t i = next++; i < all.size(); i = next++) {
-        const Trial trial = try_with(all[i], CHARGEWRIGHT_FAIL_CALL);
+        const Trial trial = try_with(all[i]);
         const std::lock_guard lock(mutex);
         ++table[all[i].kind + ' ' + all[i].how][trial.ended];
         if (list) list << line_of(all[i], trial) << std::flush;

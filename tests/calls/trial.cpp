@@ -10,6 +10,7 @@
 #include "tests/bench/benches.h"
 #include "tests/bench/recorded.h"
 #include "tests/support/fail_report.h"
+#include "tests/support/places.h"
 
 namespace chargewright::test {
 namespace {
@@ -41,11 +42,11 @@ bool says(Process& daemon, const char* what) {
   return daemon.err().find(what) != std::string::npos;
 }
 
-void begin_daemon(Story& story, const Failing& failing, const std::string& shim) {
+void begin_daemon(Story& story, const Failing& failing) {
   story.daemon = std::make_unique<Process>(
       story.bench.daemon_words(),
       std::vector<std::string>{
-          "LD_PRELOAD=" + shim, "FAIL_CALL_IN=chargewrightd",
+          "LD_PRELOAD=" + in_build("preloaded/fail_call.so"), "FAIL_CALL_IN=chargewrightd",
           "FAIL_CALL_REPORT=" + story.report.path(),
           "FAIL_CALL=" + failing.kind + ':' + std::to_string(failing.call) + ':' + failing.how});
   until([&] { return says(*story.daemon, " ready") || !story.daemon->running(); }, start_bound);
@@ -174,11 +175,11 @@ std::string_view key_of(Ended ended) {
   return keys[static_cast<std::size_t>(ended)];
 }
 
-Trial try_with(const Failing& failing, const std::string& shim) {
+Trial try_with(const Failing& failing) {
   Trial trial;
   try {
     Story story;
-    begin_daemon(story, failing, shim);
+    begin_daemon(story, failing);
     const auto count = [&] {
       for (std::size_t k = 0; k < fail_kinds; ++k) trial.counts[k] = story.report.get().count[k];
     };

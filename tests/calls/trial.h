@@ -46,7 +46,7 @@ struct Trial {
   std::array<std::uint64_t, fail_kinds> counts{};
 };
 
-// `shim`: tests/support/fail_call.c, built.
-Trial try_with(const Failing& failing, const std::string& shim);
+// With tests/support/fail_call.c preloaded into the daemon.
+Trial try_with(const Failing& failing);
 
 }  // namespace chargewright::test

@@ -16,6 +16,7 @@
 #include "tests/dead_man/started.h"
 #include "tests/support/fail_report.h"
 #include "tests/support/fail_ways.h"
+#include "tests/support/places.h"
 
 namespace chargewright::test {
 namespace {
@@ -25,8 +26,9 @@ using namespace std::chrono_literals;
 constexpr int cut = 10, not_verified = 11;
 
 std::vector<std::string> failing(const FailReport& report, const std::string& what) {
-  return {"LD_PRELOAD=" CHARGEWRIGHT_FAIL_CALL, "FAIL_CALL_IN=chargewright-dead-man",
-          "FAIL_CALL_REPORT=" + report.path(), "FAIL_CALL=" + what};
+  return {"LD_PRELOAD=" + test::in_build("preloaded/fail_call.so"),
+          "FAIL_CALL_IN=chargewright-dead-man", "FAIL_CALL_REPORT=" + report.path(),
+          "FAIL_CALL=" + what};
 }
 
 struct Trial {

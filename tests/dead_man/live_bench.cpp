@@ -10,6 +10,7 @@
 #include <stdexcept>
 
 #include "safety/dead_man/render.h"
+#include "tests/support/places.h"
 
 namespace chargewright::test {
 namespace {
@@ -69,8 +70,7 @@ LiveBench::LiveBench() : simulator_(folder_, files()) {
 safety::CutSheet LiveBench::sheet(std::chrono::milliseconds late_after) const {
   std::vector<drivers::Dialect> dialects;
   for (const char* name : {"scpi-supply", "scpi-meter", "scpi-switch"}) {
-    dialects.push_back(
-        drivers::load_dialect(name, {CHARGEWRIGHT_SOURCE "/drivers/dialects"}).value());
+    dialects.push_back(drivers::load_dialect(name, {test::in_source("drivers/dialects")}).value());
   }
   safety::ChannelPlan left;
   left.source = left.ammeter = {0, 0};

@@ -6,6 +6,7 @@
 
 #include "tests/dead_man/live_bench.h"
 #include "tests/dead_man/started.h"
+#include "tests/support/places.h"
 
 namespace chargewright::test {
 namespace {
@@ -15,7 +16,7 @@ using namespace std::chrono_literals;
 constexpr int refused = 2, not_verified = 11;
 
 std::vector<std::string> hurrying(int times) {
-  return {"LD_PRELOAD=" CHARGEWRIGHT_HURRY, "HURRY_IN=chargewright-dead-man",
+  return {"LD_PRELOAD=" + test::in_build("preloaded/hurry.so"), "HURRY_IN=chargewright-dead-man",
           "HURRY=" + std::to_string(times)};
 }
 

@@ -10,6 +10,8 @@
 #include <csignal>
 #include <stdexcept>
 
+#include "tests/support/places.h"
+
 namespace chargewright::test {
 namespace {
 
@@ -37,7 +39,7 @@ StartedDeadMan::StartedDeadMan(const std::vector<std::string>& environment,
   pipe_ = pair[0];
   const auto daemon = static_cast<int>(::syscall(SYS_pidfd_open, daemon_.id(), 0));
   const int lock = locked(lock_file(folder_));
-  std::vector<std::string> command{CHARGEWRIGHT_DEAD_MAN};
+  std::vector<std::string> command{test::in_build("daemon/chargewright-dead-man")};
   command.insert(command.end(), words.begin(), words.end());
   process_ =
       std::make_unique<Process>(command, environment, std::vector<int>{pair[1], daemon, lock});

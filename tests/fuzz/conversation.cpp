@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "tests/fuzz/fuzz.h"
+#include "tests/support/places.h"
 
 namespace chargewright::fuzz {
 namespace {
@@ -21,8 +22,7 @@ using drivers::scpi::Conversation;
 
 const Dialect& dialect() {
   static const Dialect shipped =
-      drivers::load_dialect("ieee-488-2", {std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects"})
-          .value();
+      drivers::load_dialect("ieee-488-2", {chargewright::test::in_source("drivers/dialects")}).value();
   return shipped;
 }
 

@@ -7,6 +7,7 @@
 
 #include "drivers/instrument.h"
 #include "tests/fuzz/fuzz.h"
+#include "tests/support/places.h"
 
 namespace chargewright::fuzz {
 namespace {
@@ -83,7 +84,7 @@ void speak(const Dialect& dialect) {
 
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
   using namespace chargewright::fuzz;
-  static const std::string shipped = std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects";
+  static const std::string shipped = chargewright::test::in_source("drivers/dialects");
   const std::string_view text(reinterpret_cast<const char*>(data), size);
   write_file(folder() + "/fuzzed.yaml", text);
   const auto dialect = chargewright::drivers::load_dialect("fuzzed", {folder(), shipped});

@@ -8,13 +8,14 @@
 
 #include "profiles/check.h"
 #include "tests/fuzz/fuzz.h"
+#include "tests/support/places.h"
 
 namespace chargewright::fuzz {
 namespace {
 
 using namespace profiles;
 
-const std::string source = CHARGEWRIGHT_SOURCE;
+const std::string source = chargewright::test::in_source();
 
 // The demonstration fills in where its instruments are served.
 Bench hut_bench() {

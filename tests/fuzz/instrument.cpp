@@ -9,6 +9,7 @@
 #include <map>
 
 #include "tests/fuzz/fuzz.h"
+#include "tests/support/places.h"
 
 namespace chargewright::fuzz {
 namespace {
@@ -16,7 +17,7 @@ namespace {
 using namespace drivers;
 
 const Dialect& dialect(unsigned which) {
-  static const std::string shipped = std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects";
+  static const std::string shipped = chargewright::test::in_source("drivers/dialects");
   static const std::array dialects{
       load_dialect("scpi-supply", {shipped}).value(), load_dialect("scpi-meter", {shipped}).value(),
       load_dialect("scpi-thermometer", {shipped}).value(),

@@ -13,6 +13,7 @@
 #include "drivers/scpi/reply.h"
 #include "profiles/condition.h"
 #include "tests/fuzz/fuzz.h"
+#include "tests/support/places.h"
 
 namespace chargewright::fuzz {
 namespace {
@@ -81,7 +82,7 @@ void message(const std::string& text) {
   static_cast<void>(scpi::parse_identification(text));
 
   static const Dialect supply =
-      load_dialect("scpi-supply", {std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects"}).value();
+      load_dialect("scpi-supply", {chargewright::test::in_source("drivers/dialects")}).value();
   for (const Spelling& spelling : supply.verbs) {
     if (!spelling.ask) continue;
     const scpi::Meaning meaning = scpi::interpret(*spelling.ask, text, 4.2);

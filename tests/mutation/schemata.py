@@ -176,7 +176,8 @@ def object_of(unit):
 
 def build(mutants):
     own = [f"{OUT}/src/{name}" for name in room() if name.endswith(".cpp")]
-    tests = [*sorted(glob.glob(f"{HOUSE}/tests/unit/safety/*.cpp")), f"{HERE}/listener.cpp"]
+    tests = [*sorted(glob.glob(f"{HOUSE}/tests/unit/safety/*.cpp")), f"{HOUSE}/tests/support/places.cpp",
+             f"{HERE}/listener.cpp"]
     os.makedirs(f"{OUT}/objects", exist_ok=True)
     mutants.write()
     # What no mutant is in is read once.

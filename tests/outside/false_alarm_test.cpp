@@ -19,6 +19,7 @@
 #include "safety/flow.h"
 #include "safety/resting_voltage.h"
 #include "safety/warming.h"
+#include "tests/support/places.h"
 
 namespace chargewright::safety {
 namespace {
@@ -27,7 +28,7 @@ using drivers::Instant;
 
 std::filesystem::path data_folder() {
   if (const char* set = std::getenv("CHARGEWRIGHT_DATA")) return set;
-  for (auto up = std::filesystem::path(CHARGEWRIGHT_SOURCE); up.has_relative_path();
+  for (auto up = std::filesystem::path(test::in_source()); up.has_relative_path();
        up = up.parent_path()) {
     if (std::filesystem::exists(up / "shared/data")) return up / "shared/data";
   }

@@ -10,6 +10,7 @@
 #include "drivers/dialect.h"
 #include "drivers/scpi/message.h"
 #include "drivers/scpi/number.h"
+#include "tests/support/places.h"
 
 namespace chargewright::drivers::scpi {
 namespace {
@@ -148,8 +149,7 @@ TEST(ScpiStandard, shipped_dialects_spell_keywords_in_short_form) {
       "STATUS",  "TEMPERATURE", "INSTRUMENT", "NSELECT", "QUESTIONABLE", "ROUTE",
       "CLOSE",   "OPEN",        "DC",         "ON",      "OFF"};
   for (const char* name : {"scpi-supply", "scpi-meter", "scpi-thermometer", "scpi-switch"}) {
-    const Dialect dialect =
-        load_dialect(name, {std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects"}).value();
+    const Dialect dialect = load_dialect(name, {test::in_source("drivers/dialects")}).value();
     const auto check = [&](const Template& message) {
       for (const Template::Piece& piece : message.pieces) {
         std::string word;

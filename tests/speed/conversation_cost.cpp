@@ -8,6 +8,7 @@
 #include <string>
 
 #include "drivers/instrument.h"
+#include "tests/support/places.h"
 
 namespace {
 
@@ -24,7 +25,7 @@ double nanoseconds_each(int times, Work work) {
 }  // namespace
 
 int main() {
-  auto dialect = load_dialect("scpi-supply", {CHARGEWRIGHT_SOURCE "/drivers/dialects"});
+  auto dialect = load_dialect("scpi-supply", {chargewright::test::in_source("drivers/dialects")});
   if (!dialect) {
     std::fprintf(stderr, "%s\n", describe(dialect.error()).c_str());
     return 1;

@@ -32,6 +32,7 @@
 #include "drivers/dialect.h"
 #include "drivers/simulated/server.h"
 #include "safety/guard_thread.h"
+#include "tests/support/places.h"
 
 namespace {
 
@@ -164,7 +165,7 @@ class Trips {
           {.name = name,
            .identity = "Chargewright,Simulated.*",
            .dialect =
-               drivers::load_dialect(dialect, {CHARGEWRIGHT_SOURCE "/drivers/dialects"}).value()});
+               drivers::load_dialect(dialect, {chargewright::test::in_source("drivers/dialects")}).value()});
       spec.links.push_back(drivers::parse_link(addresses.at(name)).value());
     }
     spec.dead_man = std::make_shared<Attended>();

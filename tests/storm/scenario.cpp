@@ -9,6 +9,7 @@
 #include "drivers/quantity_text.h"
 #include "profiles/wiring.h"
 #include "tests/storm/happenings.h"
+#include "tests/support/places.h"
 
 namespace chargewright::storm {
 
@@ -31,8 +32,8 @@ const drivers::Dialect& dialect(std::string_view name) {
     if (key == name) return value;
   }
   known.reserve(8);  // references stay
-  known.emplace_back(
-      name, drivers::load_dialect(name, {CHARGEWRIGHT_SOURCE "/drivers/dialects"}).value());
+  known.emplace_back(name,
+                     drivers::load_dialect(name, {test::in_source("drivers/dialects")}).value());
   return known.back().second;
 }
 

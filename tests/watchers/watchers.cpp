@@ -29,6 +29,7 @@
 
 #include "tests/bench/benches.h"
 #include "tests/bench/recorded.h"
+#include "tests/support/places.h"
 #include "tests/support/stall.h"
 
 namespace chargewright::test {
@@ -165,7 +166,9 @@ class Manager {
       bench.daemon().signal(SIGCONT);
       std::this_thread::sleep_for(100ms);
       bench.daemon().signal(SIGKILL);
-      (void)run({CHARGEWRIGHT_COMMAND, "cut", "--direct", "--bench", bench.bench_file()}, 20s);
+      (void)run(
+          {test::in_build("daemon/chargewright"), "cut", "--direct", "--bench", bench.bench_file()},
+          20s);
     }
   }
   int socket_;
@@ -223,9 +226,10 @@ Cut try_with(const Failures& failures) {
   ServedBench bench(quick_bench());
   Control control(bench.folder().path() + "/stall");
   Manager manager(bench.folder().path() + "/notify");
-  if (!bench.start_daemon(
-          {"LD_PRELOAD=" CHARGEWRIGHT_STALL, "STALL_CONTROL=" + bench.folder().path() + "/stall",
-           "NOTIFY_SOCKET=" + bench.folder().path() + "/notify", "WATCHDOG_USEC=5000000"})) {
+  if (!bench.start_daemon({"LD_PRELOAD=" + test::in_build("preloaded/stall.so"),
+                           "STALL_CONTROL=" + bench.folder().path() + "/stall",
+                           "NOTIFY_SOCKET=" + bench.folder().path() + "/notify",
+                           "WATCHDOG_USEC=5000000"})) {
     throw std::runtime_error("the daemon does not start: " + bench.daemon().err());
   }
   const auto follower = bench.charge();

@@ -8,6 +8,8 @@
 #include <filesystem>
 #include <fstream>
 
+#include "tests/support/places.h"
+
 namespace {
 
 namespace fs = std::filesystem;
@@ -27,13 +29,13 @@ class Command : public testing::Test {
   void SetUp() override {
     if (!fs::exists(program())) GTEST_SKIP() << program() << " is not built";
   }
-  static std::string program() { return CHARGEWRIGHT_BUILD "/daemon/chargewright"; }
+  static std::string program() { return chargewright::test::in_build("daemon/chargewright"); }
 
   Ran run(const std::string& arguments) const {
-    const std::string line = "CHARGEWRIGHT_SOCKET=" + folder_ +
-                             "/no-daemon CHARGEWRIGHT_DIALECTS=" CHARGEWRIGHT_SOURCE
-                             "/drivers/dialects timeout 60 " +
-                             program() + ' ' + arguments + " 2>&1 </dev/null";
+    const std::string line =
+        "CHARGEWRIGHT_SOCKET=" + folder_ +
+        "/no-daemon CHARGEWRIGHT_DIALECTS=" + chargewright::test::in_source("drivers/dialects") +
+        " timeout 60 " + program() + ' ' + arguments + " 2>&1 </dev/null";
     Ran ran;
     FILE* pipe = ::popen(line.c_str(), "r");
     char block[4096];
@@ -66,7 +68,7 @@ class Command : public testing::Test {
                  "    wiring: {gauge: 8 AWG, length: 0.6 m, joints: 0.4 mohm, rated: 40 A}\n");
   }
   static std::string shipped(const std::string& path) {
-    return CHARGEWRIGHT_SOURCE "/profiles/" + path;
+    return chargewright::test::in_source("profiles/" + path);
   }
   std::string files() const {
     return shipped("library/refill-between-sorties.yaml") + " --cell " +

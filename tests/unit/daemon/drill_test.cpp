@@ -9,6 +9,7 @@
 
 #include "daemon/cli/drill_view.h"
 #include "profiles/check.h"
+#include "tests/support/places.h"
 #include "tests/unit/daemon/hut.h"
 
 namespace chargewright::daemon {
@@ -18,7 +19,7 @@ using namespace hut;
 using drivers::simulated::FaultKind;
 
 drivers::InstrumentSpec instrument(drivers::InstrumentId id, const std::string& dialect) {
-  const std::string folder = std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects";
+  const std::string folder = test::in_source("drivers/dialects");
   return {.name = dialect,
           .id = id,
           .identity = {},
@@ -266,7 +267,7 @@ class AShippedProfile : public testing::TestWithParam<std::array<const char*, 3>
 
 TEST_P(AShippedProfile,
        has_its_faults_noticed_by_name_and_survives_all_but_what_needs_a_contactor) {
-  const std::string source = CHARGEWRIGHT_SOURCE;
+  const std::string source = test::in_source();
   const auto [profile_name, cell_name, bench_name] = GetParam();
   std::ifstream in(source + "/daemon/demonstration/" + bench_name + "-bench.yaml");
   std::string text(std::istreambuf_iterator<char>(in), {});

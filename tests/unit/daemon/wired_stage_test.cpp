@@ -4,6 +4,7 @@
 
 #include "daemon/bench/instruments.h"
 #include "daemon/bench/plant.h"
+#include "tests/support/places.h"
 #include "tests/unit/daemon/hut.h"
 
 namespace chargewright::daemon {
@@ -16,8 +17,7 @@ using safety::Request;
 using safety::State;
 
 drivers::Dialect dialect(const std::string& name) {
-  return drivers::load_dialect(name, {std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects"})
-      .value();
+  return drivers::load_dialect(name, {test::in_source("drivers/dialects")}).value();
 }
 
 // The hut's bench with its bytes.

@@ -7,6 +7,8 @@
 #include <string>
 #include <vector>
 
+#include "tests/support/places.h"
+
 namespace chargewright::drivers::scpi {
 namespace {
 
@@ -14,7 +16,7 @@ using std::chrono::milliseconds;
 
 constexpr Instant at(int ms) { return Instant{milliseconds(ms)}; }
 
-const std::string shipped = std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects";
+const std::string shipped = test::in_source("drivers/dialects");
 
 Dialect plain() { return load_dialect("ieee-488-2", {shipped}).value(); }
 Dialect without_resync() {

@@ -7,13 +7,15 @@
 #include <fstream>
 #include <string>
 
+#include "tests/support/places.h"
+
 namespace chargewright::drivers {
 namespace {
 
 using testing::ElementsAre;
 using testing::HasSubstr;
 
-const std::string shipped = std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects";
+const std::string shipped = test::in_source("drivers/dialects");
 
 std::string filled(const Template& message, const Filling& with) {
   char text[message_length_max];

@@ -11,12 +11,13 @@
 
 #include "drivers/instrument.h"
 #include "drivers/scpi/conversation.h"
+#include "tests/support/places.h"
 
 namespace chargewright::drivers {
 namespace {
 
-const std::string dialects = std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects";
-const std::string dialogues = std::string(CHARGEWRIGHT_SOURCE) + "/tests/unit/drivers/dialects";
+const std::string dialects = test::in_source("drivers/dialects");
+const std::string dialogues = test::in_source("tests/unit/drivers/dialects");
 
 std::vector<std::string> names() {
   std::vector<std::string> found;

@@ -9,6 +9,7 @@
 #include "drivers/instrument.h"
 #include "drivers/scpi/conversation.h"
 #include "drivers/simulated/scpi_device.h"
+#include "tests/support/places.h"
 
 namespace chargewright::drivers {
 namespace {
@@ -41,12 +42,11 @@ struct Wire {
   Wire(sim::Bench& bench, InstrumentId id, const std::string& dialect)
       : device(bench, id),
         port(device),
-        instrument({.name = dialect,
-                    .id = id,
-                    .identity = "Chargewright,Simulated .*",
-                    .dialect = load_dialect(dialect, {std::string(CHARGEWRIGHT_SOURCE) +
-                                                      "/drivers/dialects"})
-                                   .value()}) {}
+        instrument(
+            {.name = dialect,
+             .id = id,
+             .identity = "Chargewright,Simulated .*",
+             .dialect = load_dialect(dialect, {test::in_source("drivers/dialects")}).value()}) {}
 
   // Bytes in both directions, `piece` at a time, until nothing moves.
   void exchange(Instant now, std::size_t piece = 4096) {

@@ -11,6 +11,7 @@
 
 #include "allocation_counter.h"
 #include "drivers/scpi/conversation.h"
+#include "tests/support/places.h"
 
 namespace chargewright::drivers {
 namespace {
@@ -19,7 +20,7 @@ using std::chrono::milliseconds;
 
 constexpr Instant at(int ms) { return Instant{milliseconds(ms)}; }
 
-const std::string shipped = std::string(CHARGEWRIGHT_SOURCE) + "/drivers/dialects";
+const std::string shipped = test::in_source("drivers/dialects");
 
 InstrumentSpec spec_of(const std::string& dialect, const std::string& identity = "") {
   return {.name = "supply",

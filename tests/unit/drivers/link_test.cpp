@@ -16,6 +16,8 @@
 #include <filesystem>
 #include <functional>
 
+#include "tests/support/places.h"
+
 extern char** environ;
 
 namespace chargewright::drivers {
@@ -311,7 +313,7 @@ TEST_F(SerialLink, carries_bytes_both_ways_through_libserialport) {
   std::vector<std::string> settings;
   for (char** setting = environ; *setting != nullptr; ++setting) settings.emplace_back(*setting);
   settings.push_back(std::string(marker) + "=1");
-  settings.push_back(std::string("LD_PRELOAD=") + CHARGEWRIGHT_PTY_MODEM_LINES);
+  settings.push_back("LD_PRELOAD=" + test::in_build("preloaded/pty_modem_lines.so"));
   settings.push_back("ASAN_OPTIONS=verify_asan_link_order=0");
   std::vector<char*> environment;
   for (std::string& setting : settings) environment.push_back(setting.data());

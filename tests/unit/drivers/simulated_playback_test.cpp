@@ -6,6 +6,7 @@
 #include <sstream>
 
 #include "drivers/simulated/bench.h"
+#include "tests/support/places.h"
 
 namespace chargewright::drivers::simulated {
 namespace {
@@ -102,7 +103,7 @@ TEST(Recording, names_the_line_of_what_it_cannot_read) {
 TEST(PlayedBackCharge, holds_the_charge_of_the_measured_one) {
   const char* const folder = std::getenv("CHARGEWRIGHT_DATA");
   const std::string path =
-      std::string(folder != nullptr ? folder : CHARGEWRIGHT_SOURCE "/../shared/data") +
+      std::string(folder != nullptr ? folder : test::in_source("../shared/data")) +
       "/nasa_b0005_charge_002.csv";
   std::ifstream file(path);
   if (!file) GTEST_SKIP() << "open data are not here: " << path;

@@ -12,6 +12,8 @@
 #include <sstream>
 #include <thread>
 
+#include "tests/support/places.h"
+
 extern char** environ;
 
 namespace {
@@ -35,8 +37,9 @@ struct SimulatorProgram : testing::Test {
 
   void start(const std::string& text) {
     std::ofstream(folder / "sim.yaml") << text;
-    std::vector<std::string> words{CHARGEWRIGHT_SIMULATOR, (folder / "sim.yaml").string(),
-                                   "--ports-file", (folder / "ports").string()};
+    std::vector<std::string> words{chargewright::test::in_build("drivers/chargewright-simulator"),
+                                   (folder / "sim.yaml").string(), "--ports-file",
+                                   (folder / "ports").string()};
     std::vector<char*> arguments;
     for (std::string& word : words) arguments.push_back(word.data());
     arguments.push_back(nullptr);

@@ -12,10 +12,12 @@
 #include <string>
 #include <vector>
 
+#include "tests/support/places.h"
+
 namespace {
 
 namespace fs = std::filesystem;
-const fs::path house = CHARGEWRIGHT_SOURCE;
+const fs::path house = chargewright::test::in_source();
 
 std::string text_of(const fs::path& file) {
   std::ifstream in(file);

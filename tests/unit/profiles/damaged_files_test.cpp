@@ -9,6 +9,7 @@
 #include <random>
 
 #include "profiles/check.h"
+#include "tests/support/places.h"
 
 namespace chargewright::profiles {
 namespace {
@@ -16,7 +17,7 @@ namespace {
 using namespace drivers;
 
 std::string shipped(const std::string& name) {
-  std::ifstream in(std::string(CHARGEWRIGHT_SOURCE "/") + name);
+  std::ifstream in(test::in_source(name));
   return {std::istreambuf_iterator<char>(in), {}};
 }
 
@@ -87,8 +88,7 @@ std::optional<T> survive(const std::string& text, Read read) {
 TEST(DamagedFiles, are_read_or_refused_and_never_do_harm) {
   constexpr std::uint32_t seed = 20260102;
   Damage damage(seed);
-  const Cell sound_cell =
-      load_cell(CHARGEWRIGHT_SOURCE "/profiles/cells/hut-radio-24.yaml").value();
+  const Cell sound_cell = load_cell(test::in_source("profiles/cells/hut-radio-24.yaml")).value();
   const Bench sound_bench = survive<Bench>(bench_text, read_bench).value();
   const std::string cell_text = shipped("profiles/cells/hut-radio-24.yaml");
   const std::string edlc_text = shipped("profiles/cells/hut-buffer-edlc.yaml");

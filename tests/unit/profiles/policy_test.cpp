@@ -4,6 +4,8 @@
 
 #include <filesystem>
 
+#include "tests/support/places.h"
+
 namespace chargewright::profiles {
 namespace {
 
@@ -57,7 +59,7 @@ TEST(Policy, takes_a_file_that_is_not_there_for_no_policy_and_any_other_trouble_
 }
 
 TEST(Policy, the_one_that_is_shipped_is_sound) {
-  const Checked<Policy> policy = load_policy(CHARGEWRIGHT_SOURCE "/systemd/policy.yaml");
+  const Checked<Policy> policy = load_policy(test::in_source("systemd/policy.yaml"));
   ASSERT_TRUE(policy.has_value()) << describe(policy.error());
   EXPECT_EQ(policy->thermometers, 1);
   EXPECT_TRUE(policy->resumption_forbidden);

@@ -9,6 +9,7 @@
 
 #include "profiles/check.h"
 #include "profiles/chemistry.h"
+#include "tests/support/places.h"
 
 namespace chargewright::profiles {
 namespace {
@@ -16,7 +17,7 @@ namespace {
 namespace fs = std::filesystem;
 using namespace drivers;
 
-const fs::path folder = fs::path(CHARGEWRIGHT_SOURCE) / "profiles";
+const fs::path folder = test::in_source("profiles");
 
 std::vector<fs::path> files_in(const char* name) {
   std::vector<fs::path> files;
@@ -80,7 +81,7 @@ TEST(Shipped, every_cell_loads_and_has_a_model_that_fits_its_voltages) {
 
 // Links of the demonstration are filled in when it starts.
 TEST(Shipped, benches_of_the_demonstration_load) {
-  const fs::path demonstration = fs::path(CHARGEWRIGHT_SOURCE) / "daemon" / "demonstration";
+  const fs::path demonstration = test::in_source("daemon/demonstration");
   for (const char* name : {"buffer-bench.yaml", "radio-bench.yaml"}) {
     std::ifstream in(demonstration / name);
     std::string text{std::istreambuf_iterator<char>(in), {}};

@@ -1,13 +1,14 @@
 #include "dead_man_support.h"
 
 #include "safety/dead_man/render.h"
+#include "tests/support/places.h"
 
 namespace chargewright::safety::testing {
 
 std::vector<drivers::Dialect> shipped_dialects() {
   std::vector<drivers::Dialect> all;
   for (const char* name : {"scpi-supply", "scpi-meter", "scpi-switch"}) {
-    all.push_back(drivers::load_dialect(name, {CHARGEWRIGHT_SOURCE "/drivers/dialects"}).value());
+    all.push_back(drivers::load_dialect(name, {test::in_source("drivers/dialects")}).value());
   }
   return all;
 }

@@ -16,6 +16,7 @@
 #include "drivers/simulated/server.h"
 #include "drivers/simulated/simulation_file.h"
 #include "support.h"
+#include "tests/support/places.h"
 
 namespace chargewright::safety::testing {
 namespace {
@@ -37,7 +38,7 @@ circuits:
 )";
 
 drivers::Dialect dialect(const char* name) {
-  return drivers::load_dialect(name, {CHARGEWRIGHT_SOURCE "/drivers/dialects"}).value();
+  return drivers::load_dialect(name, {test::in_source("drivers/dialects")}).value();
 }
 
 // Lives until the test says otherwise.

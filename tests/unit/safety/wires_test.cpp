@@ -9,6 +9,7 @@
 
 #include "drivers/dialect.h"
 #include "support.h"
+#include "tests/support/places.h"
 
 namespace chargewright::safety::testing {
 namespace {
@@ -29,8 +30,8 @@ class OneSupply : public ByteSink {
     return {
         {.name = "supply",
          .identity = "",
-         .dialect = drivers::load_dialect("scpi-supply", {CHARGEWRIGHT_SOURCE "/drivers/dialects"})
-                        .value()}};
+         .dialect =
+             drivers::load_dialect("scpi-supply", {test::in_source("drivers/dialects")}).value()}};
   }
 
   bool write(drivers::InstrumentId, std::string_view bytes) override {
@@ -312,8 +313,7 @@ class TwoSupplies : public ByteSink {
       return drivers::InstrumentSpec{
           .name = std::move(name),
           .identity = "",
-          .dialect =
-              drivers::load_dialect(dialect, {CHARGEWRIGHT_SOURCE "/drivers/dialects"}).value()};
+          .dialect = drivers::load_dialect(dialect, {test::in_source("drivers/dialects")}).value()};
     };
     return {spec("left", "scpi-supply"), spec("right", "scpi-supply"), spec("k", "scpi-switch")};
   }
