@@ -22,7 +22,8 @@ using drivers::scpi::Conversation;
 
 const Dialect& dialect() {
   static const Dialect shipped =
-      drivers::load_dialect("ieee-488-2", {chargewright::test::in_source("drivers/dialects")}).value();
+      drivers::load_dialect("ieee-488-2", {chargewright::test::in_source("drivers/dialects")})
+          .value();
   return shipped;
 }
 

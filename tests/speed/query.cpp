@@ -206,7 +206,8 @@ double median(std::vector<double> values) {
 int main(int argc, char** argv) {
   const int rounds = argc > 1 ? std::atoi(argv[1]) : 200;
   constexpr int block = 200;
-  const auto dialect = load_dialect("scpi-meter", {chargewright::test::in_source("drivers/dialects")});
+  const auto dialect =
+      load_dialect("scpi-meter", {chargewright::test::in_source("drivers/dialects")});
   if (!dialect.has_value()) {
     std::fprintf(stderr, "%s\n", describe(dialect.error()).c_str());
     return 1;

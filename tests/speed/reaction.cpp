@@ -165,7 +165,8 @@ class Trips {
           {.name = name,
            .identity = "Chargewright,Simulated.*",
            .dialect =
-               drivers::load_dialect(dialect, {chargewright::test::in_source("drivers/dialects")}).value()});
+               drivers::load_dialect(dialect, {chargewright::test::in_source("drivers/dialects")})
+                   .value()});
       spec.links.push_back(drivers::parse_link(addresses.at(name)).value());
     }
     spec.dead_man = std::make_shared<Attended>();
