@@ -160,7 +160,7 @@ void ChannelGuard::judge(Instant now, Outbox& out) {
   dirty_ = false;
   const Verdict verdict = interlock_.judge(now);
   if (verdict.within()) {
-    watch_alarm_ = false;
+    watch_alarm_ = Cause::none;
     return;
   }
   // Once the limits of a run are enforced, in arming too, nothing is only an alarm.
@@ -174,9 +174,10 @@ void ChannelGuard::judge(Instant now, Outbox& out) {
     if (worst == Cause::none) worst = cause;
   }
   if (worst_alarm == Cause::none) {
-    watch_alarm_ = false;
-  } else if (!watch_alarm_) {
-    watch_alarm_ = true;
+    watch_alarm_ = Cause::none;
+  } else if (watch_alarm_ == Cause::none || (is_limit(worst_alarm) && worst_alarm < watch_alarm_)) {
+    // Told anew where a cell runs away and a thermometer of it was told to be lost before.
+    watch_alarm_ = worst_alarm;
     alarm(interlock_.found(worst_alarm), now, out);
   }
   if (worst_cut == Cause::none) return;
@@ -368,7 +369,7 @@ void ChannelGuard::snapshot(ChannelSnapshot& into, Instant now) const {
   into.state = state_;
   into.refusal = refusal_;
   into.trip = trip_;
-  into.alarm = chain_alarm_ || watch_alarm_;
+  into.alarm = chain_alarm_ || watch_alarm_ != Cause::none;
   into.in_doubt = interlock_.in_doubt();
   into.voltage = interlock_.voltage();
   into.current = interlock_.current();

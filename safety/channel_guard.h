@@ -103,7 +103,7 @@ class ChannelGuard {
   Fault trip_{};                   // latched, or about to be: the first that cut
   std::bitset<cause_count> told_;  // causes of this trip already told
   bool chain_alarm_ = false;
-  bool watch_alarm_ = false;
+  Cause watch_alarm_ = Cause::none;  // the worst that was told since the watch was last quiet
   std::uint8_t regulation_ = 0;
 
   Expected expected_{};

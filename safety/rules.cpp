@@ -298,6 +298,8 @@ class Oldest {
   void consider(const Sensed& sensed, Duration allowed, std::uint8_t sensor) {
     consider(sensed.good.valid(), sensed.good.asked, allowed, sensor);
   }
+  // Nothing is missed before.
+  void look_at(Instant then) { found_.due = std::min(found_.due, then); }
   [[nodiscard]] const Finding& found() const { return found_; }
 
  private:
@@ -314,7 +316,7 @@ Finding reading_stale(const Facts& f, Instant now) {
     const auto sensor = static_cast<std::uint8_t>(k);
     const bool opening = !f.temperatures[k].good.valid() && now < f.watched_from;
     if (watching && opening) {
-      oldest.consider(true, f.watched_from, Duration::zero(), sensor);
+      oldest.look_at(f.watched_from);
     } else {
       oldest.consider(f.temperatures[k], allowed, sensor);
     }

@@ -1,7 +1,9 @@
 // Stories of a guarded channel, stepped in virtual time (S1 to S6, S8, S9).
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
+#include <functional>
 
 #include "support.h"
 
@@ -212,7 +214,10 @@ TEST(Guard, tells_every_cause_of_a_trip_the_worst_first) {  // S5
   story.bench.says.clear();
   ASSERT_TRUE(story.until(State::tripped));
   EXPECT_EQ(story.trip(), Cause::voltage_high);
-  EXPECT_EQ(story.causes_present().front(), Cause::voltage_high);
+  const std::vector<Cause> causes = story.causes_present();
+  EXPECT_EQ(causes.front(), Cause::voltage_high);
+  EXPECT_NE(std::find(causes.begin(), causes.end(), Cause::current_high), causes.end());
+  EXPECT_EQ(std::find(causes.begin(), causes.end(), Cause::guard_internal), causes.end());
 }
 
 TEST(Guard, cuts_on_the_operators_word_in_every_state) {  // S4
@@ -271,79 +276,6 @@ TEST(Guard, cuts_when_the_sequencer_falls_silent) {  // S6
   EXPECT_EQ(story.trip(), Cause::sequencer_late);
   EXPECT_LE(story.now - since, 1s + 2ms);
   EXPECT_TRUE(story.until(State::tripped));
-}
-
-TEST(Guard, alarms_without_a_new_trip_when_the_cell_warms_after_the_run) {  // S8
-  GuardStory story;
-  story.charge_on();
-  story.ask(Request::Kind::finish);
-  ASSERT_TRUE(story.until(State::off));
-  story.pass(5s);
-  EXPECT_FALSE(story.happened(Event::Kind::alarm));
-  story.bench.celsius[0] = 60;
-  story.pass(2s);
-  ASSERT_TRUE(story.happened(Event::Kind::alarm));
-  EXPECT_EQ(story.last(Event::Kind::alarm)->fault.cause, Cause::temperature_high);
-  EXPECT_EQ(story.state(), State::off);
-  EXPECT_TRUE(story.channel().alarm);
-}
-
-TEST(Guard, alarms_on_a_warm_cell_by_the_limits_of_a_former_life) {  // S8
-  GuardStory story;
-  story.guard.restore_limits(0, cell_limits());
-  story.start();
-  ASSERT_TRUE(story.until(State::off));
-  story.pass(2s);
-  EXPECT_FALSE(story.happened(Event::Kind::alarm));
-  story.bench.celsius[0] = 60;
-  story.pass(2s);
-  ASSERT_TRUE(story.happened(Event::Kind::alarm));
-  EXPECT_EQ(story.last(Event::Kind::alarm)->fault.cause, Cause::temperature_high);
-  EXPECT_EQ(story.last(Event::Kind::alarm)->fault.limit, 48.0);
-  EXPECT_EQ(story.state(), State::off);
-}
-
-TEST(Guard, alarms_when_a_thermometer_stays_lost_after_a_restart) {  // S8
-  GuardStory story;
-  story.guard.restore_limits(0, cell_limits());
-  story.bench.misbehave[thermometer].link_down = true;
-  story.start();
-  story.guard.link_changed(thermometer, false, story.now);
-  ASSERT_TRUE(story.until(State::off));
-  story.pass(5s);
-  EXPECT_FALSE(story.happened(Event::Kind::alarm));  // its link may have yet to open
-  story.pass(10s);
-  EXPECT_TRUE(story.happened(Event::Kind::alarm));
-}
-
-TEST(Guard,
-     takes_no_acknowledgement_while_the_cell_is_warm_by_the_limits_of_a_former_life) {  // S5 S8
-  GuardStory story;
-  story.guard.restore_trip({.cause = Cause::current_high});
-  story.guard.restore_limits(0, cell_limits());
-  story.bench.celsius[0] = 60;
-  story.start();
-  ASSERT_TRUE(story.until(State::tripped));
-  story.pass(2s);
-  story.ask(Request::Kind::acknowledge);
-  story.pass(1s);
-  EXPECT_EQ(story.state(), State::tripped);
-  EXPECT_TRUE(story.happened(Event::Kind::alarm));
-  story.bench.celsius[0] = 30;
-  story.pass(2s);
-  story.ask(Request::Kind::acknowledge);
-  EXPECT_TRUE(story.until(State::off));
-}
-
-TEST(Guard, alarms_when_the_thermometer_is_lost_after_a_trip) {  // S8
-  GuardStory story;
-  story.charge_on();
-  story.ask(Request::Kind::cut);
-  ASSERT_TRUE(story.until(State::tripped));
-  story.bench.misbehave[thermometer].mute = true;
-  story.pass(10s);
-  EXPECT_TRUE(story.happened(Event::Kind::alarm));
-  EXPECT_EQ(story.state(), State::tripped);
 }
 
 TEST(Guard, cuts_when_an_output_is_switched_on_at_the_front_panel_while_off) {  // S3
@@ -430,6 +362,55 @@ TEST(Guard, counts_the_step_of_a_resumed_run_on) {  // S2 S9
   story.pass(15s);
   ASSERT_TRUE(story.until(State::tripped));
   EXPECT_EQ(story.trip(), Cause::step_time);
+}
+
+TEST(Guard, counts_the_time_of_each_step_apart) {  // S2
+  GuardStory story;
+  story.start();
+  story.until(State::off);
+  RunPlan run = run_plan();
+  run.limits.step_time = limit(Duration{60s});
+  story.arm(run);
+  ASSERT_TRUE(story.until(State::ready));
+  for (const std::uint16_t step : {std::uint16_t{1}, std::uint16_t{2}}) {
+    story.ask(Request::Kind::charge, step, 4.20_V, 2.4_A);
+    story.pass(40s);
+    ASSERT_EQ(story.state(), State::energised) << describe(story.channel().trip);
+  }
+  story.ask(Request::Kind::rest, 3);
+  story.pass(40s);
+  ASSERT_EQ(story.state(), State::ready) << describe(story.channel().trip);
+  story.ask(Request::Kind::charge, 3, 4.20_V, 2.4_A);  // still the third
+  story.pass(19s);
+  ASSERT_EQ(story.state(), State::energised) << describe(story.channel().trip);
+  ASSERT_TRUE(story.until(State::tripped, 2s));
+  EXPECT_EQ(story.trip(), Cause::step_time);
+}
+
+TEST(Guard, cuts_when_the_panel_is_touched_before_the_first_step) {  // S3
+  const struct {
+    std::function<void(FakeBench&)> touch;
+    Cause cause;
+    double measured;
+  } cases[] = {
+      {[](FakeBench& b) { b.voltage_setpoint = 1.0; }, Cause::setpoint_changed, 1.0},
+      {[](FakeBench& b) { b.current_setpoint = 2.0; }, Cause::setpoint_changed, 2.0},
+      {[](FakeBench& b) { b.output = true; }, Cause::output_on_unbidden, 1.0},
+  };
+  for (const auto& c : cases) {
+    GuardStory story;
+    story.start();
+    story.until(State::off);
+    story.arm();
+    ASSERT_TRUE(story.until(State::ready));
+    story.pass(2s);
+    ASSERT_EQ(story.state(), State::ready);
+    c.touch(story.bench);
+    ASSERT_TRUE(story.until(State::tripped));
+    EXPECT_EQ(story.trip(), c.cause);
+    EXPECT_EQ(story.channel().trip.measured, c.measured);
+    EXPECT_EQ(story.channel().trip.limit, 0);
+  }
 }
 
 TEST(Guard, refuses_a_run_that_carries_what_is_no_amount) {  // S1 S9

@@ -439,56 +439,6 @@ TEST_F(Rules, demand_no_readback_that_the_source_lacks) {  // S3
   }
 }
 
-// ---- the watch (S8) -----------------------------------------------------------------------------
-
-TEST(AWatch, without_limits_judges_no_thermometer) {  // S8
-  Interlock interlock(plan_of(), 0);
-  interlock.watch_only(at(0s));
-  EXPECT_TRUE(interlock.judge(at(1h)).within());
-  interlock.see(
-      outcome(thermometer, 1, Verb::measure_temperature, 0, at(1h), Ending::not_a_number));
-  interlock.link(thermometer, false);
-  EXPECT_TRUE(interlock.judge(at(1h)).within());
-  interlock.restore_limits(cell_limits());
-  EXPECT_FALSE(interlock.judge(at(1h)).within());
-}
-
-TEST(AWatch, asks_only_for_thermometers) {  // S8
-  Interlock interlock(plan_of(), 0);
-  interlock.restore_limits(cell_limits());
-  interlock.watch_only(at(0s));
-  interlock.see(outcome(thermometer, 1, Verb::measure_temperature, 25, at(0s)));
-  interlock.see(outcome(voltmeter, 0, Verb::measure_voltage, 0, at(0s), Ending::not_a_number));
-  interlock.link(supply, false);
-  interlock.link(voltmeter, false);
-  EXPECT_TRUE(interlock.judge(at(3s)).within()) << describe(interlock.judge(at(3s)).worst);
-  // Read five times slower, and borne five times as old: 5 * (500 ms + 100 ms).
-  EXPECT_TRUE(interlock.judge(at(3s)).within());
-  EXPECT_EQ(interlock.wake(), at(3s) + 1ns);
-  EXPECT_EQ(interlock.judge(at(3s) + 1ns).worst.cause, Cause::reading_stale);
-}
-
-TEST(AWatch, gives_a_thermometer_of_a_former_life_the_time_that_its_link_needs) {  // S8
-  Interlock interlock(plan_of({.thermometers = 2}), 0);
-  interlock.restore_limits(cell_limits());
-  interlock.watch_only(at(0s));
-  interlock.watch_from(at(10s));
-  interlock.link(thermometer, false);
-  EXPECT_TRUE(interlock.judge(at(5s)).within());
-  EXPECT_LE(interlock.wake(), at(10s) + 1ns);
-  EXPECT_GE(interlock.wake(), at(10s));
-  EXPECT_TRUE(interlock.judge(at(10s) - 1ns).within());
-  EXPECT_FALSE(interlock.judge(at(10s)).within());
-  // One that was heard is judged by its age, and its conversation waits all the same.
-  Interlock heard(plan_of(), 0);
-  heard.restore_limits(cell_limits());
-  heard.watch_only(at(0s));
-  heard.watch_from(at(10s));
-  heard.see(outcome(thermometer, 1, Verb::measure_temperature, 25, at(1s)));
-  EXPECT_TRUE(heard.judge(at(4s)).within());
-  EXPECT_EQ(heard.judge(at(4s) + 1ns).worst.cause, Cause::reading_stale);
-}
-
 // ---- health -------------------------------------------------------------------------------------
 
 TEST_F(Rules, take_no_protection_that_was_read_before_the_run_for_tripped) {  // S3
