@@ -92,7 +92,6 @@ void ChannelGuard::arm(const Request& request, Instant now, Outbox& out) {
   step_ = 0;
   refusal_ = Refusal::none;
   told_.reset();
-  forget_steering();
   transit(Transition::arm, now, out);
 }
 

@@ -47,10 +47,11 @@ void keep_tighter(Limit<Q>& ours, const Limit<Q>& with, Side side) {
       ours.on_delay = std::min(ours.on_delay, with.on_delay);
     }
   } else if (immediate && tighter(ours.value, with.value, side)) {
-    if (ours.on_delay > Duration::zero()) keep_at_once(ours, {with.value, with.origin}, side);
+    keep_at_once(ours, {with.value, with.origin}, side);
   } else {
     ours.on_delay = std::min(ours.on_delay, with.on_delay);
   }
+  // It would stand behind nothing.
   if (ours.on_delay == Duration::zero()) ours.at_once.reset();
 }
 

@@ -18,8 +18,8 @@ OUT = os.path.join(HOUSE, "build", "mutation")
 
 # What decides; shells (threads, sockets, the clock) and the words for people are left out.
 FILES = re.compile(r"safety/(dead_man/)?(budget|channel_\w+|condition_gone|cut|cut_chain|cut_sheet|facts|flow|gate"
-                   r"|guard|interlock|leads|limits|limits_copy|outbox|permissives|render|resting_voltage|rise|rules"
-                   r"|run_transitions|schedule|stuck|tally|transitions|warming|watch|wires)\.(h|cpp)")
+                   r"|guard|interlock|leads|limits|limits_copy|line|outbox|permissives|pulse|render|resting_voltage"
+                   r"|rise|rules|run_transitions|schedule|stuck|tally|transitions|warming|watch|wires)\.(h|cpp)")
 INCLUDES = [f"-I{OUT}/src", f"-I{HOUSE}", f"-I{HERE}"]
 FLAGS = ["-std=c++20", "-O0", "-w", "-Wno-c++11-narrowing", "-ferror-limit=0", "-fbracket-depth=2048",
          "-DSPDLOG_FMT_EXTERNAL", "-DBOOST_ASIO_NO_DEPRECATED", "-DBOOST_ASIO_DISABLE_BOOST_REGEX",

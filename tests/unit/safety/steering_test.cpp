@@ -123,6 +123,31 @@ TEST(Steering, gives_up_arming_when_the_guard_ends) {  // S1
   EXPECT_EQ(story.bench.count(Verb::output_on), 0);
 }
 
+TEST(Steering, believes_no_order_to_switch_on_that_is_done_when_the_run_is_over) {  // S1 S8
+  GuardStory story;
+  story.start();
+  story.until(State::off);
+  story.arm();
+  ASSERT_TRUE(story.until(State::ready));
+  story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
+  ASSERT_TRUE(story.until(State::energised));  // the order is under way
+  story.ask(Request::Kind::finish);
+  ASSERT_TRUE(story.until(State::off));
+  EXPECT_FALSE(story.bench.output);
+  EXPECT_FALSE(story.happened(Event::Kind::output_changed));
+  story.pass(5s);
+  EXPECT_EQ(story.state(), State::off) << describe(story.channel().trip);
+  // Nor one to set: the next run begins with nothing of it.
+  story.arm();
+  ASSERT_TRUE(story.until(State::ready));
+  story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
+  story.settle();
+  story.ask(Request::Kind::finish);
+  ASSERT_TRUE(story.until(State::off));
+  EXPECT_FALSE(story.happened(Event::Kind::setpoints_set) &&
+               story.last(Event::Kind::setpoints_set)->at > story.now - 1s);
+}
+
 // ---- what a guard is asked that does not exist ----
 
 TEST(Guard, refuses_a_request_for_a_channel_that_is_not_there) {
@@ -245,6 +270,30 @@ TEST(Guard, refuses_an_arm_whose_plan_is_no_plan) {  // S1 S2
     EXPECT_EQ(story.state(), State::off);
     ++number;
   }
+}
+
+TEST(Guard, arms_a_run_at_the_edge_of_each_of_its_numbers) {  // S1 S2
+  RunPlan run = run_plan();
+  run.lead_compensation_max = 0.0_V;
+  run.full = 4.25_V;  // its limit
+  run.over_voltage_protection = 4.25_V;
+  run.over_current_protection = 1.0_A;
+  GuardStory story;
+  story.start();
+  ASSERT_TRUE(story.until(State::off));
+  story.arm(run);
+  EXPECT_TRUE(story.until(State::ready)) << describe(story.last_refusal());
+  // What the source has not is not asked of the plan.
+  ChannelPlan plan = plan_of();
+  plan.abilities.over_voltage_protection = false;
+  plan.abilities.over_current_protection = false;
+  run.over_voltage_protection = 0.0_V;
+  run.over_current_protection = 0.0_A;
+  GuardStory bare(plan);
+  bare.start();
+  ASSERT_TRUE(bare.until(State::off));
+  bare.arm(run);
+  EXPECT_TRUE(bare.until(State::ready)) << describe(bare.last_refusal());
 }
 
 TEST(Cut, goes_on_where_the_link_of_source_or_contactor_comes_back) {  // S4
