@@ -39,6 +39,13 @@ class ChannelGuard {
   [[nodiscard]] const CutRecord& cut_record() const { return chain_.record(); }
   [[nodiscard]] bool uses(drivers::InstrumentId instrument) const;
 
+ protected:  // for tests of what nothing but a bug of ours or a stray write brings about
+  void transit(Transition on, drivers::Instant now, Outbox& out);
+  // Does what the table needs for this change hold now?
+  [[nodiscard]] bool may(Transition on, drivers::Instant now) const;
+
+  RunPlan run_{};
+
  private:
   // Setpoints on their way to the instrument.
   enum class Steering : std::uint8_t { idle, setting, switching_on, switching_off };
@@ -49,9 +56,6 @@ class ChannelGuard {
   };
 
   // channel_guard.cpp: states
-  void transit(Transition on, drivers::Instant now, Outbox& out);
-  // Does what the table needs for this change hold now?
-  [[nodiscard]] bool may(Transition on, drivers::Instant now) const;
   void enter(const Row& row, drivers::Instant now, Outbox& out);
   void begin_cut(State from, drivers::Instant now, Outbox& out);
   void begin_off(drivers::Duration patience, drivers::Instant now, Outbox& out);
@@ -91,7 +95,6 @@ class ChannelGuard {
   Schedule schedule_;
 
   State state_ = State::unknown;
-  RunPlan run_{};
   std::uint32_t arms_ = 0;  // counts what run_ was set to
   std::uint32_t arm_number_ = 0;
   std::uint16_t step_ = 0;

@@ -10,10 +10,10 @@ using drivers::never;
 using drivers::Outcome;
 using drivers::Verb;
 
-// Begins with the newest aim when nothing is under way.
+// Begins with the newest aim when nothing is under way. An aim waits only while the gate is open:
+// whatever closes it forgets the aim.
 void ChannelGuard::steer(Instant now, Outbox& out) {
   if (steering_ != Steering::idle || !next_aim_) return;
-  if (state_ != State::ready && state_ != State::energised) return;
   const Aim aim = *next_aim_;
   next_aim_.reset();
   set(aim, now, out);
@@ -31,13 +31,13 @@ void ChannelGuard::set(const Aim& aim, Instant now, Outbox& out) {
     if (!new_voltage) return;
     setting_[0] = out.order(channel_, Purpose::steering, plan_.source, Verb::set_voltage,
                             aim.voltage.value());
-    queued = queued && setting_[0] != 0;
+    queued &= setting_[0] != 0;
   };
   const auto set_current = [&] {
     if (!new_current) return;
     setting_[1] = out.order(channel_, Purpose::steering, plan_.source, Verb::set_current,
                             aim.current.value());
-    queued = queued && setting_[1] != 0;
+    queued &= setting_[1] != 0;
   };
   // What is lowered goes first, so that no moment has more than either of the two pairs allows.
   if (lowers_current) set_current();
@@ -100,8 +100,8 @@ void ChannelGuard::see_steering(const Outcome& outcome, Instant now, Outbox& out
 
 void ChannelGuard::switch_on(Instant now, Outbox& out) {
   // Energised from the moment of the order: whatever comes of it, the output may be on.
+  static_assert(row_of(State::ready, Transition::energise).to == State::energised);
   transit(Transition::energise, now, out);
-  if (state_ != State::energised) return;
   steering_ = Steering::switching_on;
   expect_output(true, never);
   switching_ = out.order(channel_, Purpose::steering, plan_.source, Verb::output_on);

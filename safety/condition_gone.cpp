@@ -17,16 +17,9 @@ bool rise_within(const Facts& f, const Fault& trip, std::size_t sensor) {
 bool temperature_within(const Facts& f, const Fault& trip, std::size_t sensor, Instant now) {
   const Sensed& sensed = f.temperatures[sensor];
   if (!sensed.fresh(now, f.ages.watched_reading)) return false;
-  switch (trip.cause) {
-    case Cause::temperature_high:
-      return sensed.value() <= trip.limit;
-    case Cause::temperature_low:
-      return sensed.value() >= trip.limit;
-    case Cause::temperature_rising:
-      return rise_within(f, trip, sensor);
-    default:
-      return true;
-  }
+  if (trip.cause == Cause::temperature_rising) return rise_within(f, trip, sensor);
+  return trip.cause == Cause::temperature_low ? sensed.value() >= trip.limit
+                                              : sensed.value() <= trip.limit;
 }
 
 // A trip on the source's own reading says that the meter does not see the cell: the source has to
@@ -111,9 +104,9 @@ bool Interlock::condition_gone(const Fault& trip, Instant now) const {
     case Clearing::talk_restored:
       return talks_restored(facts_);
     case Clearing::output_off:
-      return output_off(facts_);
+      break;
   }
-  return false;
+  return output_off(facts_);
 }
 
 }  // namespace chargewright::safety

@@ -11,7 +11,6 @@ namespace {
 using drivers::to_text;
 
 enum class Unit {
-  none,
   volt,
   ampere,
   watt,
@@ -27,7 +26,7 @@ enum class Shape { plain, above, below, against };
 struct Words {
   std::string_view key;
   std::string_view sentence;  // begins it; values follow by shape
-  Unit unit = Unit::none;
+  Unit unit = Unit::volt;     // of the values, where the shape says that they follow
   Shape shape = Shape::plain;
 };
 
@@ -125,12 +124,10 @@ std::string with_unit(double value, Unit unit) {
     case Unit::joule:
       return to_text(drivers::joules(value));
     case Unit::second:
-      if (std::abs(value) > 1e9) return "unbounded (never seen)";
-      return to_text(drivers::seconds(value));
-    case Unit::none:
       break;
   }
-  return {};
+  if (std::abs(value) > 1e9) return "unbounded (never seen)";
+  return to_text(drivers::seconds(value));
 }
 
 bool is_temperature(Cause cause) {

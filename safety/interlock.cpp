@@ -35,9 +35,9 @@ bool plausible(const Reading& reading) {
     case Measurand::current:
       return std::abs(reading.value) <= 5000.0;
     case Measurand::temperature:
-      return reading.value >= -100.0 && reading.value <= 500.0;
+      break;
   }
-  return false;
+  return reading.value >= -100.0 && reading.value <= 500.0;
 }
 
 void take(Sensed& sensed, const Reading& reading) {

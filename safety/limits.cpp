@@ -19,13 +19,17 @@ enum class Side { above, below };
 
 template <class Q>
 bool tighter(const Q& a, const Q& b, Side side) {
-  return side == Side::above ? a < b : b < a;
+  const bool below = a < b;
+  const bool above = b < a;
+  return side == Side::above ? below : above;
 }
 
 // Not "tighter or equal" but "provably so": a NaN on either side compares false, hence looser.
 template <class Q>
 bool as_tight(const Q& a, const Q& b, Side side) {
-  return side == Side::above ? a <= b : a >= b;
+  const bool at_most = a <= b;
+  const bool at_least = a >= b;
+  return side == Side::above ? at_most : at_least;
 }
 
 template <class Q>

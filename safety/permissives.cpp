@@ -104,7 +104,6 @@ void Permissives::enter(Stage stage, Instant now, Outbox& out) {
 }
 
 void Permissives::next(Instant now, Outbox& out) {
-  if (!running()) return;
   enter(static_cast<Stage>(static_cast<std::uint8_t>(stage_) + 1), now, out);
 }
 
@@ -132,14 +131,13 @@ Refusal Permissives::refusal_of_stage() const {
       return Refusal::protection_not_armed;
     case Stage::contactor_opens:
     case Stage::contactor:
-      return Refusal::contactor_not_proved;
-    case Stage::look:
+    case Stage::look:  // these ask nothing
     case Stage::fresh:
     case Stage::idle:
     case Stage::done:
       break;
   }
-  return Refusal::instrument_unreachable;
+  return Refusal::contactor_not_proved;
 }
 
 void Permissives::see(const Outcome& outcome, Instant now, Outbox& out) {

@@ -45,10 +45,10 @@ Finding beyond(const Limit<Q>& limit, double measured, std::uint8_t sensor, Side
           .limit = number(limit.value) + allowance};
 }
 
-// Of two places of measuring, the one that trips sooner; else the first.
+// Of two places of measuring, the one that trips sooner; else the first. The second is beyond.
 Finding sooner(const Finding& first, const Finding& second) {
   if (!first.present) return second;
-  return second.present && second.on_delay < first.on_delay ? second : first;
+  return second.on_delay < first.on_delay ? second : first;
 }
 
 // Reported by the guard (Interlock::report), never measured.

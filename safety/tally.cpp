@@ -52,7 +52,7 @@ void Tally::add(drivers::Instant at, drivers::Amperes current, drivers::Volts vo
     const double mean_current = 0.5 * (last_current_.value() + current.value());
     const double mean_voltage = 0.5 * (last_voltage_.value() + voltage.value());
     account(mean_current * drivers::in_seconds(at - last_), mean_voltage, at - last_);
-  } else if (on_ && has_edge_ && at > edge_) {
+  } else if (on_ && at > edge_) {
     account(current.value() * drivers::in_seconds(at - edge_), voltage.value(), at - edge_);
   }
   has_last_ = true;
@@ -67,7 +67,6 @@ void Tally::break_at(drivers::Instant at) {
             at - last_);
   }
   has_last_ = false;
-  has_edge_ = true;
   edge_ = at;
 }
 

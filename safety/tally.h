@@ -47,8 +47,7 @@ class Tally {
   void account(double charge, double volts, drivers::Duration over);
 
   drivers::Duration gap_;
-  bool has_edge_ = false;
-  drivers::Instant edge_{};
+  drivers::Instant edge_{};  // while the output is on
   bool has_last_ = false;
   drivers::Instant last_{};
   drivers::Amperes last_current_{};

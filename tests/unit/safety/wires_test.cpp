@@ -218,6 +218,38 @@ TEST(Wires, cut_where_time_is_scaled_and_an_instrument_turns_out_to_be_real) {  
   }
 }
 
+TEST(Wires, refuse_an_arm_where_the_instrument_falls_silent_when_asked_who_it_is) {  // S1
+  OneSupply bench(1);
+  bench.wires.attended();
+  bench.connect();
+  bench.pass(3s);
+  bench.identity.clear();
+  ASSERT_EQ(bench.arm(), Refusal::none);  // the checks have begun
+  const auto asked = bench.count("*IDN?");
+  bench.pass(10s);
+  Refusal met = Refusal::none;
+  for (Event event; bench.wires.take_event(event);) {
+    if (event.kind == Event::Kind::refused) met = event.refusal;
+  }
+  EXPECT_EQ(met, Refusal::instrument_unreachable);
+  EXPECT_LE(bench.count("*IDN?"),
+            asked + 1);  // that question was the run's, and is not asked again
+}
+
+TEST(Wires, begin_with_what_a_former_life_left) {  // S5 S8
+  OneSupply nobody(1);
+  Plant plant = plant_of(plan_of());
+  Wires wires(plant, OneSupply::instruments(), 1, nobody);
+  wires.restore_limits(0, cell_limits());
+  wires.restore_trip({.cause = Cause::temperature_high, .channel = 0, .measured = 61, .limit = 48});
+  wires.start(at(0s));
+  Snapshot snapshot;
+  wires.snapshot(snapshot, at(0s));
+  EXPECT_EQ(snapshot.channel[0].trip.cause, Cause::temperature_high);
+  EXPECT_EQ(snapshot.channel[0].trip.measured, 61);
+  EXPECT_EQ(snapshot.channel[0].state, State::cutting);
+}
+
 TEST(Wires, tell_of_every_link_that_comes_and_goes) {
   OneSupply bench(1);
   const std::uint32_t before = bench.wires.changes();
@@ -330,6 +362,16 @@ class TwoSupplies : public ByteSink {
   std::array<std::string, 3> written;
   Wires wires;
 };
+
+TEST(Wires, cut_all_the_same_where_an_order_is_for_an_instrument_that_is_not_there) {  // S4
+  TwoSupplies bench;
+  bench.wires.start(at(0s));
+  Request cut;
+  cut.kind = Request::Kind::cut;
+  bench.wires.request(cut, at(0s));
+  for (Duration t = 0s; t < 3s; t += 50ms) bench.wires.pump(at(t));
+  EXPECT_TRUE(bench.wrote(TwoSupplies::left, "OUTP OFF"));
+}
 
 TEST(Wires, in_the_last_resort_switch_every_output_off_and_open_every_contactor) {  // S4 S6
   TwoSupplies bench;
