@@ -147,6 +147,14 @@ class Finder:
     def is_bool(cursor):
         return cursor.type.get_canonical().kind == TypeKind.BOOL
 
+    @staticmethod
+    def before_conversion(cursor):
+        """What is converted to bool, where the compiler does it by an operator of the type's own."""
+        while len(inner := list(cursor.get_children())) == 1 and (
+                cursor.kind == K.UNEXPOSED_EXPR or cursor.spelling == "operator bool"):
+            cursor = inner[0]
+        return cursor
+
     def returned(self, cursor):
         if cursor.type.get_canonical().kind == TypeKind.VOID:
             self.dropped(cursor, self.short(cursor))
@@ -187,7 +195,7 @@ class Finder:
         if kind == K.UNARY_OPERATOR and text[:1] in "!-" and text[:2] not in ("--", "!=") and children:
             operand = self.of(children[0])
             # An optional beside a bool would make an optional of both, and a true one.
-            cast = text[0] == "!" and not self.is_bool(children[0])
+            cast = text[0] == "!" and not self.is_bool(self.before_conversion(children[0]))
             self.add(cursor, f"static_cast<bool>({operand})" if cast else operand,
                      f"{self.short(cursor)} : without {text[0]}")
         elif kind == K.CXX_BOOL_LITERAL_EXPR and text in ("true", "false"):

@@ -3,6 +3,7 @@
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <limits>
 
@@ -167,6 +168,105 @@ TEST(Limits, are_never_proved_tight_by_what_is_not_a_number) {  // S2
   EXPECT_FALSE(no_looser(now, approved));
   tighten(approved, now);
   EXPECT_FALSE(defect(approved).empty());
+}
+
+// Of several without on-delay, the tightest stands behind; nothing stands behind a limit that trips
+// at once itself, nor one that is tighter than it.
+TEST(Limits, keep_the_tightest_of_what_trips_at_once) {  // S2
+  Limits ours;
+  ours.current_above = limit(2.0_A, Origin::profile, 1s);
+  const auto with = [&](double amperes, Origin origin, Duration delay = {}) {
+    Limits other;
+    other.current_above = limit(drivers::amperes(amperes), origin, delay);
+    tighten(ours, other);
+    return ours.current_above->at_once;
+  };
+  EXPECT_FALSE(with(2.5, Origin::wiring, 2s));  // borne longer, and looser: says nothing new
+  EXPECT_EQ(ours.current_above->on_delay, Duration{1s});
+  EXPECT_EQ(with(5, Origin::cell)->value, 5.0_A);
+  EXPECT_EQ(with(6, Origin::instrument)->origin, Origin::cell);
+  EXPECT_EQ(with(5, Origin::instrument)->origin, Origin::cell);
+  EXPECT_EQ(with(4, Origin::policy)->value, 4.0_A);
+  EXPECT_EQ(with(4, Origin::wiring)->origin, Origin::policy);
+  // Of the same value, and without on-delay: now the first reading trips.
+  EXPECT_FALSE(with(2, Origin::policy));
+  EXPECT_EQ(ours.current_above->on_delay, Duration{});
+  EXPECT_EQ(ours.current_above->origin, Origin::profile);
+  // A tighter one that waits lets the one there was stand behind it.
+  EXPECT_EQ(with(1.5, Origin::wiring, 3s)->value, 2.0_A);
+  EXPECT_EQ(ours.current_above->on_delay, Duration{3s});
+  // Tighter still, and with a shorter on-delay: what stands behind stays.
+  EXPECT_EQ(with(1.2, Origin::cell, 2s)->value, 2.0_A);
+  EXPECT_EQ(ours.current_above->value, 1.2_A);
+  EXPECT_EQ(ours.current_above->on_delay, Duration{2s});
+}
+
+TEST(Limits, take_over_what_trips_at_once_from_another_origin) {  // S2
+  for (const double ours_behind : {4.28, 4.24}) {
+    Limits ours;
+    ours.voltage_above = limit(4.22_V, Origin::profile, 1s);
+    ours.voltage_above->at_once =
+        AtOnce<drivers::Volts>{drivers::volts(ours_behind), Origin::instrument};
+    Limits with;
+    with.voltage_above = limit(4.20_V, Origin::policy, 2s);
+    with.voltage_above->at_once = AtOnce<drivers::Volts>{4.26_V, Origin::cell};
+    tighten(ours, with);
+    EXPECT_EQ(ours.voltage_above->value, 4.20_V);
+    EXPECT_EQ(ours.voltage_above->on_delay, Duration{1s});
+    EXPECT_EQ(ours.voltage_above->at_once->value.value(), std::min(ours_behind, 4.26));
+  }
+}
+
+// What is approved to be borne for a second may trip at once, and not the other way round.
+TEST(Limits, are_as_tight_where_they_trip_sooner_at_a_tighter_value) {  // S2
+  Limits approved;
+  approved.voltage_above = limit(4.22_V, Origin::profile, 1s);
+  Limits now;
+  now.voltage_above = limit(4.22_V, Origin::profile, 1s);
+  EXPECT_TRUE(no_looser(now, approved));
+  now.voltage_above->on_delay = 1s + 1ns;
+  EXPECT_FALSE(no_looser(now, approved));
+  now.voltage_above->at_once = AtOnce<drivers::Volts>{4.22_V, Origin::cell};
+  EXPECT_TRUE(no_looser(now, approved));
+  approved.voltage_above->at_once = AtOnce<drivers::Volts>{4.25_V, Origin::cell};
+  now.voltage_above = limit(4.22_V, Origin::profile, 1s);
+  EXPECT_FALSE(no_looser(now, approved));
+  now.voltage_above = limit(4.22_V, Origin::profile);
+  EXPECT_TRUE(no_looser(now, approved));
+}
+
+TEST(Limits, of_nought_are_limits) {  // S2
+  Limits limits = cell_limits();
+  limits.current_reverse = limit(0.0_A);
+  limits.power_above = limit(0.0_W);
+  limits.charge_above = limit(0.0_Ah);
+  limits.energy_above = limit(0.0_Wh);
+  limits.current_above = limit(0.0_A);
+  limits.temperature_rising = limit(drivers::kelvins_per_second(0));
+  limits.run_time = limit(Duration{});
+  limits.step_time = limit(Duration{});
+  EXPECT_EQ(defect(limits), "");
+}
+
+TEST(Limits, are_defective_where_what_stands_behind_an_on_delay_is_no_number) {  // S2
+  Limits limits = cell_limits();
+  limits.current_above->at_once = AtOnce<drivers::Amperes>{9.0_A, Origin::cell};
+  EXPECT_EQ(defect(limits), "");
+  for (const double bad : {nan, inf}) {
+    limits.current_above->at_once->value = drivers::amperes(bad);
+    EXPECT_NE(defect(limits), "");
+  }
+}
+
+// Whichever of the two is no number is named, and not dropped for the other.
+TEST(Limits, that_are_no_number_are_kept_whichever_came_first) {  // S2
+  for (const bool first : {true, false}) {
+    Limits ours = cell_limits();
+    Limits with = cell_limits();
+    (first ? ours : with).power_above->value = drivers::watts(nan);
+    tighten(ours, with);
+    EXPECT_TRUE(std::isnan(ours.power_above->value.value()));
+  }
 }
 
 TEST(Limits, of_a_cell_have_no_defect) { EXPECT_EQ(defect(cell_limits()), ""); }

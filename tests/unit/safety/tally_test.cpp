@@ -75,6 +75,42 @@ TEST(Tally, ignores_a_sample_that_is_late_repeated_or_not_a_number) {
   EXPECT_DOUBLE_EQ(tally.charge_in().value(), before);
 }
 
+// Of the part that is not bridged no energy is told either, whichever way it flowed.
+TEST(Tally, counts_what_a_gap_hid_as_an_amount_whichever_way_it_flowed) {
+  Tally tally(10s);
+  tally.output(true, at(0s));
+  tally.add(at(0s), drivers::amperes(-1.0), 3.0_V);
+  tally.add(at(11s), drivers::amperes(-1.0), 3.0_V);
+  EXPECT_DOUBLE_EQ(tally.uncertain().value(), 11.0);
+  EXPECT_EQ(tally.charge_out().value(), 0);
+  EXPECT_EQ(tally.energy_out().value(), 0);
+}
+
+// What a reading shows before the output goes on, or after it went off, is held over no time.
+TEST(Tally, holds_no_reading_across_the_switching_while_the_output_is_off) {
+  Tally tally;
+  tally.add(at(0s), 1.0_A, 3.0_V);
+  tally.output(true, at(10s));
+  EXPECT_EQ(tally.charge_in().value(), 0);
+  tally.output(false, at(20s));
+  EXPECT_EQ(tally.charge_in().value(), 0);  // none was read meanwhile
+  tally.add(at(30s), 1.0_A, 3.0_V);
+  EXPECT_EQ(tally.charge_in().value(), 0);
+  tally.add(at(40s), 1.0_A, 3.0_V);
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 10);
+}
+
+TEST(Tally, holds_no_reading_back_to_a_switching_after_it) {
+  Tally tally;
+  tally.output(true, at(10s));
+  tally.add(at(9s), 1.0_A, 3.0_V);  // answered before, seen late
+  EXPECT_EQ(tally.charge_in().value(), 0);
+  EXPECT_EQ(tally.charge_out().value(), 0);
+  tally.add(at(12s), 1.0_A, 3.0_V);
+  tally.break_at(at(11s));  // and this reading came after the break
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 3.0);
+}
+
 TEST(Tally, counts_time_while_the_output_is_on_and_begins_anew) {
   Tally tally;
   tally.begin(at(0s));
@@ -119,7 +155,10 @@ TEST(Carried, is_an_amount_and_a_time_or_defective) {  // S9
   }
   EXPECT_FALSE(defect({.on_time = -1ns}).empty());
   EXPECT_FALSE(defect({.step_time = -1ns}).empty());
-  EXPECT_FALSE(defect({.step_time = Duration::max()}).empty());
+  constexpr Duration century = 24h * 365 * 100;
+  EXPECT_TRUE(defect({.on_time = century, .step_time = century}).empty());
+  EXPECT_FALSE(defect({.on_time = century + 1ns}).empty());
+  EXPECT_FALSE(defect({.step_time = century + 1ns}).empty());
 }
 
 }  // namespace
