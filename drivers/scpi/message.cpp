@@ -1,5 +1,7 @@
 #include "drivers/scpi/message.h"
 
+#include <algorithm>
+
 #include "drivers/scpi/number.h"
 
 namespace chargewright::drivers::scpi {
@@ -13,6 +15,10 @@ constexpr bool is_printable(char c) { return c >= 0x20 && c < 0x7F; }
 
 std::optional<Line> LineReader::next(std::string_view& bytes) {
   while (!bytes.empty()) {
+    if (state_ == State::plain) {
+      keep_plain(bytes);
+      if (bytes.empty()) break;
+    }
     const char c = bytes.front();
     bytes.remove_prefix(1);
     const bool data = state_ == State::quoted || state_ == State::block;
@@ -94,6 +100,20 @@ void LineReader::keep(char c) {
   const bool quoted_newline = c == '\n';  // any other NL would have ended the line
   if (!is_printable(c) && !is_blank(c) && !quoted_newline) defect_ = LineDefect::garbage;
   store(c);
+}
+
+// The bulk of nearly every answer, at one go: what neither ends the element nor is a defect, as far
+// as there is room.
+void LineReader::keep_plain(std::string_view& bytes) {
+  const std::size_t most = std::min(bytes.size(), buffer_.size() - size_);
+  std::size_t count = 0;
+  for (; count < most; ++count) {
+    const char c = bytes[count];
+    if (!is_printable(c) || c == ',' || c == ';') break;
+    buffer_[size_ + count] = c;
+  }
+  size_ += count;
+  bytes.remove_prefix(count);
 }
 
 void LineReader::store(char c) {

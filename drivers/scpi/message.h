@@ -53,6 +53,7 @@ class LineReader {
   void see(char c);
   void begin_plain(char c);
   void keep(char c);
+  void keep_plain(std::string_view& bytes);
   void store(char c);
   Line finish();
 
