@@ -33,11 +33,26 @@ bool says_zero(const CutQuestion& question, const Meaning& meaning) {
   return question.expect.expect == drivers::Expect::proof || meaning.value == 0;
 }
 
+// Every order and every question to one instrument, and what comes before the first question.
+std::size_t messages_to(std::size_t link, const CutSheet& sheet) {
+  constexpr std::size_t end_clear_and_numbers = 6;
+  std::size_t count = sheet.links[link].on_connect.size() + end_clear_and_numbers;
+  for (const CutOutput& output : sheet.outputs) {
+    if (output.source == link) count += output.zero.size() + 2;
+    if (output.contactor == link) count += 2;
+    if (output.ammeter == link) count += 1;
+  }
+  return count;
+}
+
 }  // namespace
 
 Cut::Cut(const CutSheet& sheet)
     : sheet_(sheet), asked_(sheet.links.size()), down_(sheet.links.size()) {
-  for (const CutLink& link : sheet.links) lines_.emplace_back(link);
+  for (std::size_t i = 0; i < sheet.links.size(); ++i) {
+    lines_.emplace_back(sheet.links[i]);
+    round_.push_back(static_cast<Duration::rep>(messages_to(i, sheet)) * sheet.links[i].between);
+  }
   for (const CutOutput& output : sheet.outputs) {
     outputs_.emplace_back();
     outputs_.back().sheet = &output;
@@ -68,10 +83,10 @@ void Cut::link_up(std::size_t link, Instant now) {
   note(now, sheet_.links[link].name + ": link open");
   if (serial(sheet_.links[link])) line.say_nothing();
   for (Output& output : outputs_) {
-    if (output.verified) continue;
-    if (output.sheet->source == link) order_off(output, now);
+    if (output.sheet->source == link && !output.verified) order_off(output, now);
     // Nothing was proved over the link that was lost.
-    if (output.sheet->contactor == link && output.open_at != drivers::never) {
+    if (output.sheet->contactor == link && output.open.was_given() &&
+        !(output.verified && output.open.was_sent())) {
       order_open(output, now);
     }
   }
@@ -79,9 +94,19 @@ void Cut::link_up(std::size_t link, Instant now) {
 
 void Cut::link_down(std::size_t link, std::string_view why, Instant now) {
   lines_.at(link).link_down();
+  for (Output& output : outputs_) {
+    if (output.sheet->source == link) lose(output.off, output.verified);
+    if (output.sheet->contactor == link) lose(output.open, output.verified);
+  }
   if (down_[link] == why) return;
   down_[link] = why;
   note(now, sheet_.links[link].name + ": no link: " + std::string(why));
+}
+
+// What left may have been lost with the link; it matters no more where off is proved.
+void Cut::lose(Order& order, bool proved) {
+  order.number = Order::unsaid;
+  if (!proved) order.sent = drivers::never;
 }
 
 void Cut::receive(std::size_t link, std::string_view bytes, Instant now) {
@@ -89,27 +114,46 @@ void Cut::receive(std::size_t link, std::string_view bytes, Instant now) {
 }
 
 std::string Cut::take_to_write(std::size_t link, Instant now) {
-  return lines_.at(link).take_to_write(now);
+  std::string bytes = lines_.at(link).take_to_write(now);
+  if (!bytes.empty()) see_sent(link, now);
+  return bytes;
+}
+
+void Cut::see_sent(std::size_t link, Instant now) {
+  const auto has_left = [&](std::size_t on, const Order& order) {
+    return on == link && order.waits() && lines_[link].has_sent(order.number);
+  };
+  for (Output& output : outputs_) {
+    const CutOutput& sheet = *output.sheet;
+    if (has_left(sheet.source, output.off)) {
+      output.off.sent = now;
+      if (output.offs++ == 0) note(now, sheet.name + ": off sent");
+    }
+    if (has_left(sheet.contactor, output.open)) {
+      output.open.sent = now;
+      if (output.opens++ == 0) note(now, sheet.name + ": contactor ordered open");
+    }
+  }
 }
 
 void Cut::order_off(Output& output, Instant now) {
   const CutOutput& sheet = *output.sheet;
   CutLine& line = lines_[sheet.source];
   if (!line.is_up()) return;
-  output.off_at = now;
+  output.off = {.at = now};
   output.reads_off = output.no_current = output.says_on = false;
-  if (sheet.off.empty()) return;
-  line.say(sheet.off);
-  if (output.offs++ == 0) note(now, sheet.name + ": off sent");
+  if (sheet.off.empty()) {
+    output.off.sent = now;  // there is nothing to wait for
+  } else {
+    output.off.number = line.say(sheet.off);
+  }
 }
 
 void Cut::order_open(Output& output, Instant now) {
   const CutOutput& sheet = *output.sheet;
   if (sheet.open.empty() || !lines_[sheet.contactor].is_up()) return;
-  if (output.open_at == drivers::never) note(now, sheet.name + ": contactor ordered open");
-  output.open_at = now;
-  output.contactor_open = false;
-  lines_[sheet.contactor].say(sheet.open);
+  output.open = {.at = now, .number = lines_[sheet.contactor].say(sheet.open)};
+  output.contactor_open = output.no_current = false;
 }
 
 void Cut::repeat(Output& output, Instant now) {
@@ -117,7 +161,7 @@ void Cut::repeat(Output& output, Instant now) {
   if (!lines_[sheet.source].is_up()) return;
   order_off(output, now);
   for (const std::string& message : sheet.zero) lines_[sheet.source].say(message);
-  if (output.offs == 2) note(now, sheet.name + ": off repeated, with setpoints to zero");
+  if (output.offs == 1) note(now, sheet.name + ": off repeated, with setpoints to zero");
 }
 
 void Cut::turn(Instant now) {
@@ -128,14 +172,15 @@ void Cut::turn(Instant now) {
   for (Output& output : outputs_) {
     judge(output, now);
     const bool late = now - began_ >= stage;
-    const bool was_opened = output.open_at != drivers::never;
-    if (!was_opened && (output.verified || late)) order_open(output, now);
-    if (was_opened && !output.contactor_open && output.sheet->contactor_state &&
-        now - output.open_at >= stage) {
+    const Order &off = output.off, &open = output.open;
+    if (!open.was_given() && (output.verified || late)) order_open(output, now);
+    // Orders come before questions: they may not leave the questions without a turn.
+    if (output.sheet->contactor_state && !output.contactor_open && open.was_sent() &&
+        now - open.sent >= stage + round_[output.sheet->contactor]) {
       order_open(output, now);
     }
-    const Duration patience = output.says_on ? order_again : stage;
-    if (!output.verified && now - output.off_at >= patience) repeat(output, now);
+    const Duration patience = (output.says_on ? order_again : stage) + round_[output.sheet->source];
+    if (!output.verified && off.was_sent() && now - off.sent >= patience) repeat(output, now);
   }
   for (std::size_t link = 0; link < lines_.size(); ++link) ask_next(link, now);
 }
@@ -150,31 +195,41 @@ void Cut::see(Output& output, About about, const Meaning& meaning, Instant now) 
   switch (about) {
     case About::state:
       // Asked before the newest off: says nothing of it.
-      if (output.state_asked < output.off_at) return;
+      if (output.state_asked < output.off.at) return;
       output.reads_off = says_zero(*sheet.state, meaning);
       output.says_on = !output.reads_off &&
                        (meaning.ending == Ending::done || meaning.ending == Ending::disproved);
       break;
     case About::current:
-      if (output.off_at != drivers::never && output.current_asked < output.off_at) return;
+      if (output.current_asked < newest_order(output)) return;
       output.no_current = meaning.ending == Ending::done && std::isfinite(meaning.value) &&
                           std::abs(meaning.value) <= sheet.off_current;
       output.current = meaning.value;
       break;
     case About::contactor:
-      if (output.contactor_asked < output.open_at) return;
+      if (output.contactor_asked < output.open.at) return;
       output.contactor_open = says_zero(*sheet.contactor_state, meaning);
       if (output.contactor_open) note(now, sheet.name + ": contactor reads open");
       break;
   }
 }
 
+// The cut itself where none was given.
+Instant Cut::newest_order(const Output& output) const {
+  Instant newest = began_;
+  for (const Order* order : {&output.off, &output.open}) {
+    if (order->was_given()) newest = std::max(newest, order->at);
+  }
+  return newest;
+}
+
 bool Cut::path_open(const Output& output) const {
   if (output.reads_off || output.contactor_open) return true;
   // Neither can be read back: only a current measured after an order can prove it.
   const CutOutput& sheet = *output.sheet;
-  const bool unreadable = !sheet.state && !sheet.contactor_state && sheet.current;
-  return unreadable && (output.offs > 0 || output.open_at != drivers::never);
+  if (sheet.state || sheet.contactor_state || !sheet.current) return false;
+  const bool sent = (output.offs > 0 && output.off.was_sent()) || output.open.was_sent();
+  return sent && !output.off.waits() && !output.open.waits();
 }
 
 void Cut::judge(Output& output, Instant now) {
@@ -190,42 +245,53 @@ void Cut::judge(Output& output, Instant now) {
   note(now, text + ")");
 }
 
+// Of what is due, what was asked longest ago: no answer that keeps others waiting is asked for
+// again and again before them.
 void Cut::ask_next(std::size_t link, Instant now) {
   if (!lines_.at(link).can_ask()) return;
+  const CutQuestion* question = nullptr;
+  Instant* asked = nullptr;
+  const auto consider = [&](const CutQuestion& due, Instant& asked_before, const Asked& about) {
+    if (question != nullptr && *asked <= asked_before) return;
+    question = &due;
+    asked = &asked_before;
+    asked_[link] = about;
+  };
   for (std::size_t i = 0; i < outputs_.size(); ++i) {
     Output& output = outputs_[i];
     const CutOutput& sheet = *output.sheet;
     if (link == sheet.source && is_state_due(output, now)) {
-      output.state_asked = now;
-      return ask(link, *sheet.state, {.output = i, .about = About::state}, now);
+      consider(*sheet.state, output.state_asked, {.output = i, .about = About::state});
     }
     if (link == sheet.contactor && is_contactor_due(output, now)) {
-      output.contactor_asked = now;
-      return ask(link, *sheet.contactor_state, {.output = i, .about = About::contactor}, now);
+      consider(*sheet.contactor_state, output.contactor_asked,
+               {.output = i, .about = About::contactor});
     }
     if (link == sheet.ammeter && is_current_due(output, now)) {
-      output.current_asked = now;
-      return ask(link, *sheet.current, {.output = i, .about = About::current}, now);
+      consider(*sheet.current, output.current_asked, {.output = i, .about = About::current});
     }
   }
+  if (question == nullptr) return;
+  *asked = now;
+  lines_[link].ask(*question);
 }
 
-void Cut::ask(std::size_t link, const CutQuestion& question, const Asked& about, Instant now) {
-  asked_[link] = about;
-  lines_[link].ask(question, now);
+// When its state tells of an order; the question leaves behind it.
+Instant Cut::settled(const Order& order, const CutQuestion& question) {
+  if (question.settle == Duration::zero()) return order.at;
+  return drivers::later(order.sent, question.settle);
 }
 
-// A source that can be asked was ordered off when its link came up.
 bool Cut::is_state_due(const Output& output, Instant now) const {
   const auto& question = output.sheet->state;
   return question && !output.verified && !output.reads_off &&
-         now >= output.off_at + question->settle && now >= output.state_asked + ask_again;
+         now >= settled(output.off, *question) && now >= output.state_asked + ask_again;
 }
 
 bool Cut::is_contactor_due(const Output& output, Instant now) const {
   const auto& question = output.sheet->contactor_state;
-  return question && !output.contactor_open && output.open_at != drivers::never &&
-         now >= output.open_at + question->settle && now >= output.contactor_asked + ask_again;
+  return question && !output.contactor_open && now >= settled(output.open, *question) &&
+         now >= output.contactor_asked + ask_again;
 }
 
 bool Cut::is_current_due(const Output& output, Instant now) const {
@@ -246,8 +312,8 @@ bool Cut::all_off() const {
 bool Cut::contactor_done(const Output& output, Instant now) const {
   const CutOutput& sheet = *output.sheet;
   if (sheet.open.empty() || output.contactor_open) return true;
-  if (output.open_at != drivers::never && !sheet.contactor_state) return true;
-  return now - began_ >= 4 * stage;  // it does not undo the proof
+  if (output.open.was_sent() && !sheet.contactor_state) return true;
+  return now - began_ >= 4 * stage && !output.open.waits();  // it does not undo the proof
 }
 
 bool Cut::finished(Instant now) const {

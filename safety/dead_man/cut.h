@@ -47,12 +47,23 @@ class Cut {
 
  private:
   enum class About { state, current, contactor };
+  // The newest of its kind. An instrument that wants pauses gets it later than it is given.
+  struct Order {
+    drivers::Instant at = drivers::never;    // given
+    drivers::Instant sent = drivers::never;  // over a link that is still up
+    std::size_t number = unsaid;             // on its line
+    static constexpr std::size_t unsaid = SIZE_MAX;
+    [[nodiscard]] bool was_given() const { return at != drivers::never; }
+    [[nodiscard]] bool was_sent() const { return sent != drivers::never; }
+    [[nodiscard]] bool waits() const { return number != unsaid && !was_sent(); }
+  };
   struct Output {
     const CutOutput* sheet = nullptr;
-    drivers::Instant off_at = drivers::never;  // last written, where there is one
-    drivers::Instant open_at = drivers::never;
+    Order off{};
+    Order open{};
     drivers::Instant state_asked{}, current_asked{}, contactor_asked{};
-    int offs = 0;                 // written
+    int offs = 0;                 // sent
+    int opens = 0;                // likewise
     bool reads_off = false;       // its state said so, asked after the off
     bool no_current = false;      // likewise
     bool contactor_open = false;  // likewise
@@ -65,11 +76,13 @@ class Cut {
     About about = About::state;
   };
 
+  static void lose(Order& order, bool proved);
+  void see_sent(std::size_t link, drivers::Instant now);
   void order_off(Output& output, drivers::Instant now);
   void order_open(Output& output, drivers::Instant now);
   void repeat(Output& output, drivers::Instant now);
   void ask_next(std::size_t link, drivers::Instant now);
-  void ask(std::size_t link, const CutQuestion& question, const Asked& about, drivers::Instant now);
+  static drivers::Instant settled(const Order& order, const CutQuestion& question);
   [[nodiscard]] bool is_state_due(const Output& output, drivers::Instant now) const;
   [[nodiscard]] bool is_contactor_due(const Output& output, drivers::Instant now) const;
   [[nodiscard]] bool is_current_due(const Output& output, drivers::Instant now) const;
@@ -77,14 +90,16 @@ class Cut {
   void see(Output& output, About about, const drivers::scpi::Meaning& meaning,
            drivers::Instant now);
   void judge(Output& output, drivers::Instant now);
+  [[nodiscard]] drivers::Instant newest_order(const Output& output) const;
   [[nodiscard]] bool path_open(const Output& output) const;
   [[nodiscard]] bool contactor_done(const Output& output, drivers::Instant now) const;
   void note(drivers::Instant now, std::string text);
 
   const CutSheet& sheet_;
   std::vector<CutLine> lines_;
-  std::vector<Asked> asked_;       // by link: its newest question
-  std::vector<std::string> down_;  // by link: why, as last noted
+  std::vector<Asked> asked_;              // by link: its newest question
+  std::vector<std::string> down_;         // by link: why, as last noted
+  std::vector<drivers::Duration> round_;  // by link: the pauses between all that it may be told
   std::vector<Output> outputs_;
   drivers::Instant began_{};
   std::vector<Note> notes_;

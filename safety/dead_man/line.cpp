@@ -15,7 +15,9 @@ namespace {
 
 // Nobody reads this instrument meanwhile: more patience would only delay the next try.
 constexpr Duration respond_longest = std::chrono::seconds(5);
-constexpr std::size_t waiting_max = 64;  // messages
+// Every channel's off, setpoints and contactor on one instrument. More is never said: each order
+// waits until the one before it has left (cut.cpp).
+constexpr std::size_t waiting_max = 512;
 
 }  // namespace
 
@@ -30,6 +32,7 @@ void CutLine::link_up(Instant now) {
 }
 
 void CutLine::link_down() {
+  said_ = sent_;
   commands_.clear();
   questions_.clear();
   if (asked_) answer_ = scpi::Meaning{.ending = Ending::link_down};
@@ -38,9 +41,10 @@ void CutLine::link_down() {
   deadline_ = drivers::never;
 }
 
-void CutLine::say(std::string_view command) {
-  if (!is_up() || commands_.size() >= waiting_max) return;
+std::size_t CutLine::say(std::string_view command) {
+  if (!is_up() || commands_.size() >= waiting_max) return SIZE_MAX;
   commands_.push_back(std::string(command) + link_.terminator);
+  return ++said_;
 }
 
 void CutLine::restart(Instant now) {
@@ -51,29 +55,29 @@ void CutLine::restart(Instant now) {
     questions_.push_back(message + link_.terminator);
   }
   if (!link_.clear.empty()) questions_.push_back(link_.clear + link_.terminator);
-  if (!link_.nonce_ask.empty()) return ask_nonce(0, now);
+  if (!link_.nonce_ask.empty()) return ask_nonce(0);
   state_ = State::quiet;
-  deadline_ = now + respond();
+  deadline_ = questions_.empty() ? now + respond() : drivers::never;
 }
 
-void CutLine::ask_nonce(std::size_t which, Instant now) {
+void CutLine::ask_nonce(std::size_t which) {
   questions_.push_back(link_.nonce_set[which] + link_.terminator);
   questions_.push_back(link_.nonce_ask + link_.terminator);
   state_ = which == 0 ? State::first_nonce : State::second_nonce;
-  deadline_ = now + respond() + static_cast<Duration::rep>(questions_.size()) * link_.between;
+  deadline_ = drivers::never;
 }
 
-void CutLine::ask(const CutQuestion& question, Instant now) {
+void CutLine::ask(const CutQuestion& question) {
   asked_ = question;
   answer_.reset();
   questions_.push_back(question.text + link_.terminator);
   state_ = State::awaiting;
-  deadline_ = now + respond() + link_.between;
+  deadline_ = drivers::never;
 }
 
 void CutLine::receive(std::string_view bytes, Instant now) {
   if (state_ == State::down) return;
-  if (state_ == State::quiet) deadline_ = now + respond();
+  if (state_ == State::quiet && questions_.empty()) deadline_ = now + respond();
   while (const auto line = reader_.next(bytes)) see(*line, now);
 }
 
@@ -85,11 +89,11 @@ void CutLine::see(const scpi::Line& line, Instant now) {
     case State::first_nonce:
     case State::second_nonce: {
       const std::size_t which = state_ == State::first_nonce ? 0 : 1;
-      if (line.defect != scpi::LineDefect::none ||
+      if (!questions_.empty() || line.defect != scpi::LineDefect::none ||
           scpi::parse_integer(line.text) != cut_nonces[which]) {
         return;  // an older answer
       }
-      if (which == 0) return ask_nonce(1, now);
+      if (which == 0) return ask_nonce(1);
       state_ = State::idle;
       deadline_ = drivers::never;
       return;
@@ -99,6 +103,7 @@ void CutLine::see(const scpi::Line& line, Instant now) {
     case State::awaiting:
       break;
   }
+  if (!questions_.empty()) return fail(Ending::unparsable, now);  // it has not even been asked
   if (line.defect != scpi::LineDefect::none) return fail(Ending::unparsable, now);
   const scpi::Meaning meaning = scpi::interpret(asked_->expect, line.text, 0);
   if (meaning.ending == Ending::unparsable) return fail(Ending::unparsable, now);
@@ -126,6 +131,11 @@ std::string CutLine::take_to_write(Instant now) {
     auto& lane = commands_.empty() ? questions_ : commands_;
     bytes += lane.front();
     lane.pop_front();
+    if (&lane == &commands_) {
+      ++sent_;
+    } else if (questions_.empty()) {
+      deadline_ = now + respond();
+    }
     not_before_ = now + link_.between;
     if (link_.between > Duration::zero()) break;
   }

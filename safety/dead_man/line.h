@@ -32,14 +32,16 @@ class CutLine {
   [[nodiscard]] std::string take_to_write(drivers::Instant now);
   [[nodiscard]] drivers::Instant wake() const;
 
-  // Past every question. Nothing where the link is down.
-  void say(std::string_view command);
+  // Past every question. Its number, for has_sent(); nothing is said where the link is down.
+  std::size_t say(std::string_view command);
+  // That command has left, over the link over which it was said.
+  [[nodiscard]] bool has_sent(std::size_t number) const { return sent_ >= number; }
   // Ends a line that the dead daemon may have begun.
   void say_nothing() { say(""); }
 
   [[nodiscard]] bool is_up() const { return state_ != State::down; }
   [[nodiscard]] bool can_ask() const { return state_ == State::idle; }
-  void ask(const CutQuestion& question, drivers::Instant now);  // only where can_ask()
+  void ask(const CutQuestion& question);  // only where can_ask()
   // Of the question asked; timed_out or link_down where none came.
   [[nodiscard]] std::optional<drivers::scpi::Meaning> take_answer();
 
@@ -47,7 +49,7 @@ class CutLine {
   enum class State { down, quiet, first_nonce, second_nonce, idle, awaiting };
 
   void restart(drivers::Instant now);
-  void ask_nonce(std::size_t which, drivers::Instant now);
+  void ask_nonce(std::size_t which);
   void see(const drivers::scpi::Line& line, drivers::Instant now);
   void fail(drivers::Ending ending, drivers::Instant now);
   [[nodiscard]] drivers::Duration respond() const;
@@ -56,9 +58,11 @@ class CutLine {
   drivers::scpi::LineReader reader_;
   State state_ = State::down;
   std::deque<std::string> commands_;
+  std::size_t said_ = 0;               // commands
+  std::size_t sent_ = 0;               // of them
   std::deque<std::string> questions_;  // what belongs to a question, behind every command
   drivers::Instant not_before_{};
-  drivers::Instant deadline_ = drivers::never;
+  drivers::Instant deadline_ = drivers::never;  // from when the question has left
   std::optional<CutQuestion> asked_;
   std::optional<drivers::scpi::Meaning> answer_;
 };

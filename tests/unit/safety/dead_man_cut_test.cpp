@@ -134,6 +134,18 @@ TEST_F(ADeadBench, is_proved_off_by_its_state_and_the_current) {  // S4
       << notes();
 }
 
+// Orders leave before questions, and what is not proved is ordered again.
+TEST_F(ADeadBench, is_proved_off_though_its_instruments_want_long_pauses) {  // S4
+  auto spoken = shipped_dialects();
+  for (auto& dialect : spoken) dialect.between = 200ms;
+  make({.contactor = true}, spoken);
+  open_all();
+  run(4s);
+  EXPECT_FALSE(on());
+  EXPECT_FALSE(closed());
+  EXPECT_TRUE(cut->finished(now)) << notes();
+}
+
 TEST_F(ADeadBench, is_not_proved_off_while_its_current_cannot_be_read) {  // S4
   make({.ammeter = meter});
   open(supply);

@@ -1,6 +1,8 @@
 // The dead-man's talk with one instrument (S3, S4, S6): bytes and time in, bytes out.
 #include <gtest/gtest.h>
 
+#include <utility>
+
 #include "safety/dead_man/line.h"
 
 namespace chargewright::safety {
@@ -23,8 +25,16 @@ struct ALine : ::testing::Test {
     state.expect.expect = drivers::Expect::boolean;
   }
   void open() { line.link_up(now); }
-  void hear(std::string_view bytes) { line.receive(bytes, now); }
-  std::string written() { return line.take_to_write(now); }
+  // What it has to say leaves before anything comes.
+  void flush() { left += line.take_to_write(now); }
+  void hear(std::string_view bytes) {
+    flush();
+    line.receive(bytes, now);
+  }
+  std::string written() {
+    flush();
+    return std::exchange(left, {});
+  }
   void agree() {  // on where question and answer stand
     hear("197\n");
     hear("211\n");
@@ -32,7 +42,7 @@ struct ALine : ::testing::Test {
     EXPECT_TRUE(line.can_ask());
   }
   void ask() {
-    line.ask(state, now);
+    line.ask(state);
     EXPECT_EQ(written(), "OUTP?\n");
     EXPECT_FALSE(line.can_ask());
   }
@@ -53,6 +63,7 @@ struct ALine : ::testing::Test {
   CutLink link;
   CutQuestion state;
   CutLine line{link};
+  std::string left;
 };
 
 TEST_F(ALine, says_and_hears_nothing_while_its_link_is_down) {  // S3
@@ -135,11 +146,92 @@ TEST_F(ALine, ends_what_another_began) {  // S4
   EXPECT_TRUE(written().starts_with("\r\n*CLS\r\n"));
 }
 
-TEST_F(ALine, keeps_no_more_commands_than_an_instrument_would_take) {
+TEST_F(ALine, keeps_no_more_commands_than_a_bench_has) {
   open();
-  for (int k = 0; k < 100; ++k) line.say("OFF");
+  std::size_t last = 0, beyond = 0;
+  for (int k = 0; k < 512; ++k) last = line.say("OFF");
+  beyond = line.say("OFF");
   const std::string bytes = written();
-  EXPECT_EQ(bytes.find("*CLS"), 64 * std::string_view("OFF\n").size());
+  EXPECT_EQ(bytes.find("*CLS"), 512 * std::string_view("OFF\n").size());
+  EXPECT_TRUE(line.has_sent(last));
+  EXPECT_FALSE(line.has_sent(beyond));
+}
+
+TEST_F(ALine, tells_which_commands_have_left) {  // S4
+  EXPECT_FALSE(line.has_sent(line.say("OUTP OFF")));
+  link.between = 20ms;
+  open();
+  const auto first = line.say("OUTP OFF");
+  const auto second = line.say("CURR 0");
+  EXPECT_FALSE(line.has_sent(first));
+  EXPECT_EQ(written(), "OUTP OFF\n");
+  EXPECT_TRUE(line.has_sent(first));
+  EXPECT_FALSE(line.has_sent(second));
+  pass(20ms);
+  EXPECT_EQ(written(), "CURR 0\n");
+  EXPECT_TRUE(line.has_sent(second));
+  line.say("CURR 0");
+  open();  // what was to be said is lost
+  const auto third = line.say("OUTP OFF");
+  EXPECT_FALSE(line.has_sent(third));
+  pass(20ms);
+  EXPECT_EQ(written(), "OUTP OFF\n");
+  EXPECT_TRUE(line.has_sent(third));
+}
+
+// A question waits behind every command; the instrument has heard nothing of it.
+TEST_F(ALine, takes_nothing_for_the_answer_to_what_it_has_not_asked_yet) {  // S3
+  open();
+  agree();
+  link.between = 20ms;
+  line.say("OUTP OFF");
+  flush();
+  line.ask(state);
+  hear("0\n");
+  EXPECT_EQ(ending(), Ending::unparsable);
+  EXPECT_FALSE(line.can_ask());
+  hear("197\n");  // nor has it been asked for that
+  left.clear();
+  for (const char* next : {"*CLS\n", "*ESE 197\n", "*ESE?\n"}) {
+    pass(20ms);
+    EXPECT_EQ(written(), next);
+  }
+}
+
+TEST_F(ALine, gives_an_answer_its_time_from_when_the_question_has_left) {  // S3
+  link.between = 200ms;
+  open();
+  for (int k = 0; k < 5; ++k) line.say("OUTP OFF");
+  for (int k = 0; k < 7; ++k) {
+    flush();
+    pass(200ms);
+  }
+  EXPECT_EQ(written(), std::string("OUTP OFF\nOUTP OFF\nOUTP OFF\nOUTP OFF\nOUTP OFF\n") +
+                           "*CLS\n*ESE 197\n*ESE?\n");
+  EXPECT_EQ(line.wake(), now + 500ms);
+  pass(499ms);
+  EXPECT_EQ(written(), "");
+  hear("197\n");
+  EXPECT_EQ(written(), "*ESE 211\n");
+}
+
+TEST_F(ALine, is_silent_from_when_it_has_cleared_what_has_no_numbers) {  // S3
+  link.nonce_ask.clear();
+  link.between = 200ms;
+  open();
+  line.say("OUTP OFF");
+  EXPECT_EQ(written(), "OUTP OFF\n");
+  hear("0\n");
+  EXPECT_EQ(line.wake(), now + 200ms);
+  pass(200ms);
+  EXPECT_EQ(written(), "*CLS\n");
+  pass(499ms);
+  EXPECT_FALSE(line.can_ask());
+  pass(1ms);
+  EXPECT_TRUE(line.can_ask());
+  link.clear.clear();
+  open();
+  EXPECT_EQ(line.wake(), now + 500ms);
 }
 
 TEST_F(ALine, forgets_what_it_had_to_say_when_its_link_is_lost) {  // S3
@@ -335,7 +427,7 @@ TEST_F(ALine, keeps_messages_as_far_apart_as_the_instrument_wants) {  // S4
   pass(20ms);
   EXPECT_EQ(written(), "*ESE?\n");
   hear("211\n");
-  line.ask(state, now);
+  line.ask(state);
   EXPECT_EQ(line.wake(), now + 20ms);
   pass(20ms);
   EXPECT_EQ(written(), "OUTP?\n");

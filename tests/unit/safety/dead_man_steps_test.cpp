@@ -2,6 +2,9 @@
 // and when. Against simulated instruments: dead_man_cut_test.cpp.
 #include <gtest/gtest.h>
 
+#include <array>
+#include <utility>
+
 #include "dead_man_support.h"
 #include "safety/dead_man/cut.h"
 
@@ -28,15 +31,29 @@ struct ACut : ::testing::Test {
   }
   CutOutput& left() { return sheet.outputs[0]; }
   void begin() {
+    outbox = {};
     cut.emplace(sheet);
     cut->begin(now);
   }
-  std::string said(std::size_t link) { return cut->take_to_write(link, now); }
+  // What it has to say leaves before anything comes.
+  void flush() {
+    for (const auto link : {supply, meter, contactor})
+      outbox[link] += cut->take_to_write(link, now);
+  }
+  std::string said(std::size_t link) {
+    flush();
+    return std::exchange(outbox[link], {});
+  }
   void hear(std::size_t link, std::string_view bytes) {
+    flush();
     cut->receive(link, bytes, now);
     cut->turn(now);
+    flush();
   }
-  void pass(Duration time) { cut->turn(now += time); }
+  void pass(Duration time) {
+    cut->turn(now += time);
+    flush();
+  }
   // Opens the link, agrees with the instrument on where question and answer stand, and answers what
   // was said before.
   std::string up(std::size_t link) {
@@ -64,6 +81,7 @@ struct ACut : ::testing::Test {
   CutSheet sheet = sheet_of({.contactor = true, .ammeter = meter}, shipped_dialects());
   std::optional<Cut> cut;
   Instant now{1h};
+  std::array<std::string, 3> outbox;
   std::string noted;
 };
 
@@ -298,6 +316,7 @@ TEST_F(ACut, proves_nothing_of_a_source_that_cannot_be_switched_before_its_conta
   pass(1ms);
   EXPECT_EQ(said(contactor), open_contactor);
   EXPECT_EQ(said(supply), zero);  // it may have setpoints all the same
+  pass(0ms);
   EXPECT_EQ(said(meter), ask_current);
   hear(meter, "0\n");
   EXPECT_TRUE(cut->all_off());
@@ -392,8 +411,9 @@ TEST_F(ACut, does_not_take_a_contactor_that_it_cannot_reach_for_ordered) {  // S
   EXPECT_EQ(times_noted("contactor ordered open"), 0U);
   cut->link_up(contactor, now);
   cut->turn(now);
-  EXPECT_TRUE(cut->finished(now));
+  EXPECT_FALSE(cut->finished(now));  // it has not left yet
   EXPECT_TRUE(said(contactor).starts_with(open_contactor));
+  EXPECT_TRUE(cut->finished(now));
 }
 
 TEST_F(ACut, reads_a_contactor_that_moves_at_once_at_once) {  // S4
@@ -474,6 +494,7 @@ TEST_F(ACut, leaves_alone_what_is_proved_off_when_its_link_comes_back) {  // S4
   hear(supply, "0\n");
   hear(meter, "0\n");
   ASSERT_TRUE(cut->all_off());
+  static_cast<void>(said(supply));
   cut->link_down(supply, "unplugged", now);
   EXPECT_EQ(up(supply), "");
   EXPECT_EQ(said(supply), "");
@@ -509,6 +530,7 @@ TEST_F(ACut, takes_a_lost_link_for_no_answer) {  // S3 S4
   left().current.reset();
   begin();
   up(supply);
+  EXPECT_EQ(said(supply), ask_state);
   cut->link_down(supply, "unplugged", now);
   EXPECT_FALSE(cut->all_off());
   pass(500ms);  // nothing can be repeated
@@ -608,11 +630,180 @@ TEST_F(ACut, begins_again_without_a_link_that_is_lost_meanwhile) {  // S3 S6
   up(supply);
   hear(supply, "0\n");
   ASSERT_TRUE(cut->all_off());
+  static_cast<void>(said(supply));
   cut->link_down(supply, "unplugged", now);
   cut->again(now);
   EXPECT_FALSE(cut->all_off());
   EXPECT_EQ(said(supply), "");
   EXPECT_EQ(up(supply), off);
+}
+
+// Asked again and again, it would keep what hangs on the same instrument waiting for ever.
+TEST_F(ACut, asks_for_the_contactor_too_where_the_source_beside_it_says_that_it_is_on) {  // S4
+  left().contactor = supply;
+  begin();
+  up(supply);
+  for (int k = 0; k < 40; ++k) {
+    const bool of_contactor = said(supply).ends_with(ask_contactor);
+    pass(30ms);  // its answers take so long
+    hear(supply, of_contactor ? "0\n" : "1\n");
+  }
+  EXPECT_EQ(times_noted("contactor reads open"), 1U);
+}
+
+// What left may never have come, and there is nothing but the current to tell.
+TEST_F(ACut, proves_nothing_by_the_current_once_the_link_is_lost_that_took_the_off) {  // S3 S4
+  left().state.reset();
+  left().contactor_state.reset();
+  left().open.clear();
+  begin();
+  up(supply);
+  up(meter);
+  EXPECT_EQ(said(meter), ask_current);
+  cut->link_down(supply, "unplugged", now);
+  hear(meter, "0\n");
+  pass(20ms);
+  EXPECT_EQ(said(meter), "");
+  EXPECT_FALSE(cut->all_off());
+  EXPECT_EQ(up(supply), off);
+  EXPECT_FALSE(cut->all_off());
+  EXPECT_EQ(said(meter), ask_current);
+  hear(meter, "0\n");
+  EXPECT_TRUE(cut->all_off());
+}
+
+TEST_F(ACut, proves_nothing_by_the_current_once_the_link_is_lost_that_took_the_opening) {  // S3 S4
+  left().off.clear();
+  left().state.reset();
+  left().contactor_state.reset();
+  begin();
+  for (const auto link : {supply, meter, contactor}) up(link);
+  pass(500ms);
+  EXPECT_EQ(said(contactor), open_contactor);
+  pass(0ms);
+  EXPECT_EQ(said(meter), ask_current);
+  cut->link_down(contactor, "unplugged", now);
+  hear(meter, "0\n");
+  EXPECT_FALSE(cut->all_off());
+  EXPECT_EQ(up(contactor), open_contactor);
+  pass(20ms);
+  EXPECT_EQ(said(meter), ask_current);
+  hear(meter, "0\n");
+  EXPECT_TRUE(cut->all_off());
+}
+
+TEST_F(ACut, measures_no_current_before_the_off_has_left) {  // S4
+  left().state.reset();
+  left().contactor_state.reset();
+  sheet.links[supply].address = "serial:///dev/ttyS9";
+  sheet.links[supply].between = 100ms;
+  begin();
+  up(meter);
+  cut->link_up(supply, now);
+  EXPECT_EQ(said(supply), "\n");
+  pass(99ms);
+  EXPECT_EQ(said(supply) + said(meter), "");
+  EXPECT_EQ(times_noted("off sent"), 0U);
+  pass(1ms);
+  EXPECT_EQ(said(supply), off);
+  EXPECT_EQ(times_noted("off sent"), 1U);
+  pass(0ms);
+  EXPECT_EQ(said(meter), ask_current);
+}
+
+TEST_F(ACut, asks_for_no_state_before_what_it_is_to_tell_of_had_its_time) {  // S4
+  left().state->settle = 30ms;
+  sheet.links[supply].address = "serial:///dev/ttyS9";
+  sheet.links[supply].nonce_ask.clear();
+  sheet.links[supply].clear.clear();
+  sheet.links[supply].respond = 10ms;
+  sheet.links[supply].between = 100ms;
+  begin();
+  cut->link_up(supply, now);
+  EXPECT_EQ(said(supply), "\n");
+  pass(100ms);
+  EXPECT_EQ(said(supply), off);
+  pass(30ms);  // now it is asked for, and waits for the pause
+  pass(69ms);
+  EXPECT_EQ(said(supply), "");
+  pass(1ms);
+  EXPECT_EQ(said(supply), ask_state);
+}
+
+// Its orders leave one by one, before every question: too many would leave none a turn.
+TEST_F(ACut, gives_an_instrument_that_wants_pauses_the_time_for_all_that_it_may_be_told) {  // S4
+  left().ammeter = left().contactor = supply;
+  sheet.links[supply].on_connect = {"SYST:REM"};
+  sheet.links[supply].between = 10ms;
+  begin();
+  cut->link_up(supply, now);
+  const auto orders = [&](const char* order) {  // when, in ms
+    std::vector<int> at;
+    std::string all;
+    for (int ms = 0; ms <= 1300; ++ms) {
+      const std::string bytes = said(supply);
+      if (bytes.find(order) != std::string::npos) at.push_back(ms);
+      pass(1ms);
+    }
+    return at;
+  };
+  // Off, two setpoints, state; opening, its state; current; what comes on connecting, the end of
+  // a line, a clear and four for the numbers: 14.
+  EXPECT_EQ(orders(off), (std::vector{0, 640, 1280}));
+  begin();
+  cut->link_up(supply, now);
+  EXPECT_EQ(orders(open_contactor), (std::vector{500, 1140}));
+}
+
+TEST_F(ACut, has_not_finished_while_the_opening_of_a_contactor_waits) {  // S4
+  left().contactor_state.reset();
+  sheet.links[contactor].address = "serial:///dev/ttyS9";
+  sheet.links[contactor].between = 100ms;
+  begin();
+  up(supply);
+  up(meter);
+  hear(supply, "0\n");
+  hear(meter, "0\n");
+  ASSERT_TRUE(cut->all_off());
+  cut->link_up(contactor, now);
+  pass(0ms);
+  EXPECT_EQ(said(contactor), "\n");
+  EXPECT_FALSE(cut->finished(now + 1min));
+  cut->link_down(contactor, "unplugged", now);
+  EXPECT_FALSE(cut->finished(now));
+  cut->link_up(contactor, now);
+  pass(100ms);
+  pass(100ms);
+  EXPECT_EQ(said(contactor), std::string("\n") + open_contactor);
+  EXPECT_TRUE(cut->finished(now));
+  EXPECT_EQ(times_noted("contactor ordered open"), 1U);
+  cut->link_down(contactor, "unplugged", now);  // it has done its work
+  cut->link_up(contactor, now);
+  for (int k = 0; k < 10; ++k) pass(100ms);
+  EXPECT_EQ(said(contactor).find("OPEN"), std::string::npos);
+  EXPECT_TRUE(cut->finished(now));
+}
+
+TEST_F(ACut, believes_no_current_that_was_asked_for_before_it_is_done_again) {  // S3 S6
+  begin();
+  up(contactor);
+  up(meter);
+  pass(500ms);
+  pass(50ms);
+  hear(contactor, "0\n");
+  EXPECT_EQ(said(meter), ask_current);
+  pass(1ms);
+  cut->again(now);
+  hear(meter, "0\n");
+  static_cast<void>(said(contactor));
+  pass(500ms);
+  EXPECT_EQ(said(contactor), open_contactor);
+  pass(50ms);
+  hear(contactor, "0\n");
+  EXPECT_FALSE(cut->all_off());
+  EXPECT_EQ(said(meter), ask_current);
+  hear(meter, "0\n");
+  EXPECT_TRUE(cut->all_off());
 }
 
 }  // namespace
