@@ -11,7 +11,7 @@ using drivers::Instant;
 Watch::Watch(Duration late_after, Duration first_within, Instant now)
     : late_after_(late_after),
       allowed_(first_within),
-      look_longest_(late_after / looks),
+      look_longest_(std::max<Duration>(late_after / looks, look_shortest)),
       looked_(now),
       last_beat_(now) {}
 

@@ -45,6 +45,8 @@ class Watch {
 
  private:
   static constexpr int looks = 8;  // in the time of the limit
+  // However short the limit: a look that lasts no time would be followed by the next for ever.
+  static constexpr drivers::Duration look_shortest = std::chrono::milliseconds(1);
   static constexpr int stalled_at =
       5;  // times the limit of real silence is too much, whatever it is
 

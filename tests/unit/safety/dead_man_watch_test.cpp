@@ -128,6 +128,19 @@ TEST_F(Watched, looks_eight_times_in_what_is_allowed) {  // S6
   EXPECT_EQ(watch.wake(), now + 25ms);
 }
 
+// A sheet may say so: each look must last, or the next would follow at once and for ever.
+TEST(AWatch, ends_however_short_its_limit_is) {  // S6
+  Instant now{1h};
+  Watch watch{1ns, 10s, now};
+  for (int looks = 0; watch.judge(now) == Verdict::lives; ++looks) {
+    ASSERT_LE(looks, 10'000);
+    ASSERT_GE(watch.wake(), now + 1ns);
+    now = watch.wake();
+  }
+  EXPECT_EQ(watch.judge(now), Verdict::late);
+  EXPECT_EQ(now, Instant{1h + 10s + 1ns});
+}
+
 TEST_F(Watched, counts_the_beats_that_are_to_be_answered) {
   watch.received("BBB", now);
   EXPECT_EQ(watch.take_heard(), 3U);
