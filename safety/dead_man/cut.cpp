@@ -174,8 +174,10 @@ void Cut::turn(Instant now) {
     const bool late = now - began_ >= stage;
     const Order &off = output.off, &open = output.open;
     if (!open.was_given() && (output.verified || late)) order_open(output, now);
+    const bool may_be_closed =
+        output.sheet->contactor_state ? !output.contactor_open : !output.verified;
     // Orders come before questions: they may not leave the questions without a turn.
-    if (output.sheet->contactor_state && !output.contactor_open && open.was_sent() &&
+    if (may_be_closed && open.was_sent() &&
         now - open.sent >= stage + round_[output.sheet->contactor]) {
       order_open(output, now);
     }

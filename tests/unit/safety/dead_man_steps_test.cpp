@@ -398,6 +398,20 @@ TEST_F(ACut, orders_a_contactor_that_cannot_be_read_once) {  // S4
   EXPECT_EQ(said(contactor), "");
 }
 
+TEST_F(ACut, orders_a_contactor_that_cannot_be_read_open_again_while_current_flows) {  // S4
+  left().contactor_state.reset();
+  begin();
+  for (const auto link : {supply, meter, contactor}) up(link);
+  hear(supply, "0\n");
+  hear(meter, "1\n");
+  pass(500ms);
+  EXPECT_EQ(said(contactor), open_contactor);
+  pass(499ms);
+  EXPECT_EQ(said(contactor), "");
+  pass(1ms);
+  EXPECT_EQ(said(contactor), open_contactor);
+}
+
 TEST_F(ACut, does_not_take_a_contactor_that_it_cannot_reach_for_ordered) {  // S4
   left().contactor_state.reset();
   begin();
@@ -707,6 +721,31 @@ TEST_F(ACut, measures_no_current_before_the_off_has_left) {  // S4
   pass(1ms);
   EXPECT_EQ(said(supply), off);
   EXPECT_EQ(times_noted("off sent"), 1U);
+  pass(0ms);
+  EXPECT_EQ(said(meter), ask_current);
+}
+
+TEST_F(ACut, measures_no_current_while_another_order_waits) {  // S4
+  left().state.reset();
+  left().contactor_state.reset();
+  begin();
+  up(supply);
+  up(meter);
+  EXPECT_EQ(said(meter), ask_current);
+  hear(meter, "1\n");
+  pass(500ms);  // off again
+  EXPECT_EQ(said(meter), "");
+  pass(0ms);
+  EXPECT_EQ(said(meter), ask_current);
+  hear(meter, "1\n");
+  cut->link_up(contactor, now);
+  pass(20ms);  // its opening
+  EXPECT_EQ(said(meter), "");
+  pass(0ms);
+  EXPECT_EQ(said(meter), ask_current);
+  hear(meter, "1\n");
+  pass(480ms);  // off again, though the contactor was ordered open
+  EXPECT_EQ(said(meter), "");
   pass(0ms);
   EXPECT_EQ(said(meter), ask_current);
 }
