@@ -118,6 +118,7 @@ void WiredStage::go_to(Instant at) {
   now_ = std::max(at, now());
   spent_ = Duration::zero();
   bench_.advance(now_);
+  if (on_arrival) on_arrival();
 }
 
 // Everything that happens at this moment, until nothing moves any more.

@@ -65,6 +65,9 @@ class WiredStage final : safety::ByteSink {
 
   // Called with every event of the guard, in order.
   std::function<void(const safety::Event&)> on_event;
+  // Called when time has gone on, before anything happens at the new moment: what the physics did
+  // meanwhile. A cut of this very moment is not yet to be seen.
+  std::function<void()> on_arrival;
   // Called when everything has happened that happens at a moment, before time goes on.
   std::function<void()> on_moment;
 

@@ -129,6 +129,36 @@ void turn_knobs(const Scenario& scenario, std::vector<Happening>& all) {
   }
 }
 
+// A hand that turns the voltage up when a cell is nearly full: at any other time a limit on current
+// cuts long before one on voltage is reached, or the readback of the knob does.
+void turn_up_when_nearly_full(const Scenario& scenario, std::vector<Happening>& all) {
+  Dice dice(scenario.seed ^ 0xF011'F011'F011'F011);
+  // A source that protects itself lets the voltage cross its limit only where that is tight.
+  const auto& first = scenario.plant.channels.front().source;
+  const bool protects = scenario.model.devices[first.instrument].supply.has_over_voltage;
+  if (!dice.chance(protects ? 0.3 : 0.9)) return;
+  for (int left = dice.whole(1, 3); left > 0; --left) {
+    const std::size_t channel = dice.below(scenario.plant.channels.size());
+    const auto& source = scenario.plant.channels[channel].source;
+    const auto& supply = scenario.model.devices[source.instrument].supply;
+    const double full = scenario.jobs[channel].front().cell.voltage.full.value();
+    Happening h;
+    h.at = opening + drivers::seconds(0.8 * dice.share() * drivers::in_seconds(scenario.lasts));
+    h.nearly_full = dice.between(0.94, 0.998);
+    h.device = source.instrument;
+    h.channel = std::max<std::uint8_t>(source.channel, 1);
+    h.fault = {.kind = FaultKind::knob_turned, .device = h.device, .channel = h.channel};
+    const double most = supply.voltage_max.value();
+    const double share = dice.chance(0.3) ? dice.between(1.003, 1.03) : dice.between(1.01, 1.5);
+    h.fault.value = dice.chance(0.3) ? most : std::min(most, full * share);
+    all.push_back(h);
+    if (!dice.chance(0.4)) continue;
+    h.fault.knob = drivers::Measurand::current;
+    h.fault.value = supply.current_max.value() * dice.between(0.2, 1);
+    all.push_back(h);
+  }
+}
+
 }  // namespace
 
 std::vector<Happening> happenings_of(const Scenario& scenario, Dice& dice) {
@@ -147,6 +177,7 @@ std::vector<Happening> happenings_of(const Scenario& scenario, Dice& dice) {
     all.push_back(h);
   }
   turn_knobs(scenario, all);
+  turn_up_when_nearly_full(scenario, all);
   std::ranges::stable_sort(all, {}, &Happening::at);
   return all;
 }
@@ -166,6 +197,7 @@ std::string describe(const Happening& h, const profiles::Bench& bench) {
       } else if (h.fault.kind == FaultKind::knob_turned) {
         t += text(" to %.4f %s", h.fault.value,
                   h.fault.knob == drivers::Measurand::current ? "A" : "V");
+        if (h.nearly_full > 0) t += text(", once its cell is at %.3f of full", h.nearly_full);
       } else {
         t += text(" for %.3f s", drivers::in_seconds(h.lasts));
       }

@@ -136,8 +136,17 @@ void Oracle::moment() {
   const Instant now = stage_.bench().now();
   look_at_devices(now);
   for (std::uint8_t k = 0; k < channels_.size(); ++k) look_at(k, now);
+  befallen();
+}
+
+void Oracle::befallen() {
+  if (violation_) return;
   look_at_log();
-  if (const auto beyond = overshoots_.look(now)) violated("overshoot", *beyond);
+  judge(overshoots_.look(stage_.bench().now()));
+}
+
+void Oracle::arrived() {
+  if (!violation_) judge(overshoots_.look_at_cells(stage_.bench().now()));
 }
 
 void Oracle::look_at_log() {

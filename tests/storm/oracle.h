@@ -32,6 +32,11 @@ class Oracle {
 
   void see(const safety::Event& event);
   void moment();
+  // Time has gone on, and the guard has not acted yet: now a limit is furthest behind, if a cut of
+  // this very moment ends it.
+  void arrived();
+  // Something has befallen the bench just now.
+  void befallen();
   // A person's or a hand's deeds that change what may be expected.
   void operator_cut(std::uint8_t channel);
   void panel(std::uint8_t channel);
@@ -101,9 +106,9 @@ class Oracle {
     bool acknowledged = false;  // since it tripped
     Instant panel_at = never;
     Instant cut_asked_at = never;
-    Since obeys;   // the source would obey an off
-    Since opens;   // the contactor would open
-    Since flows;   // current into the cell
+    Since obeys;  // the source would obey an off
+    Since opens;  // the contactor would open
+    Since flows;  // current into the cell
     Since blind;   // something that must be read cannot be
     Since turned;  // a setpoint is not what the guard wrote
     Since hung;
@@ -127,6 +132,9 @@ class Oracle {
 
   void look_at_devices(Instant now);
   void look_at_log();
+  void judge(const std::optional<std::string>& overshoot) {
+    if (overshoot) violated("overshoot", *overshoot);
+  }
   void switched_on(const drivers::simulated::Event& event);
   void look_at(std::uint8_t index, Instant now);
   void look_at_flow(std::uint8_t index, Channel& channel, Instant now);

@@ -181,6 +181,10 @@ bool Overshoots::is_covered(std::uint8_t index, std::size_t quantity, Instant no
 
 std::optional<std::string> Overshoots::look(Instant now) {
   look_at_devices(now);
+  return look_at_cells(now);
+}
+
+std::optional<std::string> Overshoots::look_at_cells(Instant now) {
   std::optional<std::string> wrong;
   for (std::uint8_t index = 0; index < channels_.size(); ++index) {
     Channel& channel = channels_[index];
@@ -194,7 +198,9 @@ std::optional<std::string> Overshoots::look(Instant now) {
     const double amperes = circuit.current().value();
     const std::array values{volts, amperes, volts * amperes, circuit.temperature().value()};
     for (std::size_t k = 0; k < quantities.size(); ++k) {
-      if (channel.bounds[k].known) follow(index, k, values[k], now, wrong);
+      const Bound& bound = channel.bounds[k];
+      const bool beyond = values[k] > bound.limit || channel.excursions[k].on;
+      if (bound.known && beyond) follow(index, k, values[k], now, wrong);
     }
     channel.swapped = false;
   }

@@ -38,6 +38,8 @@ class Overshoots {
   void cell_swapped(std::uint8_t channel);       // since the last look
   // What is wrong at this moment, if anything is.
   [[nodiscard]] std::optional<std::string> look(drivers::Instant now);
+  // The same where only time has gone on since the last look: every device is as it was.
+  [[nodiscard]] std::optional<std::string> look_at_cells(drivers::Instant now);
 
   static constexpr std::array quantities{safety::Cause::voltage_high, safety::Cause::current_high,
                                          safety::Cause::power_high,

@@ -142,13 +142,23 @@ constexpr std::array<Chemistry, 7> chemistries{{{"li-ion-nmc", 3.0, 4.2, 4.25, 2
                                                 {"lead-acid", 1.85, 2.4, 2.48, 1.6, 0.4},
                                                 {"lic", 2.3, 3.7, 3.8, 2.2, 10}}};
 
+constexpr Chemistry double_layer{"edlc", 0.5, 2.7, 2.85, -0.1, 200};
+
 Job job_of(const Layout& layout, const profiles::Bench& bench, std::size_t channel, bool calm,
            std::uint64_t cell_seed, Dice& dice) {
   Dice laid(cell_seed);  // every run on a channel has the same cell
-  const Chemistry& chemistry = chemistries[laid.below(chemistries.size())];
+  // Some are small capacitors, full in seconds, and some cells of much resistance, whose voltage
+  // jumps with the current. Dice of their own, so that the rest of a seed stays what it was.
+  Dice sort(~cell_seed);
+  const double draw = sort.share();
+  const bool small = draw < 0.15;
+  const double resistance = draw > 0.75 ? sort.between(1.5, 5) : 1;
+  const Chemistry& drawn = chemistries[laid.below(chemistries.size())];
+  const Chemistry& chemistry = small ? double_layer : drawn;
   const int most_series = std::max(1, static_cast<int>((layout.volts - 1) / chemistry.never_above));
   const int series = laid.chance(0.6) ? 1 : laid.whole(1, std::min(most_series, 8));
-  const double capacity = std::exp(laid.between(std::log(0.5), std::log(20.0)));
+  const double capacity =
+      std::exp(laid.between(std::log(0.5), std::log(20.0))) * (small ? 0.005 : 1);
   double current = capacity * chemistry.rate * laid.between(0.1, 1);
   current = std::clamp(current, 0.1, layout.amperes * 0.85);
   const double s = series;
@@ -162,8 +172,14 @@ Job job_of(const Layout& layout, const profiles::Bench& bench, std::size_t chann
            s * chemistry.never_below);
   job.cell_text += text("current: {charge: %.4f A, discharge: %.4f A}\n", current, current);
   job.cell_text += "temperature: {charge: 0 degC to 50 degC, never-above: 60 degC}\n";
+  const std::string typical = job.cell_text;
   job.cell_text += text("model: {ambient: %.2f degC}\n", ambient);
   job.cell = made(profiles::read_cell(document(job.cell_text, "cell.yaml")), job.cell_text);
+  if (resistance > 1) {
+    job.cell_text = typical + text("model: {ambient: %.2f degC, r0: %.4f mohm}\n", ambient,
+                                   1000 * resistance * job.cell.model.r0.value());
+    job.cell = made(profiles::read_cell(document(job.cell_text, "cell.yaml")), job.cell_text);
+  }
 
   const double step_current = std::min(current, current * dice.between(0.3, 1));
   const double ceiling = s * (chemistry.full - (dice.chance(0.3) ? dice.between(0, 0.1) : 0));

@@ -44,6 +44,9 @@ struct Happening {
   std::uint8_t channel = 0;  // of the device for `fault`, of the bench for what a person does
   drivers::Duration lasts{};
   drivers::simulated::BenchFault fault{};
+  // Waits from `at` until the cell of that output is charged and stands at this share of full; 0:
+  // does not wait. Only of what happens once.
+  double nearly_full = 0;
   std::size_t size = 0;      // of pieces, noise; link served first
   drivers::Duration time{};  // between pieces, lateness
 };

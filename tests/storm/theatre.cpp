@@ -36,7 +36,11 @@ class Play {
         noise_(scenario.seed),
         people_(scenario.bench.channels.size()) {
     stage_.on_event = [this](const Event& event) { see(event); };
-    stage_.on_moment = [this] { oracle_.moment(); };
+    stage_.on_arrival = [this] { oracle_.arrived(); };
+    stage_.on_moment = [this] {
+      oracle_.moment();
+      look_at_lurking();
+    };
   }
 
   Outcome run();
@@ -66,8 +70,10 @@ class Play {
   }
   bool go(Instant to);
   void begin(const Happening& happening);
+  void look_at_lurking();
   void end(const Happening& happening);
   void switch_at_panel(const Happening& happening);
+  [[nodiscard]] bool feeds(const drivers::simulated::BenchFault& fault, std::uint8_t channel) const;
   void look(std::uint8_t channel);
   void start(std::uint8_t channel);
   void count_end(std::uint8_t channel);
@@ -81,6 +87,7 @@ class Play {
   Dice noise_;
   std::vector<Person> people_;
   std::vector<Ending> endings_;
+  std::vector<const Happening*> lurking_;
   Coverage coverage_;
 };
 
@@ -133,7 +140,7 @@ void Play::trace(const Event& event) const {
 }
 
 void Play::begin(const Happening& h) {
-  if (options_.trace) std::printf("%s\n", ("* " + describe(h, scenario_.bench)).c_str());
+  if (options_.trace) say(stage_.bench().now(), "* " + describe(h, scenario_.bench).substr(16));
   auto& link = stage_.link(h.device);
   bool lasts = true;
   std::string name(h.deed == Deed::fault ? name_of(h.fault.kind) : name_of(h.deed));
@@ -222,16 +229,35 @@ void Play::begin(const Happening& h) {
       break;
   }
   if (lasts) endings_.push_back({drivers::later(stage_.bench().now(), h.lasts), &h});
+  oracle_.befallen();
+}
+
+// Is it this channel's source at which the fault happens once?
+bool Play::feeds(const drivers::simulated::BenchFault& fault, std::uint8_t channel) const {
+  const auto& source = scenario_.plant.channels[channel].source;
+  return source.instrument == fault.device &&
+         std::max<std::uint8_t>(source.channel, 1) == std::max<std::uint8_t>(fault.channel, 1);
 }
 
 void Play::switch_at_panel(const Happening& h) {
   for (std::uint8_t c = 0; c < people_.size(); ++c) {
-    const auto& source = scenario_.plant.channels[c].source;
-    if (source.instrument == h.fault.device &&
-        std::max<std::uint8_t>(source.channel, 1) == std::max<std::uint8_t>(h.fault.channel, 1)) {
-      oracle_.panel(c);
-    }
+    if (feeds(h.fault, c)) oracle_.panel(c);
   }
+}
+
+void Play::look_at_lurking() {
+  std::erase_if(lurking_, [&](const Happening* h) {
+    for (std::uint8_t c = 0; c < people_.size(); ++c) {
+      if (!feeds(h->fault, c)) continue;
+      const auto& circuit = stage_.bench().circuit(c);
+      const double full = scenario_.jobs[c].front().cell.voltage.full.value();
+      if (!(circuit.current().value() > 0)) return false;
+      if (circuit.voltage().value() < h->nearly_full * full) return false;
+      begin(*h);
+      return true;
+    }
+    return true;
+  });
 }
 
 void Play::end(const Happening& h) {
@@ -359,7 +385,14 @@ Outcome Play::run() {
     at = std::max(at, stage_.bench().now());
     well = go(at);
     if (!well || at >= close) break;
-    if (next != scenario_.happenings.end() && next->at <= at) begin(*next++);
+    if (next != scenario_.happenings.end() && next->at <= at) {
+      if (next->nearly_full > 0) {
+        lurking_.push_back(&*next);
+      } else {
+        begin(*next);
+      }
+      ++next;
+    }
     for (auto ending = endings_.begin(); ending != endings_.end();) {
       if (ending->at > at) {
         ++ending;
