@@ -224,9 +224,12 @@ void Oracle::look_at(std::uint8_t index, Instant now) {
     const std::uint32_t bit = 1U << (std::max<std::uint8_t>(terminal.channel, 1) - 1U);
     return !device.speaks || faults.not_a_number || (faults.sensors_lost & bit) != 0;
   };
-  bool blind = is_blind(plan.source) || is_blind(plan.voltmeter) || is_blind(plan.ammeter);
-  for (const auto& thermometer : plan.thermometers) blind = blind || is_blind(thermometer);
-  channel.blind.see(blind, now);
+  channel.blind[0].see(is_blind(plan.source), now);
+  channel.blind[1].see(is_blind(plan.voltmeter), now);
+  channel.blind[2].see(is_blind(plan.ammeter), now);
+  for (std::size_t k = 0; k < plan.thermometers.size(); ++k) {
+    channel.blind[3 + k].see(is_blind(plan.thermometers[k]), now);
+  }
   const bool honest_current = devices_[plan.ammeter.instrument].honest.at != never &&
                               devices_[source.device].honest.at != never;
   const bool honest_voltage = devices_[plan.voltmeter.instrument].honest.at != never;
@@ -292,9 +295,9 @@ void Oracle::look_at_flow(std::uint8_t index, Channel& channel, Instant now) {
   if (quiet && channel.state != State::ready) channel.watched_until = now;
   // An output that a hand switched on while no run was under way, on a source that cannot be read,
   // is known to nobody until it can be (below); and then cut by an off that is written anew.
-  const bool unseen = by_hand && channel.blind.at != never;
-  const Instant blind =
-      unseen ? std::max(channel.blind.at, channel.watched_until) : channel.blind.at;
+  const Instant blind_since = channel.blind_since();
+  const bool unseen = by_hand && blind_since != never;
+  const Instant blind = unseen ? std::max(blind_since, channel.watched_until) : blind_since;
   must_stop(index, channel, {"blind", blind, plan.allowed_age + 50ms}, now);
   if (channel.state == State::energised) {
     must_stop(index, channel, {"stale", oldest_reading(index, channel), plan.allowed_age + 50ms},
@@ -513,6 +516,7 @@ std::vector<safety::Fault> Oracle::restart() {
       }
       trip.channel = static_cast<std::uint8_t>(k);
       trips.push_back(trip);
+      channel.trip = trip;  // the next life finds it, too, until a person has acknowledged it
     }
     channel.may_have_been_on_until = now;
     channel.state = State::unknown;

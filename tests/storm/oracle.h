@@ -8,6 +8,7 @@
 //   cut       from there to the output off, or the contactor open: the link's own time and 250 ms,
 //             or what a recovery of the link takes where it was not there
 
+#include <algorithm>
 #include <array>
 #include <optional>
 #include <string>
@@ -109,7 +110,13 @@ class Oracle {
     Since obeys;  // the source would obey an off
     Since opens;  // the contactor would open
     Since flows;  // current into the cell
-    Since blind;   // something that must be read cannot be
+    // What must be read cannot be, each by itself: source, voltmeter, ammeter, thermometers.
+    std::array<Since, 3 + safety::max_thermometers> blind;
+    [[nodiscard]] Instant blind_since() const {
+      return std::min_element(blind.begin(), blind.end(),
+                              [](const Since& a, const Since& b) { return a.at < b.at; })
+          ->at;
+    }
     Since turned;  // a setpoint is not what the guard wrote
     Since hung;
     Since voltage, current, power, temperature;  // beyond a limit, with an honest sensor

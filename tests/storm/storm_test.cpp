@@ -157,6 +157,37 @@ TEST_F(OracleOfTheStorm, knows_that_an_off_is_under_way_for_as_long_as_its_link_
   EXPECT_EQ(stage->channel().state, safety::State::tripped);
 }
 
+// The state on disk keeps a trip until a person has acknowledged it.
+TEST_F(OracleOfTheStorm, keeps_a_trip_over_one_restart_after_another) {  // S5
+  run();
+  for (int life = 0; life < 3; ++life) {
+    const std::vector<safety::Fault> trips = oracle->restart();
+    ASSERT_EQ(trips.size(), 1U);
+    EXPECT_EQ(trips[0].cause, safety::Cause::guard_internal);
+  }
+}
+
+// Two instruments that fail one after the other: no reading is older than it may be.
+TEST_F(OracleOfTheStorm, counts_the_age_of_each_reading_by_itself) {  // S3
+  scenario.calm = false;
+  const safety::ChannelPlan& plan = scenario.plant.channels[0];
+  scenario.plant.channels[0].allowed_age = 4s;
+  scenario.links[plan.voltmeter.instrument].reconnects_after = 1800ms;
+  build();
+  run();
+  pass(10s);
+  stage->link(plan.voltmeter.instrument).drop(stage->bench().now());
+  pass(1700ms);
+  stage->bench().inject({.kind = drivers::simulated::FaultKind::slow,
+                         .device = plan.thermometers[0].instrument,
+                         .delay = 8s});
+  pass(6s);
+  EXPECT_EQ(claim(), "none");
+  pass(1min);
+  EXPECT_EQ(claim(), "none");
+  EXPECT_EQ(stage->channel().state, safety::State::tripped);
+}
+
 // Nothing but the guard holds a source that has no protections of its own.
 struct OvershootInTheStorm : OracleOfTheStorm {
   OvershootInTheStorm() {
