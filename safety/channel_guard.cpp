@@ -12,16 +12,11 @@ using drivers::Verb;
 
 constexpr int stages_to_off = 3;
 
-// While off or tripped these alarm (S8); anything else that is judged then means: cut.
+// While no run is enforced these alarm (S8); anything else that is judged then means: cut.
 constexpr bool only_alarms(Cause cause) {
   return cause == Cause::temperature_high || cause == Cause::temperature_rising ||
          cause == Cause::reading_unusable || cause == Cause::reading_stale ||
          cause == Cause::conversation_failing;
-}
-
-constexpr bool watches(State state) {
-  return state == State::off || state == State::tripped || state == State::unknown ||
-         state == State::arming;
 }
 
 }  // namespace
@@ -34,14 +29,10 @@ ChannelGuard::ChannelGuard(const ChannelPlan& plan, std::uint8_t channel)
       permissives_(plan, channel),
       schedule_(plan, channel) {}
 
-void ChannelGuard::restore_trip(const Fault& fault) {
-  trip_ = fault;
-  trip_.channel = channel_;
-}
+void ChannelGuard::restore_trip(const Fault& fault) { trip_ = fault; }
 
 void ChannelGuard::start(Instant now, Outbox& out) {
   started_ = true;
-  interlock_.watch_only(now);
   interlock_.watch_from(drivers::later(now, plan_.start_within));
   started_at_ = now;
   schedule_.begin_now(now);
@@ -113,7 +104,6 @@ void ChannelGuard::enter(const Row& row, Instant now, Outbox& out) {
     case Action::clear:
       permissives_.stop();
       forget_steering();
-      interlock_.forget_reports();
       if (from != State::arming) interlock_.watch_only(now);
       begin_off(stages_to_off * plan_.cut_stage, now, out);
       break;
@@ -164,7 +154,7 @@ void ChannelGuard::judge(Instant now, Outbox& out) {
     return;
   }
   // Once the limits of a run are enforced, in arming too, nothing is only an alarm.
-  const bool watching = watches(state_) && interlock_.facts().mode == Mode::watching;
+  const bool watching = interlock_.facts().mode == Mode::watching;
   Cause worst_alarm = Cause::none;
   Cause worst_cut = Cause::none;
   for (std::size_t k = 0; k < cause_count; ++k) {

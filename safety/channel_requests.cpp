@@ -91,7 +91,6 @@ void ChannelGuard::arm(const Request& request, Instant now, Outbox& out) {
   arm_number_ = request.number;
   step_ = 0;
   refusal_ = Refusal::none;
-  told_.reset();
   transit(Transition::arm, now, out);
 }
 
@@ -171,7 +170,6 @@ void ChannelGuard::acknowledge(const Request& request, Instant now, Outbox& out)
     clear_protection();
   }
   trip_ = Fault{};
-  told_.reset();
   refusal_ = Refusal::none;
   out.event(acknowledged);
   transit(Transition::acknowledge, now, out);

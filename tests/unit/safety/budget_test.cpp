@@ -340,6 +340,88 @@ TEST(Budget, needs_no_thermometer_and_asks_each_one_there_is) {  // S7
   EXPECT_EQ(story.line(Cause::temperature_high).source.terms.link, 0ms);  // 500 ms of age rule
 }
 
+// A box that measures the cell and switches its contactor has two questions in each cycle.
+TEST(Budget, counts_the_contactors_readback_where_its_instrument_measures_too) {  // S7
+  Story story;
+  story.limits.voltage_above = limit(4.24_V);
+  story.channel().contactor = Terminal{voltmeter, 1};
+  EXPECT_EQ(story.line(Cause::voltage_high).source.terms.link, 2 * 6ms);
+}
+
+TEST(Budget, counts_a_begun_interval_as_a_whole_one_and_at_least_one) {  // S7
+  Story story;
+  story.limits.voltage_above = limit(4.24_V);
+  const auto interval = [&](Duration round_trip) {
+    story.setup.instruments[voltmeter].round_trip = round_trip;
+    return story.line(Cause::voltage_high).source.terms.interval;
+  };
+  EXPECT_EQ(interval(0ms), 100ms);
+  EXPECT_EQ(interval(100ms), 100ms);
+  EXPECT_EQ(interval(100ms + 1ns), 200ms);
+  EXPECT_EQ(interval(200ms), 200ms);
+}
+
+TEST(Budget, finds_a_meter_too_slow_that_is_later_than_a_reading_may_be_old) {  // S3 S7
+  for (const drivers::InstrumentId meter : {voltmeter, ammeter, thermometer}) {
+    Story story({.ammeter = true});
+    story.channel().every = 250ms;
+    story.setup.instruments[meter].round_trip = 250ms;
+    EXPECT_EQ(budget_of(story.setup).too_slow, drivers::no_instrument);
+    story.setup.instruments[meter].round_trip = 250ms + 1ns;
+    EXPECT_EQ(budget_of(story.setup).too_slow, meter);
+  }
+}
+
+// 6 questions of 16 ms and two setpoints that settle in 2 ms each: just the 100 ms of a cycle.
+TEST(Budget, lets_an_instrument_be_done_with_a_cycle_in_just_its_time) {  // S7
+  Story story;
+  story.limits.current_above = limit(4.0_A);
+  story.setup.instruments[supply] = {.round_trip = 16ms, .settle = 2ms, .settling = 20ms};
+  EXPECT_EQ(story.line(Cause::current_high).source.terms.link, 100ms);
+}
+
+// 4 A in 10, 20 and 5 mohm; and 16 A^2 of them into 50 J/K.
+TEST(Budget, counts_every_resistance_of_the_cell) {  // S7
+  Story story;
+  story.setup.cell.cold.pairs[1] = 5.0_mohm;
+  story.setup.cell.pair_capacities[1] = drivers::farads(800);
+  story.limits.voltage_below = limit(2.50_V);
+  story.limits.temperature_rising = limit(drivers::kelvins_per_second(0.001));
+  EXPECT_NEAR(story.line(Cause::voltage_low).source.overshoot, 0.140, 1e-12);
+  EXPECT_NEAR(story.line(Cause::temperature_rising).source.overshoot, 0.0112 - 0.001, 1e-12);
+  story.limits.voltage_above = limit(4.00_V);
+  story.setup.armed.voltage = 20.0_V;
+  const double charge = 4 * 0.139;
+  EXPECT_NEAR(story.line(Cause::voltage_high).source.overshoot,
+              charge / 1000 + charge / 500 + charge / 800 + 0.040, 1e-12);
+}
+
+TEST(Budget, has_no_overshoot_of_a_reverse_current_that_the_cell_cannot_drive) {  // S7
+  Story story;
+  story.limits.voltage_above = limit(4.20_V);
+  story.limits.current_reverse = limit(168.5_A);  // of 168 A
+  EXPECT_EQ(story.line(Cause::current_reverse).source.overshoot, 0);
+}
+
+// 10 s of 4 A on 500 F would be 80 mV; in 10 mohm they settle at 40 mV, 0.4 J.
+TEST(Budget, stores_no_more_heat_in_a_pair_than_it_settles_with) {  // S7
+  Story story;
+  story.limits.temperature_above = limit(45.0_degC, Origin::profile, 10s);
+  EXPECT_NEAR(story.line(Cause::temperature_high).source.overshoot,
+              0.159 * (0.0048 - 0.0012) + 10.141 * 0.0048 + 0.4 / 50, 1e-9);
+}
+
+// A source without a rating: what cannot be bounded is infinite, and not the nothing that an absent
+// pair makes of it.
+TEST(Budget, is_infinite_where_the_current_is) {  // S7
+  Story story;
+  story.setup.armed = {.voltage = 20.0_V, .current = drivers::amperes(HUGE_VAL), .power = 16.0_W};
+  story.limits.voltage_above = limit(4.00_V);
+  story.limits.temperature_above = limit(45.0_degC);
+  EXPECT_NEAR(story.line(Cause::voltage_high).source.overshoot, 16.0, 1e-12);
+  EXPECT_EQ(story.line(Cause::temperature_high).source.overshoot, HUGE_VAL);
+}
+
 TEST(Budget, has_a_line_for_each_limit_there_is_and_no_other) {  // S7
   Story story;
   EXPECT_TRUE(budget_of(story.setup).lines.empty());

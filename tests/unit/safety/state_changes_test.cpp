@@ -47,6 +47,42 @@ TEST(AStateChange, out_of_arming_gives_up_every_permissive) {  // S1 S4
   }
 }
 
+TEST(AStateChange, to_off_in_good_order_is_no_cut_but_alarms_after_its_stages) {  // S4 S8
+  for (const bool answers : {true, false}) {
+    GuardStory story;
+    story.charge_on();
+    story.bench.misbehave[supply].mute = !answers;
+    story.ask(Request::Kind::finish);
+    story.pass(1499ms);
+    EXPECT_EQ(story.happened(Event::Kind::alarm), false);
+    story.pass(2ms);
+    EXPECT_EQ(story.happened(Event::Kind::alarm), !answers);
+    EXPECT_EQ(story.state() == State::off, answers);
+    EXPECT_EQ(story.happened(Event::Kind::cut_stage), false);
+  }
+}
+
+TEST(AStateChange, to_cutting_believes_no_order_that_is_done_later) {  // S4
+  for (const Verb last : {Verb::set_voltage, Verb::output_on}) {
+    GuardStory story;
+    story.start();
+    ASSERT_TRUE(story.until(State::off));
+    story.arm();
+    ASSERT_TRUE(story.until(State::ready));
+    story.bench.written.clear();
+    story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
+    for (int k = 0; k < 100 && story.bench.count(last) == 0; ++k) story.pass(100us);
+    ASSERT_EQ(story.bench.count(last), 1);
+    story.events.clear();
+    story.ask(Request::Kind::cut);
+    ASSERT_TRUE(story.until(State::tripped));
+    EXPECT_FALSE(story.happened(Event::Kind::setpoints_set));
+    EXPECT_FALSE(story.happened(Event::Kind::output_changed));
+    EXPECT_EQ(story.last(Event::Kind::tripped)->at, story.last(Event::Kind::state_changed)->at);
+    EXPECT_GE(story.last(Event::Kind::tripped)->at, story.now - 1ms);
+  }
+}
+
 // The output reads off, as it should, while the current cannot be proved to have stopped.
 TEST(AStateChange, to_cutting_expects_the_output_off_from_then_on) {  // S4 S5
   GuardStory story;
