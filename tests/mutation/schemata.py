@@ -20,6 +20,7 @@ OUT = os.path.join(HOUSE, "build", "mutation")
 FILES = re.compile(r"safety/(dead_man/)?(budget|channel_\w+|condition_gone|cut|cut_chain|cut_sheet|facts|flow|gate"
                    r"|guard|interlock|leads|limits|limits_copy|line|outbox|permissives|pulse|render|resting_voltage"
                    r"|rise|rules|run_transitions|schedule|stuck|tally|transitions|warming|watch|wires)\.(h|cpp)")
+APART = 1000  # most mutants of one file; switch.h has room for 100 files
 INCLUDES = [f"-I{OUT}/src", f"-I{HOUSE}", f"-I{HERE}"]
 FLAGS = ["-std=c++20", "-O0", "-w", "-Wno-c++11-narrowing", "-ferror-limit=0", "-fbracket-depth=2048",
          "-DSPDLOG_FMT_EXTERNAL", "-DBOOST_ASIO_NO_DEPRECATED", "-DBOOST_ASIO_DISABLE_BOOST_REGEX",
@@ -74,12 +75,14 @@ class Mutants:
         with concurrent.futures.ProcessPoolExecutor(2) as pool:
             found = list(pool.map(found_in, files))
         times = {}
-        for file, (text, sites) in sorted(zip(files, found)):
-            numbers = {}
+        for place, (file, (text, sites)) in enumerate(sorted(zip(files, found))):
+            # A file's numbers are its own, so that a change in one compiles no other anew.
+            numbers, first = {}, place * APART
+            assert sum(len(site.alternatives) for site in sites) <= APART, file
             for site in sorted(sites, key=lambda s: (s.start, -s.end)):
                 for index, (change, _) in enumerate(site.alternatives):
-                    numbers[(site.start, site.end, index)] = len(self.list)
-                    mutant = {"id": len(self.list), "file": file, "line": site.line,
+                    id = numbers[(site.start, site.end, index)] = first + len(numbers)
+                    mutant = {"id": id, "file": file, "line": site.line,
                               "function": site.function, "change": change}
                     times[key_of(mutant)] = nth = times.get(key_of(mutant), 0) + 1
                     if nth > 1:

@@ -10,7 +10,7 @@
 
 namespace mutation {
 
-inline constexpr int most = 20'000;
+inline constexpr int most = 100'000;
 inline constexpr int reaching = -1;
 
 inline int chosen() {
