@@ -118,6 +118,49 @@ TEST(Guard, only_alarms_by_what_its_thermometer_shows_once_the_output_is_off) { 
   }
 }
 
+TEST(Guard,
+     reads_its_thermometer_five_times_slower_while_off_or_tripped_and_at_no_other_time) {  // S8
+  GuardStory story;
+  const auto readings_in_5_s = [&] {
+    const int before = story.bench.count(Verb::measure_temperature);
+    story.pass(5s);
+    return story.bench.count(Verb::measure_temperature) - before;
+  };
+  story.start();
+  ASSERT_TRUE(story.until(State::off));
+  EXPECT_NEAR(readings_in_5_s(), 10, 1);
+  story.arm();
+  ASSERT_TRUE(story.until(State::ready));
+  EXPECT_NEAR(readings_in_5_s(), 50, 1);
+  story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
+  ASSERT_TRUE(story.until(State::energised));
+  EXPECT_NEAR(readings_in_5_s(), 50, 1);
+  story.bench.ignores_off = true;
+  story.ask(Request::Kind::cut);
+  EXPECT_NEAR(readings_in_5_s(), 50, 1);
+  story.bench.ignores_off = false;
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_NEAR(readings_in_5_s(), 10, 1);
+}
+
+// A channel that is cut from off is still only watched: its warm cell is no cause of that cut.
+TEST(Guard, alarms_by_a_warm_cell_in_a_cut_from_off_too_and_once) {  // S4 S8
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::finish);
+  ASSERT_TRUE(story.until(State::off));
+  story.bench.celsius[0] = 60;
+  story.pass(2s);
+  ASSERT_TRUE(story.happened(Event::Kind::alarm));
+  story.events.clear();
+  story.ask(Request::Kind::cut);
+  ASSERT_TRUE(story.until(State::tripped));
+  story.pass(2s);
+  EXPECT_EQ(story.causes_present(), std::vector{Cause::operator_cut});
+  EXPECT_FALSE(story.happened(Event::Kind::alarm));
+  EXPECT_TRUE(story.channel().alarm);
+}
+
 // A cell that is colder than it may be charged does not run away.
 TEST(Guard, has_no_alarm_for_a_cell_that_gets_cold_after_the_run) {  // S8
   GuardStory story;

@@ -274,6 +274,7 @@ TEST(Guard, cuts_when_the_sequencer_falls_silent) {  // S6
   const Instant since = story.now;
   ASSERT_TRUE(story.until(State::cutting));
   EXPECT_EQ(story.trip(), Cause::sequencer_late);
+  EXPECT_EQ(story.causes_present(), std::vector{Cause::sequencer_late});
   EXPECT_LE(story.now - since, 1s + 2ms);
   EXPECT_TRUE(story.until(State::tripped));
 }
@@ -285,6 +286,7 @@ TEST(Guard, cuts_when_an_output_is_switched_on_at_the_front_panel_while_off) {  
   story.bench.output = true;
   ASSERT_TRUE(story.until(State::tripped));
   EXPECT_EQ(story.trip(), Cause::output_on_unbidden);
+  EXPECT_EQ(story.causes_present(), std::vector{Cause::output_on_unbidden});
   EXPECT_FALSE(story.bench.output);
 }
 
