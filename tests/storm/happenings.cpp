@@ -159,6 +159,19 @@ void turn_up_when_nearly_full(const Scenario& scenario, std::vector<Happening>& 
   }
 }
 
+// The dead-man dies: everything is cut, and nothing is armed until the daemon begins anew.
+void lose_dead_man(const Scenario& scenario, std::vector<Happening>& all) {
+  Dice dice(scenario.seed ^ 0xDEAD'DEAD'DEAD'DEAD);
+  if (!dice.chance(0.15)) return;
+  Happening h;
+  h.at = opening + drivers::seconds(dice.share() * drivers::in_seconds(scenario.lasts));
+  h.deed = Deed::dead_man_lost;
+  all.push_back(h);
+  h.at = drivers::later(h.at, some_time(dice));
+  h.deed = Deed::restart;
+  all.push_back(h);
+}
+
 }  // namespace
 
 std::vector<Happening> happenings_of(const Scenario& scenario, Dice& dice) {
@@ -178,6 +191,7 @@ std::vector<Happening> happenings_of(const Scenario& scenario, Dice& dice) {
   }
   turn_knobs(scenario, all);
   turn_up_when_nearly_full(scenario, all);
+  lose_dead_man(scenario, all);
   std::ranges::stable_sort(all, {}, &Happening::at);
   return all;
 }

@@ -305,7 +305,7 @@ void Oracle::look_at_flow(std::uint8_t index, Channel& channel, Instant now) {
   }
   must_stop(index, channel, {"knob", channel.turned.at, allowed.knob}, now);
   must_stop(index, channel, {"sequencer", channel.hung.at, plan.heartbeat + 50ms}, now);
-  must_stop(index, channel, {"operator-cut", channel.cut_asked_at, 0ms}, now);
+  must_stop(index, channel, {"cut-wanted", channel.cut_wanted_at, 0ms}, now);
   must_stop(index, channel, {"restart", channel.restarted_at, 0ms}, now);
   if (by_hand && quiet) {
     const bool honest = devices_[plan.ammeter.instrument].honest.at != never &&
@@ -431,7 +431,7 @@ void Oracle::state_changed(const Event& event) {
   if (event.to == State::off || event.to == State::tripped) channel.restarted_at = never;
   if (event.to == State::unknown || event.to == State::tripped) {
     channel.enforced = false;
-    channel.cut_asked_at = never;
+    channel.cut_wanted_at = never;
     overshoots_.released(event.channel);
   }
 }
@@ -496,8 +496,8 @@ void Oracle::tallies(std::uint8_t index, Instant) {
 
 // ---- what people do -----------------------------------------------------------------------------
 
-void Oracle::operator_cut(std::uint8_t index) {
-  if (channels_[index].cut_asked_at == never) channels_[index].cut_asked_at = stage_.now();
+void Oracle::cut_wanted(std::uint8_t index) {
+  if (channels_[index].cut_wanted_at == never) channels_[index].cut_wanted_at = stage_.now();
 }
 void Oracle::panel(std::uint8_t index) { channels_[index].panel_at = stage_.bench().now(); }
 void Oracle::run_began(std::uint8_t index, const Job& job) { channels_[index].job = &job; }
@@ -524,7 +524,7 @@ std::vector<safety::Fault> Oracle::restart() {
     channel.latched = channel.latched || armed;
     channel.acknowledged = false;
     channel.enforced = false;
-    channel.cut_asked_at = never;
+    channel.cut_wanted_at = never;
     overshoots_.released(static_cast<std::uint8_t>(k));
   }
   return trips;

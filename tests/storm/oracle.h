@@ -39,7 +39,7 @@ class Oracle {
   // Something has befallen the bench just now.
   void befallen();
   // A person's or a hand's deeds that change what may be expected.
-  void operator_cut(std::uint8_t channel);
+  void cut_wanted(std::uint8_t channel);
   void panel(std::uint8_t channel);
   void disturbed(drivers::InstrumentId device) { overshoots_.disturbed(device); }
   void run_began(std::uint8_t channel, const Job& job);
@@ -106,7 +106,7 @@ class Oracle {
     bool latched = false;       // by the record: tripped, not acknowledged
     bool acknowledged = false;  // since it tripped
     Instant panel_at = never;
-    Instant cut_asked_at = never;
+    Instant cut_wanted_at = never;
     Since obeys;  // the source would obey an off
     Since opens;  // the contactor would open
     Since flows;  // current into the cell

@@ -48,6 +48,21 @@ TEST(Storm, turns_a_knob_once_the_cell_is_nearly_full) {
   EXPECT_EQ(turned(1.5), 0U);
 }
 
+TEST(Storm, goes_on_after_the_dead_man_died_and_the_daemon_began_anew) {  // S6
+  std::uint64_t seed = 1;
+  while (!scenario_of(seed).calm) ++seed;
+  Scenario scenario = scenario_of(seed);
+  scenario.calm = false;
+  scenario.patience = 1min;
+  scenario.happenings = {{.at = opening + 10min, .deed = Deed::dead_man_lost},
+                         {.at = opening + 20min, .deed = Deed::restart}};
+  const Outcome outcome = play(scenario);
+  EXPECT_FALSE(outcome.violation);
+  EXPECT_GE(outcome.coverage.trips.at("dead-man-lost"), 1U);
+  EXPECT_GE(outcome.coverage.outcomes.at("refused: no-dead-man"), 1U);
+  EXPECT_GE(outcome.coverage.outcomes.at("done"), 1U);
+}
+
 TEST(Storm, shrinks_a_schedule_to_what_is_needed) {
   int asked = 0;
   const auto kept = shrunk(60, [&](const std::vector<std::size_t>& left) {
@@ -109,7 +124,7 @@ struct OracleOfTheStorm : testing::Test {
     ASSERT_EQ(stage->channel().state, safety::State::energised);
   }
   void cut() {
-    oracle->operator_cut(0);
+    oracle->cut_wanted(0);
     safety::Request request;
     request.kind = safety::Request::Kind::cut;
     stage->request(request);
@@ -138,9 +153,9 @@ TEST_F(OracleOfTheStorm, sees_an_output_that_goes_on_by_itself) {
 
 TEST_F(OracleOfTheStorm, sees_a_cut_that_does_not_come) {
   run();
-  oracle->operator_cut(0);  // said to the oracle, not to the guard
+  oracle->cut_wanted(0);  // said to the oracle, not to the guard
   pass(10s);
-  EXPECT_EQ(claim(), "operator-cut");
+  EXPECT_EQ(claim(), "cut-wanted");
 }
 
 TEST_F(OracleOfTheStorm, knows_that_an_off_is_under_way_for_as_long_as_its_link_was_late) {  // S4

@@ -187,7 +187,7 @@ void Play::begin(const Happening& h) {
       break;
     case Deed::cut:
       request.kind = Request::Kind::cut;
-      oracle_.operator_cut(h.channel);
+      oracle_.cut_wanted(h.channel);
       stage_.request(request);
       lasts = false;
       break;
@@ -212,6 +212,7 @@ void Play::begin(const Happening& h) {
       lasts = false;
       break;
     case Deed::dead_man_lost:
+      for (std::uint8_t c = 0; c < people_.size(); ++c) oracle_.cut_wanted(c);
       stage_.wires().dead_man_lost(stage_.now());
       stage_.request({});
       lasts = false;
