@@ -120,6 +120,10 @@ TEST_F(Rules, name_the_place_that_trips_sooner) {  // S5
   EXPECT_TRUE(present(Cause::current_reverse));
   EXPECT_EQ(found(Cause::current_reverse).sensor, subject(Subject::source_current));
   EXPECT_EQ(found(Cause::current_reverse).measured, 0.6);
+  see(ammeter, 0, Verb::measure_current, -0.7);
+  EXPECT_TRUE(present(Cause::current_reverse));
+  EXPECT_EQ(found(Cause::current_reverse).sensor, subject(Subject::cell_current));
+  EXPECT_EQ(found(Cause::current_reverse).measured, 0.7);
   // Equally soon: the cell's own.
   see(ammeter, 0, Verb::measure_current, 7.3);
   see(supply, 0, Verb::measure_current, 7.4);
@@ -482,6 +486,21 @@ TEST_F(Rules, know_nothing_of_an_output_whose_state_is_under_way) {  // S3
   see(supply, 0, Verb::read_output, 1);
   see(ammeter, 0, Verb::measure_current, 1);
   EXPECT_FALSE(present(Cause::output_on_unbidden));
+}
+
+TEST_F(Rules, take_no_current_from_before_the_output_went_on_for_one_that_flowed) {  // S3
+  expect_off(now);
+  now += 1s;
+  Expected on = interlock.facts().expected;
+  on.output_on = true;
+  on.since = now + 100ms;
+  on.setpoints_since = now;
+  interlock.expect(on);
+  see(ammeter, 0, Verb::measure_current, 2.4);
+  now += 200ms;
+  see(ammeter, 0, Verb::measure_current, 0);
+  EXPECT_FALSE(interlock.facts().flow.ever());
+  EXPECT_FALSE(interlock.in_doubt());  // as nothing has broken off
 }
 
 TEST_F(Rules, find_an_output_off_by_a_readback_that_was_asked_since_it_went_on) {  // S3

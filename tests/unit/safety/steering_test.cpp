@@ -30,6 +30,18 @@ TEST(Steering, writes_only_the_setpoint_that_changes) {
   EXPECT_EQ(story.bench.count(Verb::set_current), 0);
 }
 
+TEST(Steering, judges_no_setpoint_while_another_is_on_its_way) {  // S3
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::charge, 2, 4.10_V, 2.0_A);  // not proved yet, perhaps there already
+  story.guard.see(outcome(supply, 0, Verb::read_voltage_setpoint, 4.10, story.now), story.now);
+  story.guard.see(outcome(supply, 0, Verb::read_current_setpoint, 2.0, story.now), story.now);
+  story.guard.turn(story.now);
+  EXPECT_EQ(story.state(), State::energised) << describe(story.channel().trip);
+  story.pass(5s);
+  EXPECT_EQ(story.state(), State::energised) << describe(story.channel().trip);
+}
+
 TEST(Steering, cuts_by_name_where_a_setpoint_or_the_output_is_not_obeyed) {  // S3 S4
   const struct {
     Verb verb;
@@ -283,6 +295,17 @@ TEST(Guard, arms_a_run_at_the_edge_of_each_of_its_numbers) {  // S1 S2
   ASSERT_TRUE(story.until(State::off));
   story.arm(run);
   EXPECT_TRUE(story.until(State::ready)) << describe(story.last_refusal());
+  RunPlan low = run_plan();  // a small capacitor
+  low.full = 0.9_V;
+  low.open_circuit_min = drivers::volts(-0.05);
+  low.open_circuit_max = 0.9_V;
+  low.limits.voltage_below.reset();
+  GuardStory capacitor;
+  capacitor.bench.inner_voltage = 0.1;
+  capacitor.start();
+  ASSERT_TRUE(capacitor.until(State::off));
+  capacitor.arm(low);
+  EXPECT_TRUE(capacitor.until(State::ready)) << describe(capacitor.last_refusal());
   // What the source has not is not asked of the plan.
   ChannelPlan plan = plan_of();
   plan.abilities.over_voltage_protection = false;
