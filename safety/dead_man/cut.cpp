@@ -156,9 +156,9 @@ void Cut::order_open(Output& output, Instant now) {
   output.contactor_open = output.no_current = false;
 }
 
+// Of an off that left: its link is up.
 void Cut::repeat(Output& output, Instant now) {
   const CutOutput& sheet = *output.sheet;
-  if (!lines_[sheet.source].is_up()) return;
   order_off(output, now);
   for (const std::string& message : sheet.zero) lines_[sheet.source].say(message);
   if (output.offs == 1) note(now, sheet.name + ": off repeated, with setpoints to zero");
