@@ -132,6 +132,17 @@ std::optional<object> ProofTalk::bench() const {
   return reply->json.get_object();
 }
 
+std::string ProofTalk::without_link() const {
+  const auto facts = bench();
+  const auto* instruments = facts ? array_in(*facts, "instruments") : nullptr;
+  if (instruments == nullptr) return {};
+  for (const auto& one : *instruments) {
+    const object* instrument = one.if_object();
+    if (instrument != nullptr && !flag_in(*instrument, "up")) return text_in(*instrument, "name");
+  }
+  return {};
+}
+
 std::optional<int> ProofTalk::process() const {
   sockaddr_un to{};
   to.sun_family = AF_UNIX;

@@ -33,6 +33,8 @@ class ProofTalk {
 
   // The facts about the bench; nothing: no daemon answers.
   [[nodiscard]] std::optional<boost::json::object> bench() const;
+  // An instrument whose link is down; empty: none.
+  [[nodiscard]] std::string without_link() const;
   // The process behind the socket, as the system tells it.
   [[nodiscard]] std::optional<int> process() const;
 

@@ -349,18 +349,23 @@ void ProofRun::undo(const ProofTrial& trial) {
   }
 }
 
-// True: nothing is latched, and the next start may come.
+// True: nothing is latched, every instrument is there again, and the next start may come.
 bool ProofRun::acknowledge() {
   const Instant last = now() + acknowledge_within;
   std::string why;
   while (now() < last) {
     const ProofSight sight = talk_.look().sight;
-    if (sight.state == "off" && sight.trip.empty()) return true;
-    if (sight.state == "tripped") why = talk_.acknowledge();
+    if (sight.state == "off" && sight.trip.empty()) {
+      const std::string missing = talk_.without_link();
+      if (missing.empty()) return true;
+      why = '`' + missing + "` has no link";
+    } else if (sight.state == "tripped") {
+      why = talk_.acknowledge();
+    }
     person_.wait(look_every);
     if (person_.gone()) return true;  // no start comes any more
   }
-  say("  the trip is not acknowledged yet: " + why);
+  say("  the next trial cannot begin yet: " + why);
   return false;
 }
 
