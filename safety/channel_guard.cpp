@@ -61,16 +61,16 @@ Event ChannelGuard::event(Event::Kind kind, Instant now) const {
 
 bool ChannelGuard::may(Transition on, Instant now) const {
   switch (row_of(state_, on).needs) {
+    case Needs::nothing:
+      return true;
     case Needs::off_proved:
       return chain_.verified() && !chain_.running();
     case Needs::permissives:
       return permissives_.met();
     case Needs::condition_gone:
-      return interlock_.condition_gone(trip_, now);
-    case Needs::nothing:
       break;
   }
-  return true;
+  return interlock_.condition_gone(trip_, now);
 }
 
 void ChannelGuard::transit(Transition on, Instant now, Outbox& out) {
