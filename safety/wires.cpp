@@ -170,6 +170,7 @@ Instant Wires::wake() const {
 void Wires::status(InstrumentId id, InstrumentStatus& into) const {
   const Line& line = lines_[id];
   into.up = line.instrument.is_up();
+  into.answers = line.instrument.is_in_step();
   into.simulated = line.simulated;
   into.identification.fill('\0');
   line.instrument.identification().copy(into.identification.data(), into.identification.size() - 1);

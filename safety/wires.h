@@ -19,7 +19,8 @@
 namespace chargewright::safety {
 
 struct InstrumentStatus {
-  bool up = false;
+  bool up = false;       // its link is open; it may be silent all the same
+  bool answers = false;  // up, and in step: the next question to it can be answered
   bool simulated = false;
   std::array<char, 256> identification{};  // last answer to *IDN?, ended by NUL
   std::chrono::nanoseconds round_trip_worst{};

@@ -132,13 +132,16 @@ std::optional<object> ProofTalk::bench() const {
   return reply->json.get_object();
 }
 
-std::string ProofTalk::without_link() const {
+std::string ProofTalk::who_is_silent() const {
   const auto facts = bench();
   const auto* instruments = facts ? array_in(*facts, "instruments") : nullptr;
-  if (instruments == nullptr) return {};
+  if (instruments == nullptr) return "the daemon does not answer";
   for (const auto& one : *instruments) {
     const object* instrument = one.if_object();
-    if (instrument != nullptr && !flag_in(*instrument, "up")) return text_in(*instrument, "name");
+    if (instrument == nullptr || !flag_in(*instrument, "answers")) {
+      const std::string name = instrument != nullptr ? text_in(*instrument, "name") : "";
+      return '`' + name + "` does not answer";
+    }
   }
   return {};
 }

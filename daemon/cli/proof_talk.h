@@ -33,8 +33,9 @@ class ProofTalk {
 
   // The facts about the bench; nothing: no daemon answers.
   [[nodiscard]] std::optional<boost::json::object> bench() const;
-  // An instrument whose link is down; empty: none.
-  [[nodiscard]] std::string without_link() const;
+  // Who does not answer, in words: an instrument whose link is down or that is silent on it, or the
+  // daemon itself. Empty: all do.
+  [[nodiscard]] std::string who_is_silent() const;
   // The process behind the socket, as the system tells it.
   [[nodiscard]] std::optional<int> process() const;
 

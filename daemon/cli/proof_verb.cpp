@@ -349,16 +349,14 @@ void ProofRun::undo(const ProofTrial& trial) {
   }
 }
 
-// True: nothing is latched, every instrument is there again, and the next start may come.
+// True: nothing is latched, every instrument answers again, and the next start may come.
 bool ProofRun::acknowledge() {
   const Instant last = now() + acknowledge_within;
   std::string why;
   while (now() < last) {
     const ProofSight sight = talk_.look().sight;
     if (sight.state == "off" && sight.trip.empty()) {
-      const std::string missing = talk_.without_link();
-      if (missing.empty()) return true;
-      why = '`' + missing + "` has no link";
+      if (why = talk_.who_is_silent(); why.empty()) return true;
     } else if (sight.state == "tripped") {
       why = talk_.acknowledge();
     }

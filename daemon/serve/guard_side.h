@@ -12,7 +12,8 @@ namespace chargewright::daemon {
 struct InstrumentFacts {
   std::string name;
   std::string identity;  // its *IDN? answer; empty where it has not answered
-  bool up = false;
+  bool up = false;       // its link is open
+  bool answers = false;  // and in step: it answers what it is asked
   bool simulated = false;
   drivers::Duration round_trip_worst{};  // since the start; 0: none yet
 };

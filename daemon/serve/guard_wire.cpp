@@ -39,6 +39,7 @@ std::vector<InstrumentFacts> GuardWire::instruments() {
     all.push_back({.name = names_[i],
                    .identity = status[i].identification.data(),
                    .up = status[i].up,
+                   .answers = status[i].answers,
                    .simulated = status[i].simulated,
                    .round_trip_worst = status[i].round_trip_worst});
   }

@@ -165,7 +165,9 @@ std::string Life::waiting_for() {
   std::string text = "not verified off: " + channels;
   const auto instruments = guard_->thread().instruments();
   for (std::size_t i = 0; i < instruments.size() && i < files_.bench.instruments.size(); ++i) {
-    if (!instruments[i].up) text += "; no link to " + files_.bench.instruments[i].name;
+    if (instruments[i].answers) continue;
+    text += instruments[i].up ? "; no answer from " : "; no link to ";
+    text += files_.bench.instruments[i].name;
   }
   return text;
 }

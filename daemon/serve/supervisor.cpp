@@ -175,6 +175,7 @@ object Supervisor::bench() {
         {"name", instrument.name}, {"link", instrument.link_text}, {"dialect", instrument.dialect}};
     facts["identity"] = i < answers.size() ? answers[i].identity : "";
     facts["up"] = i < answers.size() && answers[i].up;
+    facts["answers"] = i < answers.size() && answers[i].answers;
     facts["simulated"] = i < answers.size() && answers[i].simulated;
     facts["round_trip_worst_s"] = drivers::in_seconds(worst[i]);
     instruments.push_back(std::move(facts));

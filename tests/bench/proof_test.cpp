@@ -211,6 +211,36 @@ TEST_F(AProofTest, in_which_a_person_sees_otherwise_fails_and_skipping_is_no_suc
   EXPECT_NE(text_of(sheet_ + ".txt").find("no time"), std::string::npos);
 }
 
+// Its link stays open while an instrument is silent; a start would be refused.
+TEST_F(AProofTest, begins_no_trial_before_every_instrument_answers_again) {  // S1
+  begin();
+  accept();
+  const auto skip = [&](const std::string& title) {
+    ASSERT_TRUE(said(": " + title + '\n')) << command_->out();
+    answer("(or: skip, stop) ", "skip");
+    answer("Why is it skipped? ", "");
+  };
+  for (const char* title :
+       {"the readings are right", "the operator's cut", "a limit that is crossed",
+        "thermometer 1 and its limit", "a knob that is turned",
+        "an output that is switched off at the panel", "an output that is switched on at the panel",
+        "a lead that falls off"}) {
+    skip(title);
+  }
+  meet("the link of `meter` is lost", [&] { inject("mute meter"); });
+  ASSERT_TRUE(said("  => passed")) << command_->out();
+  answer("Enter when it is done ", "");
+  ASSERT_TRUE(said("the next trial cannot begin yet")) << command_->out();
+  EXPECT_TRUE(said("`meter` does not answer")) << command_->out();
+  bench_->simulator().control("clear");
+  answer("(or: stop) ", "");
+  meet("the link of `probe` is lost", [&] { inject("mute probe"); });
+  EXPECT_TRUE(said("  => passed")) << command_->out();
+  command_->end_input();
+  command_->wait(60s);
+  EXPECT_FALSE(bench_->simulator().output_is_on());
+}
+
 class AnEnd : public AProofTest, public testing::WithParamInterface<bool> {};
 
 TEST_P(AnEnd, in_the_midst_of_a_trial_leaves_the_output_off) {  // S4

@@ -81,6 +81,7 @@ class OneSupply : public ByteSink {
   Instant now = at(0s);
   std::string identity = "Chargewright,Simulated supply,s,1.0";  // empty: does not say who it is
   bool refuses = false;
+  bool mute = false;
   std::string written;
   std::string heard;
   Wires wires;
@@ -103,7 +104,7 @@ class OneSupply : public ByteSink {
     if (line.starts_with("*ESE ")) nonce_ = line.substr(5);
     if (!line.ends_with('?')) return;
     const std::string said = line == "*ESE?" ? nonce_ : line == "*IDN?" ? identity : "0";
-    if (!said.empty()) wires.received(0, said + '\n', now);
+    if (!said.empty() && !mute) wires.received(0, said + '\n', now);
   }
   std::string nonce_;
 };
@@ -276,6 +277,7 @@ TEST(Wires, show_how_each_instrument_is_and_who) {
   InstrumentStatus status;
   bench.wires.status(0, status);
   EXPECT_FALSE(status.up);
+  EXPECT_FALSE(status.answers);
   EXPECT_STREQ(status.identification.data(), "");
   bench.identity = "Chargewright,Simulated supply," + std::string(200, 's') + ",1.0";
   bench.connect();
@@ -291,6 +293,27 @@ TEST(Wires, show_how_each_instrument_is_and_who) {
   bench.wires.status(0, status);
   EXPECT_FALSE(status.simulated);
   EXPECT_STREQ(status.identification.data(), real);  // nothing of the longer one before is left
+}
+
+TEST(Wires, tell_an_open_link_from_an_instrument_that_answers_on_it) {  // S1
+  OneSupply bench(1);
+  bench.connect();
+  bench.pass(1s);
+  InstrumentStatus status;
+  bench.wires.status(0, status);
+  EXPECT_TRUE(status.answers);
+  bench.mute = true;
+  bench.pass(5s);
+  bench.wires.status(0, status);
+  EXPECT_TRUE(status.up);
+  EXPECT_FALSE(status.answers);
+  bench.mute = false;
+  bench.pass(20s);
+  bench.wires.status(0, status);
+  EXPECT_TRUE(status.answers);
+  bench.disconnect();
+  bench.wires.status(0, status);
+  EXPECT_FALSE(status.answers);
 }
 
 TEST(Wires, ask_who_is_there_once_for_each_time_that_a_link_comes_up) {
