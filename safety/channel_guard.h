@@ -43,6 +43,8 @@ class ChannelGuard {
   void transit(Transition on, drivers::Instant now, Outbox& out);
   // Does what the table needs for this change hold now?
   [[nodiscard]] bool may(Transition on, drivers::Instant now) const;
+  // From ready alone; from elsewhere it cuts.
+  void switch_on(drivers::Instant now, Outbox& out);
 
   RunPlan run_{};
 
@@ -79,7 +81,6 @@ class ChannelGuard {
   // channel_steering.cpp: setpoints and output
   void steer(drivers::Instant now, Outbox& out);
   void set(const Aim& aim, drivers::Instant now, Outbox& out);
-  void switch_on(drivers::Instant now, Outbox& out);
   void switch_off(std::uint32_t number, drivers::Instant now, Outbox& out);
   void see_steering(const drivers::Outcome& outcome, drivers::Instant now, Outbox& out);
   void steering_failed(const drivers::Outcome& outcome, drivers::Instant now);

@@ -102,7 +102,7 @@ void ChannelGuard::switch_on(Instant now, Outbox& out) {
   // Energised from the moment of the order: whatever comes of it, the output may be on.
   static_assert(row_of(State::ready, Transition::energise).to == State::energised);
   transit(Transition::energise, now, out);
-  // uncovered: asked for from ready alone; a second look stands before every output-on all the same
+  // Asked for from ready alone; a second look stands before every output-on all the same.
   if (state_ != State::energised) return;
   steering_ = Steering::switching_on;
   expect_output(true, never);

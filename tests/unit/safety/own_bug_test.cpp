@@ -13,6 +13,7 @@ class Channel : public ChannelGuard {
   explicit Channel(const ChannelPlan& plan = plan_of()) : ChannelGuard(plan, 0) {}
   using ChannelGuard::may;
   using ChannelGuard::run_;
+  using ChannelGuard::switch_on;
   using ChannelGuard::transit;
 
   void pass(Duration time) {
@@ -62,6 +63,17 @@ TEST(APairThatTheTableDoesNotList, cuts_as_a_fault_of_our_own) {  // S4
     EXPECT_EQ(channel.state(), State::tripped);
     EXPECT_EQ(channel.shown().trip.cause, Cause::guard_internal) << key_of(wrong);
   }
+}
+
+TEST(AnOutputOn, that_is_asked_for_where_nothing_is_ready_is_not_ordered_and_cuts) {  // S2 S4
+  Channel channel;
+  channel.start(channel.now, *channel.out);
+  channel.pass(2s);
+  ASSERT_EQ(channel.state(), State::off);
+  channel.switch_on(channel.now, *channel.out);
+  for (Order order; channel.out->take_order(order);) EXPECT_NE(order.verb, Verb::output_on);
+  EXPECT_EQ(channel.state(), State::cutting);
+  EXPECT_EQ(channel.shown().trip.cause, Cause::guard_internal);
 }
 
 TEST(APairThatTheTableDoesNotList, leaves_the_cause_of_a_cut_that_is_under_way) {  // S4 S5
