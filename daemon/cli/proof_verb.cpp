@@ -355,10 +355,14 @@ bool ProofRun::acknowledge() {
   std::string why;
   while (now() < last) {
     const ProofSight sight = talk_.look().sight;
-    if (sight.state == "off" && sight.trip.empty()) {
+    if (!sight.answers) {
+      why = "the daemon does not answer";
+    } else if (sight.state == "off" && sight.trip.empty()) {
       if (why = talk_.who_is_silent(); why.empty()) return true;
     } else if (sight.state == "tripped") {
-      why = talk_.acknowledge();
+      if (why = talk_.acknowledge(); why.empty()) why = "it tripped: " + sight.trip_words;
+    } else {
+      why = "the channel is " + sight.state;
     }
     person_.wait(look_every);
     if (person_.gone()) return true;  // no start comes any more

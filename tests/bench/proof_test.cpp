@@ -36,9 +36,7 @@ std::string text_of(const std::string& path) {
 class AProofTest : public testing::Test {
  protected:
   void begin(const Buffer& wanted = light) {
-    BenchFiles files = buffer_bench(wanted);
-    files.dead_man_after = "400";
-    bench_ = std::make_unique<ServedBench>(files);
+    bench_ = std::make_unique<ServedBench>(buffer_bench(wanted));
     ASSERT_TRUE(bench_->start_daemon()) << bench_->daemon().err();
     sheet_ = bench_->folder().path() + "/sheet";
     command_ = bench_->begin(
