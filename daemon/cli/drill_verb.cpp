@@ -3,13 +3,11 @@
 
 #include "daemon/bench/plant.h"
 #include "daemon/cli/asking.h"
-#include "daemon/cli/bench_basis.h"
 #include "daemon/cli/drill_view.h"
-#include "daemon/cli/files.h"
+#include "daemon/cli/planned.h"
 #include "daemon/cli/verbs.h"
 #include "daemon/record/whole_file.h"
 #include "daemon/serve/data_folders.h"
-#include "profiles/check.h"
 
 namespace chargewright::daemon {
 namespace {
@@ -66,25 +64,17 @@ drivers::Result<void> write_page(const std::string& path, std::string_view page)
 }  // namespace
 
 ExitCode drill_verb(const CommandLine& line) {
-  const auto files = load_profile_and_cell(line);
-  if (!files) return complain(files.error(), ExitCode::bad_input);
-  const auto bench = load_bench_files(line);
-  if (!bench) return complain(bench.error(), ExitCode::bad_input);
-  const auto basis = load_basis(line, *bench);
-  if (!basis) return complain(basis.error(), ExitCode::bad_input);
-  const auto report = profiles::check(files->profile, files->cell, bench->bench, bench->channel,
-                                      bench->policy, *basis);
-  if (!report.problems.empty()) {
-    return complain(drivers::Failures{report.problems}, ExitCode::bad_input);
-  }
-  CellStart start{.state_of_charge = line.start_charge, .voltage = {}, .ambient = {}};
-  if (line.ambient_degc) start.ambient = drivers::celsius(*line.ambient_degc);
+  const auto planned = load_planned(line);
+  if (!planned) return complain(planned.error(), ExitCode::bad_input);
+  RehearsalSetup rehearsal = planned->rehearsal();
   const auto speech =
-      spoken(line, *bench, twin_of(bench->bench, bench->channel, files->cell, start));
+      spoken(line, planned->bench,
+             twin_of(rehearsal.bench, rehearsal.channel, rehearsal.cell, rehearsal.start));
   if (!speech) return complain(speech.error(), ExitCode::bad_input);
+  rehearsal.abilities = speech->abilities;
 
   // Where the simulated instruments' own dialect takes longer, that is what the budget must allow.
-  profiles::Basis times = *basis;
+  profiles::Basis times = planned->basis;
   times.instruments.resize(speech->instruments.size());
   for (std::size_t k = 0; k < times.instruments.size(); ++k) {
     const drivers::Dialect& dialect = speech->instruments[k].dialect;
@@ -92,23 +82,16 @@ ExitCode drill_verb(const CommandLine& line) {
     times.instruments[k].between = std::max(times.instruments[k].between, dialect.between);
   }
 
-  const Drill met = drill({.rehearsal = {.bench = bench->bench,
-                                         .channel = bench->channel,
-                                         .cell = files->cell,
-                                         .procedure = report.procedure,
-                                         .plan = report.plan,
-                                         .start = start,
-                                         .abilities = speech->abilities},
-                           .instruments = speech->instruments,
-                           .basis = times});
+  const Drill met =
+      drill({.rehearsal = rehearsal, .instruments = speech->instruments, .basis = times});
   if (met.undisturbed.phase != Phase::done) {
     std::cerr << "undisturbed, this run already ends otherwise than done; see `rehearse`\n";
     return exit_code_of_phase(key_of(met.undisturbed.phase));
   }
-  const DrillTitle title{.profile = files->profile.name,
-                         .cell = files->cell.name,
-                         .bench = bench->bench.name,
-                         .channel = bench->bench.channels[bench->channel].name};
+  const DrillTitle title{.profile = planned->files.profile.name,
+                         .cell = rehearsal.cell.name,
+                         .bench = rehearsal.bench.name,
+                         .channel = rehearsal.bench.channels[rehearsal.channel].name};
   if (line.json) {
     std::cout << boost::json::serialize(drill_json(met, title)) << '\n';
   } else {

@@ -3,13 +3,10 @@
 #include <iostream>
 
 #include "daemon/cli/asking.h"
-#include "daemon/cli/bench_basis.h"
 #include "daemon/cli/facts.h"
-#include "daemon/cli/files.h"
 #include "daemon/cli/look.h"
+#include "daemon/cli/planned.h"
 #include "daemon/cli/verbs.h"
-#include "daemon/plan/rehearse.h"
-#include "profiles/check.h"
 
 namespace chargewright::daemon {
 namespace {
@@ -146,34 +143,17 @@ void print_margins(const Rehearsal& r) {
 }  // namespace
 
 ExitCode rehearse_verb(const CommandLine& line) {
-  const auto files = load_profile_and_cell(line);
-  if (!files) return complain(files.error(), ExitCode::bad_input);
-  const auto bench = load_bench_files(line);
-  if (!bench) return complain(bench.error(), ExitCode::bad_input);
-  const auto basis = load_basis(line, *bench);
-  if (!basis) return complain(basis.error(), ExitCode::bad_input);
-  const auto report = profiles::check(files->profile, files->cell, bench->bench, bench->channel,
-                                      bench->policy, *basis);
-  if (!report.problems.empty()) {
-    return complain(drivers::Failures{report.problems}, ExitCode::bad_input);
-  }
-
-  CellStart start{.state_of_charge = line.start_charge, .voltage = {}, .ambient = {}};
-  if (line.ambient_degc) start.ambient = drivers::celsius(*line.ambient_degc);
-  const Rehearsal rehearsal = rehearse({.bench = bench->bench,
-                                        .channel = bench->channel,
-                                        .cell = files->cell,
-                                        .procedure = report.procedure,
-                                        .plan = report.plan,
-                                        .start = start,
-                                        .abilities = basis->abilities});
+  const auto planned = load_planned(line);
+  if (!planned) return complain(planned.error(), ExitCode::bad_input);
+  const profiles::Procedure& procedure = planned->report.procedure;
+  const Rehearsal rehearsal = rehearse(planned->rehearsal());
   if (line.json) {
-    std::cout << boost::json::serialize(rehearsal_json(rehearsal, report.procedure)) << '\n';
+    std::cout << boost::json::serialize(rehearsal_json(rehearsal, procedure)) << '\n';
   } else {
-    std::cout << files->profile.name << " on " << files->cell.name
+    std::cout << planned->files.profile.name << " on " << planned->files.cell.name
               << ", rehearsed on the cell's model: a plan, not a promise\n\n";
     print_summary(rehearsal);
-    print_steps(rehearsal, report.procedure);
+    print_steps(rehearsal, procedure);
     print_binding(rehearsal);
     print_margins(rehearsal);
   }
