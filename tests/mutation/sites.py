@@ -230,6 +230,8 @@ class Finder:
         to = cursor.referenced
         if to is None or to.kind != K.VAR_DECL or to.location.file is None:
             return False
+        if "array<" in to.type.get_canonical().spelling:
+            return False  # a copy of it would have other iterators
         if "/safety/" not in to.location.file.name and "/drivers/" not in to.location.file.name:
             return False
         with open(to.location.file.name, "rb") as file:

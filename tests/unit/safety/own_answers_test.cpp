@@ -8,10 +8,12 @@ namespace chargewright::safety::testing {
 namespace {
 
 TEST_F(Energised, takes_no_readback_of_the_sources_other_output_for_its_own) {  // S3
-  for (const auto& [verb, value] : {std::pair{Verb::read_voltage_setpoint, 9.0},
-                                    {Verb::read_current_setpoint, 9.0},
-                                    {Verb::read_output, 0.0},
-                                    {Verb::read_protection, 1.0}}) {
+  for (const auto& readback : {std::pair{Verb::read_voltage_setpoint, 9.0},
+                               {Verb::read_current_setpoint, 9.0},
+                               {Verb::read_output, 0.0},
+                               {Verb::read_protection, 1.0}}) {
+    const Verb verb = readback.first;
+    const double value = readback.second;
     good_readings();
     now += 10ms;
     see(supply, 1, verb, value);  // the second output of the same supply
