@@ -22,6 +22,13 @@ bool temperature_within(const Facts& f, const Fault& trip, std::size_t sensor, I
                                               : sensed.value() <= trip.limit;
 }
 
+bool temperatures_within(const Facts& f, const Fault& trip, Instant now) {
+  for (std::size_t k = 0; k < f.thermometers(); ++k) {
+    if (!temperature_within(f, trip, k, now)) return false;
+  }
+  return true;
+}
+
 // A trip on the source's own reading says that the meter does not see the cell: the source has to
 // be back inside too, where it can be read.
 bool source_within(const Facts& f, const Fault& trip, Instant now) {
@@ -89,24 +96,28 @@ bool Interlock::condition_gone(const Fault& trip, Instant now) const {
       if (sensed.usable() && !(sensed.value() <= highest)) return false;
     }
   }
+  bool gone = false;  // by a way of clearing that does not exist, never
   switch (rules[index].clearing) {
     case Clearing::person:
-      return true;
+      gone = true;
+      break;
     case Clearing::voltage_within:
-      return voltage_within(facts_, trip, now);
+      gone = voltage_within(facts_, trip, now);
+      break;
     case Clearing::temperature_within:
-      for (std::size_t k = 0; k < facts_.thermometers(); ++k) {
-        if (!temperature_within(facts_, trip, k, now)) return false;
-      }
-      return true;
+      gone = temperatures_within(facts_, trip, now);
+      break;
     case Clearing::sensor_fresh:
-      return sensor_fresh(facts_, trip, now);
+      gone = sensor_fresh(facts_, trip, now);
+      break;
     case Clearing::talk_restored:
-      return talks_restored(facts_);
+      gone = talks_restored(facts_);
+      break;
     case Clearing::output_off:
+      gone = output_off(facts_);
       break;
   }
-  return output_off(facts_);
+  return gone;
 }
 
 }  // namespace chargewright::safety
