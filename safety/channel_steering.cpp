@@ -114,11 +114,8 @@ void ChannelGuard::switch_on(Instant now, Outbox& out) {
 }
 
 void ChannelGuard::switch_off(std::uint32_t number, Instant now, Outbox& out) {
-  if (steering_ == Steering::setting) {
-    // Setpoints may or may not have arrived: write both anew with the next charge.
-    setting_.fill(0);
-    setpoints_known_ = false;
-  }
+  // Setpoints that were under way may or may not have arrived: they are not known since set(), and
+  // the next charge writes both anew.
   aim_.number = number;
   steering_ = Steering::switching_off;
   expect_output(false, never);

@@ -42,6 +42,21 @@ TEST(Steering, judges_no_setpoint_while_another_is_on_its_way) {  // S3
   EXPECT_EQ(story.state(), State::energised) << describe(story.channel().trip);
 }
 
+// From the order on: the readback may come before the answer to the order.
+TEST(Steering, finds_no_output_unbidden_that_it_has_just_ordered_on) {  // S3
+  GuardStory story;
+  story.start();
+  story.until(State::off);
+  story.arm();
+  ASSERT_TRUE(story.until(State::ready));
+  story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
+  ASSERT_TRUE(story.until(State::energised));
+  ASSERT_FALSE(story.happened(Event::Kind::output_changed));  // not answered yet
+  story.guard.see(outcome(supply, 0, Verb::read_output, 1, story.now), story.now);
+  story.guard.turn(story.now);
+  EXPECT_EQ(story.state(), State::energised) << describe(story.channel().trip);
+}
+
 TEST(Steering, cuts_by_name_where_a_setpoint_or_the_output_is_not_obeyed) {  // S3 S4
   const struct {
     Verb verb;
@@ -89,6 +104,19 @@ TEST(Steering, rests_at_once_in_mid_change_of_a_setpoint_and_proves_both_anew) {
   EXPECT_FALSE(story.bench.output);
   story.bench.written.clear();
   story.ask(Request::Kind::charge, 3, 4.15_V, 2.0_A);
+  ASSERT_TRUE(story.until(State::energised));
+  EXPECT_EQ(story.bench.count(Verb::set_voltage), 1);
+  EXPECT_EQ(story.bench.count(Verb::set_current), 1);
+}
+
+TEST(Steering, proves_setpoints_anew_that_a_rest_in_mid_change_may_have_left_at_either) {  // S1
+  GuardStory story;
+  story.charge_on();  // 4.20 V and 2.4 A
+  story.ask(Request::Kind::charge, 1, 4.15_V, 2.0_A);
+  story.ask(Request::Kind::rest, 2);
+  ASSERT_TRUE(story.until(State::ready));
+  story.bench.written.clear();
+  story.ask(Request::Kind::charge, 3, 4.20_V, 2.4_A);  // as they were proved before the change
   ASSERT_TRUE(story.until(State::energised));
   EXPECT_EQ(story.bench.count(Verb::set_voltage), 1);
   EXPECT_EQ(story.bench.count(Verb::set_current), 1);
@@ -247,6 +275,28 @@ TEST(Guard, clears_the_instruments_own_protection_with_the_acknowledgement) {  /
     story.pass(1s);
     EXPECT_EQ(story.bench.protection, clears ? 0 : 1);
   }
+}
+
+TEST(Guard, clears_the_instruments_own_protection_where_that_alone_may_be_latched) {  // S5
+  // It tripped, and reads clear by now: the instrument may hold its output off all the same.
+  GuardStory tripped;
+  tripped.charge_on();
+  tripped.bench.protection = 1;
+  ASSERT_TRUE(tripped.until(State::tripped));
+  tripped.bench.protection = 0;
+  tripped.pass(5s);
+  tripped.ask(Request::Kind::acknowledge);
+  ASSERT_TRUE(tripped.until(State::off));
+  EXPECT_EQ(tripped.bench.count(Verb::clear_protection), 1);
+  // It never did: it is left alone.
+  GuardStory other;
+  other.charge_on();
+  other.pass(2s);
+  other.ask(Request::Kind::cut);
+  ASSERT_TRUE(other.until(State::tripped));
+  other.ask(Request::Kind::acknowledge);
+  ASSERT_TRUE(other.until(State::off));
+  EXPECT_EQ(other.bench.count(Verb::clear_protection), 0);
 }
 
 TEST(Guard, refuses_an_arm_whose_plan_is_no_plan) {  // S1 S2
