@@ -177,6 +177,27 @@ TEST_F(Chain, writes_the_off_again_at_once_with_a_second_begin) {  // S4
   EXPECT_FALSE(turn(at(600ms)).empty());  // and repeats a stage after that
 }
 
+// The repeat begins anew with the second begin; the contactor does not wait for it.
+TEST_F(Chain, opens_the_contactor_two_stages_after_the_first_begin_whatever_comes_later) {  // S4
+  begin();
+  now = at(400ms);
+  begin();
+  EXPECT_TRUE(turn(at(899ms)).empty());
+  EXPECT_EQ(turn(at(900ms)), (std::vector{Verb::output_off, Verb::set_current, Verb::set_voltage}));
+  EXPECT_TRUE(turn(at(999ms)).empty());
+  EXPECT_EQ(turn(at(1s)), std::vector{Verb::open_switch});
+}
+
+TEST_F(Chain, wakes_for_no_contactor_where_there_is_none) {  // S4
+  plan = plan_of({.ammeter = true});
+  plan.every = 10s;
+  chain = CutChain(plan, 1);
+  chain.begin(now, 10s, *out);
+  now = at(600ms);
+  chain.begin(now, 10s, *out);
+  EXPECT_EQ(chain.wake(), at(1100ms));
+}
+
 // What an instrument does not answer piles up nowhere.
 TEST_F(Chain, has_four_offs_unanswered_at_most_until_they_count_as_lost) {  // S4
   begin();

@@ -198,6 +198,22 @@ TEST(Cut, goes_on_when_a_second_cut_comes_and_keeps_its_deadlines) {  // S4
   EXPECT_TRUE(story.channel().alarm);  // not pushed back by the repeated word
 }
 
+TEST(Cut, writes_the_off_again_at_once_when_the_operator_asks_again) {  // S4
+  GuardStory story;
+  story.charge_on();
+  story.bench.ignores_off = true;
+  story.bench.written.clear();
+  story.ask(Request::Kind::cut);
+  story.settle();
+  EXPECT_EQ(story.bench.count(Verb::output_off), 1);
+  EXPECT_TRUE(reached(story, CutStage::started));
+  story.pass(100ms);
+  EXPECT_EQ(story.bench.count(Verb::output_off), 1);
+  story.ask(Request::Kind::cut);
+  story.settle();
+  EXPECT_EQ(story.bench.count(Verb::output_off), 2);
+}
+
 TEST(Cut, does_not_take_a_current_measured_before_the_off_for_proof) {  // S4
   GuardStory story;
   story.start();

@@ -63,6 +63,17 @@ TEST(LimitsCopy, agrees_with_what_was_kept_and_with_nothing_else) {  // S2
   EXPECT_EQ(number, 12 * 5);
 }
 
+TEST(LimitsCopy, knows_the_limit_that_stands_behind_an_on_delay_and_whose_it_is) {  // S2 S5
+  LimitsCopy copy;
+  copy.keep(every_limit());
+  Limits harmed = every_limit();
+  harmed.voltage_above->at_once->origin = Origin::policy;
+  EXPECT_FALSE(copy.agrees(harmed, true));
+  harmed = every_limit();
+  harmed.voltage_above->at_once.reset();
+  EXPECT_FALSE(copy.agrees(harmed, true));
+}
+
 Interlock enforcing(const ChannelPlan& plan) {
   Interlock interlock(plan, 0);
   interlock.enforce(every_limit(), {}, at(0s));
@@ -167,6 +178,22 @@ TEST(Verdict, names_a_persons_cut_before_a_check_that_did_not_run) {  // S4
   verdict.worst.cause = Cause::sequencer_late;
   fail_unless_complete(verdict, Mode::enforcing, 0, at(0s));
   EXPECT_EQ(verdict.worst.cause, Cause::guard_internal);
+}
+
+// What needs a run to have a meaning is not judged without one: a bench that is off would trip.
+TEST(Interlock, judges_a_channel_without_a_run_by_these_causes_and_no_others) {  // S3 S8
+  std::bitset<cause_count> watched;
+  for (const Cause cause :
+       {Cause::operator_cut, Cause::guard_internal, Cause::dead_man_lost, Cause::temperature_high,
+        Cause::temperature_rising, Cause::reading_unusable, Cause::reading_stale,
+        Cause::conversation_failing, Cause::output_on_unbidden}) {
+    watched.set(static_cast<std::size_t>(cause));
+  }
+  EXPECT_EQ(demanded(Mode::watching), watched);
+  Interlock interlock(plan_of(), 0);
+  interlock.enforce(cell_limits(), {}, at(0s));
+  interlock.watch_only(at(1s));
+  EXPECT_EQ(interlock.judge(at(1s)).evaluated, watched);
 }
 
 TEST(Interlock, evaluates_what_is_demanded_in_every_judgement_and_nothing_less) {  // S2 S3

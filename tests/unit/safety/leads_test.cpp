@@ -106,6 +106,19 @@ TEST_F(Leads, do_not_explain_a_meter_that_fell_while_the_current_held) {  // S3
   EXPECT_FALSE(explained());
 }
 
+TEST_F(Leads, do_not_explain_a_meter_that_fell_while_nine_tenths_of_the_current_held) {  // S3
+  read(3.80, 3.75, 2.0);
+  read(3.80, 3.65, 0.9 * 2.0);
+  EXPECT_FALSE(explained());
+}
+
+TEST_F(Leads, are_blamed_where_source_and_meter_moved_alike) {  // S3
+  read(4.0, 3.9375, 2.0);
+  read(4.0625, 3.875, 2.0);
+  now += 1h;
+  EXPECT_TRUE(explained());
+}
+
 TEST_F(Leads, are_blamed_for_what_moved_more) {  // S3
   read(3.80, 3.75, 2.0);
   read(3.86, 3.71, 2.0);  // the source by 60 mV, the meter by 40 mV

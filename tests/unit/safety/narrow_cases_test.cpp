@@ -144,7 +144,8 @@ TEST(AnOutputThatWasNeverRead, is_neither_on_nor_off_unbidden) {  // S3
 enum class Output { reads_on, reads_off, cannot_be_read };
 
 // A supply alone, at 4.20 V, that feeds nothing.
-bool open_after_resting_at(std::optional<double> volts, Output output = Output::reads_on) {
+bool open_after_resting_at(std::optional<double> volts, Output output = Output::reads_on,
+                           double now_at = 4.20) {
   ChannelPlan plan = plan_of({.voltmeter = false});
   plan.abilities.reads_output = output != Output::cannot_be_read;
   Interlock interlock(plan, 0);
@@ -157,7 +158,7 @@ bool open_after_resting_at(std::optional<double> volts, Output output = Output::
   expected.current_setpoint = 2.4_A;
   interlock.expect(expected);
   for (Duration t = 300ms; t < 10s; t += 100ms) {
-    interlock.see(outcome(supply, 0, Verb::measure_voltage, 4.20, at(t)));
+    interlock.see(outcome(supply, 0, Verb::measure_voltage, now_at, at(t)));
     interlock.see(outcome(supply, 0, Verb::measure_current, 0, at(t)));
     if (plan.abilities.reads_output) {
       const double on = output == Output::reads_on ? 1 : 0;
@@ -179,6 +180,12 @@ TEST(ACellThatTakesNothing, is_full_where_it_rested_at_the_setpoint_and_else_not
   // An output that someone switched off looks the same; what cannot be read back is decided.
   EXPECT_FALSE(open_after_resting_at(3.70, Output::reads_off));
   EXPECT_TRUE(open_after_resting_at(3.70, Output::cannot_be_read));
+}
+
+// Within what voltmeters may disagree by, 30 mV, the source stands at its setpoint.
+TEST(ACellThatTakesNothing, is_not_connected_where_the_source_stands_at_its_setpoint) {  // S3
+  EXPECT_TRUE(open_after_resting_at(3.70, Output::reads_on, 4.171));
+  EXPECT_FALSE(open_after_resting_at(3.70, Output::reads_on, 4.169));
 }
 
 TEST_F(Energised, calls_no_circuit_open_before_the_cells_own_meter_was_read_again) {  // S3

@@ -403,6 +403,23 @@ TEST_F(Permitting, asks_for_one_thing_after_the_other_and_for_the_output_never) 
   EXPECT_EQ(permissives.stage(), Stage::fresh);
 }
 
+// Zero volts and amperes; the levels of the protection; and no number where none is meant.
+TEST_F(Permitting, writes_no_number_but_zeros_and_the_levels_of_the_protection) {  // S1
+  begin();
+  look();
+  for (const Order& order : asked) {
+    EXPECT_EQ(order.value, order.verb == Verb::set_over_voltage   ? 4.40
+                           : order.verb == Verb::set_over_current ? 8.0
+                                                                  : 0.0)
+        << static_cast<int>(order.verb);
+    EXPECT_FALSE(order.urgent);
+  }
+  says[Verb::drain_errors] = 1;
+  asked.clear();
+  begin();
+  for (const Order& order : asked) EXPECT_EQ(order.value, 0);
+}
+
 TEST_F(Permitting, waits_for_a_sensor_for_four_of_its_ages_and_intervals) {  // S1
   begin();
   ASSERT_EQ(permissives.stage(), Stage::look);

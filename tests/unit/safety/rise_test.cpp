@@ -75,6 +75,18 @@ TEST(Rise, convicts_a_runaway_within_seconds) {
   EXPECT_LT((k - began) * 0.1, 10.0);
 }
 
+// Least squares of a straight line is that line; what the coarsest change can feign is taken off.
+TEST(Rise, is_the_slope_of_a_line_less_one_and_a_half_digits_over_its_window) {  // S2
+  Rise rise;
+  for (int k = 0; k < 6; ++k) rise.see(25 + 0.5 * k, at(k * 10s));
+  // Five bins are closed, of one reading each: 40 s.
+  ASSERT_TRUE(rise.known());
+  EXPECT_NEAR(rise.kelvins_per_second(), 0.05 - 1.5 * 0.5 / 40, 1e-12);
+  // And when the oldest are forgotten: 32 bins.
+  for (int k = 6; k < 60; ++k) rise.see(25 + 0.5 * k, at(k * 10s));
+  EXPECT_NEAR(rise.kelvins_per_second(), 0.05 - 1.5 * 0.5 / 310, 1e-12);
+}
+
 TEST(Rise, works_at_one_reading_in_ten_seconds) {
   Rise rise;
   for (int k = 0; k < 20; ++k) rise.see(25 + 0.5 * k, at(k * 10s));  // 3 K/min

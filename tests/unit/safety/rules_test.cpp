@@ -548,6 +548,62 @@ TEST_F(Rules, find_two_ammeters_apart_by_fresh_readings_of_the_present_setpoints
   EXPECT_FALSE(present(Cause::readings_disagree));
 }
 
+// A doubt that began is over when the output is off: what is apart then says nothing of leads.
+TEST_F(Rules, doubt_no_readings_of_an_output_that_is_off) {  // S3
+  for (const bool meter : {true, false}) {
+    enforce();
+    pass(500ms, [] {});
+    EXPECT_FALSE(interlock.in_doubt());
+    pass(500ms, [&] {
+      if (meter) see(voltmeter, 0, Verb::measure_voltage, cell_volts - 0.2);
+      if (!meter) see(supply, 0, Verb::measure_voltage, source_volts + 0.2);
+    });
+    EXPECT_TRUE(interlock.in_doubt());
+    expect_off(now);
+    judge();
+    EXPECT_FALSE(interlock.in_doubt());
+  }
+}
+
+// The plan's voltmeters may disagree by 31.25 mV, and there is no lead to speak of.
+class Exactly : public Rules {
+ protected:
+  static ChannelPlan exact() {
+    ChannelPlan plan = plan_of({.ammeter = true, .thermometers = 2});
+    plan.loop_resistance = drivers::ohms(0);
+    plan.voltage_disagreement = drivers::volts(0.03125);
+    plan.current_disagreement = drivers::amperes(0.125);
+    return plan;
+  }
+  Exactly() : Rules(exact()) {}
+  bool doubted() {
+    good_readings();
+    judge();
+    return interlock.in_doubt();
+  }
+};
+
+TEST_F(Exactly, bear_meters_that_are_as_far_apart_as_they_may_be) {  // S3
+  cell_volts = 3.75;
+  amperes = 2.5;
+  for (const double apart : {0.03125, -0.03125}) {
+    source_volts = cell_volts + apart;
+    EXPECT_FALSE(doubted()) << apart;
+    source_volts = cell_volts + 1.01 * apart;
+    EXPECT_TRUE(doubted()) << apart;
+  }
+  source_volts = cell_volts;
+  for (const double apart : {0.125, -0.125}) {
+    good_readings();
+    see(ammeter, 0, Verb::measure_current, amperes + apart);
+    judge();
+    EXPECT_FALSE(interlock.in_doubt()) << apart;
+    see(ammeter, 0, Verb::measure_current, amperes + 1.01 * apart);
+    judge();
+    EXPECT_TRUE(interlock.in_doubt()) << apart;
+  }
+}
+
 // ---- thermometers that do not follow
 // --------------------------------------------------------------
 
@@ -586,6 +642,41 @@ TEST_F(Rules, convict_a_source_that_shows_the_same_digits_beside_a_meter_that_li
   pass(plan.stuck_after + 1s, [&] { source_volts += 1e-5; });
   EXPECT_TRUE(present(Cause::sensor_stuck));
   EXPECT_EQ(found(Cause::sensor_stuck).sensor, subject(Subject::pair));
+}
+
+// A meter's last digit stands still where there is nothing to show.
+TEST_F(Rules, call_nothing_stuck_while_the_current_is_none) {  // S3
+  limits.charge_above.reset();
+  amperes = 0.020;
+  source_volts = cell_volts = 4.0;  // no open circuit either: it is far from the setpoint
+  enforce();
+  pass(plan.stuck_after + 1s, [] {});
+  EXPECT_FALSE(present(Cause::sensor_stuck));
+  amperes = 0.0201;
+  pass(plan.stuck_after + 1s, [] {});
+  EXPECT_TRUE(present(Cause::sensor_stuck));
+}
+
+TEST_F(Rules, call_a_pair_stuck_that_shows_the_same_current_out_of_the_cell) {  // S3
+  limits.charge_above.reset();
+  amperes = -0.3;
+  source_volts = cell_volts;
+  enforce();
+  pass(plan.stuck_after + 1s, [] {});
+  EXPECT_TRUE(present(Cause::sensor_stuck));
+}
+
+TEST_F(Rules, count_the_time_without_a_digit_from_when_the_output_is_on) {  // S3
+  limits.charge_above.reset();
+  enforce();
+  expect_off(now);
+  pass(plan.stuck_after + 1s, [] {});  // what flows is not the source's
+  Expected on = interlock.facts().expected;
+  on.output_on = true;
+  on.since = on.setpoints_since = now;
+  interlock.expect(on);
+  pass(1s, [] {});
+  EXPECT_FALSE(present(Cause::sensor_stuck));
 }
 
 TEST_F(Rules, call_nothing_stuck_while_the_output_is_off) {  // S3

@@ -207,9 +207,16 @@ TEST(Events, answer_a_request_by_its_number) {
   ASSERT_TRUE(story.until(State::off));
   EXPECT_FALSE(story.last(Event::Kind::output_changed)->on);
   EXPECT_EQ(story.last(Event::Kind::output_changed)->number, 100U);
-  ask(story, of(Request::Kind::finish), 106);
-  story.settle();
-  EXPECT_EQ(story.last(Event::Kind::refused)->number, 106U);
+  for (const Request& late :
+       {of(Request::Kind::finish), of(Request::Kind::rest), of(Request::Kind::acknowledge)}) {
+    ask(story, late, 106 + static_cast<std::uint32_t>(late.kind));
+    story.settle();
+    refused = story.last(Event::Kind::refused);
+    EXPECT_EQ(refused->number, 106 + static_cast<std::uint32_t>(late.kind));
+    EXPECT_EQ(refused->refusal, Refusal::wrong_state);
+    EXPECT_EQ(refused->fault.measured, 0);  // it is not of anything measured
+    EXPECT_EQ(refused->fault.limit, 0);
+  }
 }
 
 TEST(Events, tell_what_a_permissive_measured_and_where) {  // S1

@@ -425,7 +425,10 @@ TEST(Wires, cut_every_channel_on_a_fault_of_their_shell_and_end_with_all_off) { 
   EXPECT_EQ(snapshot.channel[0].trip.cause, Cause::guard_internal);
   EXPECT_EQ(snapshot.channel[1].trip.cause, Cause::guard_internal);
   EXPECT_FALSE(bench.wires.all_off());
-  EXPECT_EQ(bench.wires.instruments(), 3U);
+  ASSERT_EQ(bench.wires.instruments(), 3U);
+  for (drivers::InstrumentId id = 0; id < 3; ++id) {
+    EXPECT_EQ(bench.wires.instrument(id).spec().id, id);  // by its place in the list
+  }
 }
 
 }  // namespace
