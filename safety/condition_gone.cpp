@@ -55,8 +55,11 @@ bool talks_restored(const Facts& f) {
   return true;
 }
 
+// What was read before it failed is no proof that it reads again, however young it is.
 bool sensor_fresh(const Facts& f, const Fault& trip, Instant now) {
-  const auto fresh = [&](const Sensed& s) { return s.fresh(now, f.ages.watched_reading); };
+  const auto fresh = [&](const Sensed& s) {
+    return s.fresh(now, f.ages.watched_reading) && s.good.asked > trip.at;
+  };
   if (trip.sensor < f.thermometers()) return fresh(f.temperatures[trip.sensor]);
   switch (static_cast<Subject>(trip.sensor)) {
     case Subject::cell_voltage:

@@ -229,7 +229,7 @@ TEST_F(AProofTest, begins_no_trial_before_every_instrument_answers_again) {  // 
   ASSERT_TRUE(said("  => passed")) << command_->out();
   answer("Enter when it is done ", "");
   ASSERT_TRUE(said("the next trial cannot begin yet")) << command_->out();
-  EXPECT_TRUE(said("`meter` does not answer")) << command_->out();
+  EXPECT_TRUE(said("its condition is still present")) << command_->out();
   bench_->simulator().control("clear");
   answer("(or: stop) ", "");
   meet("the link of `probe` is lost", [&] { inject("mute probe"); });

@@ -150,6 +150,24 @@ TEST_F(Gone, is_a_failed_sensor_when_that_sensor_reads_again) {
   EXPECT_FALSE(gone(trip_of(cause, 1)));
 }
 
+TEST_F(Gone, is_no_failed_sensor_that_was_last_read_before_it_failed) {  // S5
+  for (const Cause cause : {Cause::reading_stale, Cause::reading_unusable}) {
+    make({.thermometers = 2});
+    read_temperatures(30, 30);
+    read(voltmeter, Verb::measure_voltage, 3.7);
+    Fault cold = trip_of(cause, 1), blind = trip_of(cause, subject(Subject::cell_voltage));
+    cold.at = blind.at = now;
+    EXPECT_FALSE(gone(cold)) << key_of(cause);
+    EXPECT_FALSE(gone(blind)) << key_of(cause);
+    now += 1ms;
+    read_temperatures(30, 30);
+    EXPECT_TRUE(gone(cold)) << key_of(cause);
+    EXPECT_FALSE(gone(blind)) << key_of(cause);
+    read(voltmeter, Verb::measure_voltage, 3.7);
+    EXPECT_TRUE(gone(blind)) << key_of(cause);
+  }
+}
+
 TEST_F(Gone, is_a_failed_reading_of_a_source_that_is_the_only_meter_when_it_reads_again) {
   make({.voltmeter = false});
   for (const auto& [sensor, verb] : {std::pair{Subject::source_voltage, Verb::measure_voltage},
