@@ -110,9 +110,12 @@ TEST_F(Arming, refuses_a_tripped_protection_until_it_is_acknowledged) {  // S1 S
   bench().protection = 1;
   EXPECT_EQ(arm(), Refusal::protection_was_tripped);
   EXPECT_EQ(arm(), Refusal::protection_was_tripped);
+  EXPECT_EQ(story->channel().refusal, Refusal::protection_was_tripped);
   story->ask(Request::Kind::acknowledge);
   story->pass(10ms);
   EXPECT_EQ(bench().protection, 0);
+  EXPECT_EQ(story->channel().refusal, Refusal::none);
+  EXPECT_TRUE(story->happened(Event::Kind::acknowledged));
   story->arm();
   EXPECT_TRUE(story->until(State::ready));
 }

@@ -31,15 +31,20 @@ TEST(Steering, writes_only_the_setpoint_that_changes) {
 }
 
 TEST(Steering, judges_no_setpoint_while_another_is_on_its_way) {  // S3
-  GuardStory story;
-  story.charge_on();
-  story.ask(Request::Kind::charge, 2, 4.10_V, 2.0_A);  // not proved yet, perhaps there already
-  story.guard.see(outcome(supply, 0, Verb::read_voltage_setpoint, 4.10, story.now), story.now);
-  story.guard.see(outcome(supply, 0, Verb::read_current_setpoint, 2.0, story.now), story.now);
-  story.guard.turn(story.now);
-  EXPECT_EQ(story.state(), State::energised) << describe(story.channel().trip);
-  story.pass(5s);
-  EXPECT_EQ(story.state(), State::energised) << describe(story.channel().trip);
+  for (const auto& aim : {std::pair{4.10, 2.0}, {4.10, 2.4}, {4.20, 2.0}}) {
+    GuardStory story;
+    story.charge_on();  // not proved yet, perhaps there already:
+    story.ask(Request::Kind::charge, 2, drivers::volts(aim.first), drivers::amperes(aim.second));
+    const auto read_back = [&](Verb verb, double value) {
+      story.guard.see(outcome(supply, 0, verb, value, story.now), story.now);
+    };
+    read_back(Verb::read_voltage_setpoint, aim.first);
+    read_back(Verb::read_current_setpoint, aim.second);
+    story.guard.turn(story.now);
+    EXPECT_EQ(story.state(), State::energised) << describe(story.channel().trip);
+    story.pass(5s);
+    EXPECT_EQ(story.state(), State::energised) << describe(story.channel().trip);
+  }
 }
 
 // From the order on: the readback may come before the answer to the order.
@@ -57,30 +62,44 @@ TEST(Steering, finds_no_output_unbidden_that_it_has_just_ordered_on) {  // S3
   EXPECT_EQ(story.state(), State::energised) << describe(story.channel().trip);
 }
 
+// The source says another value than the one that was written, or nothing.
 TEST(Steering, cuts_by_name_where_a_setpoint_or_the_output_is_not_obeyed) {  // S3 S4
+  constexpr drivers::InstrumentId source = ammeter;                          // any but the first
+  constexpr double said = 1.5;
   const struct {
     Verb verb;
     Ending ending;
     Cause cause;
+    Subject sensor;
+    double measured, limit;
   } cases[] = {
-      {Verb::set_voltage, Ending::disproved, Cause::setpoint_changed},
-      {Verb::set_current, Ending::device_error, Cause::setpoint_changed},
-      {Verb::set_voltage, Ending::timed_out, Cause::conversation_failing},
-      {Verb::set_current, Ending::link_down, Cause::conversation_failing},
-      {Verb::output_on, Ending::disproved, Cause::output_off_unbidden},
-      {Verb::output_on, Ending::timed_out, Cause::conversation_failing},
+      {Verb::set_voltage, Ending::disproved, Cause::setpoint_changed, Subject::voltage_setpoint,
+       said, 4.20},
+      {Verb::set_current, Ending::device_error, Cause::setpoint_changed, Subject::current_setpoint,
+       said, 2.4},
+      {Verb::set_voltage, Ending::timed_out, Cause::conversation_failing, Subject::voltage_setpoint,
+       source, 0},
+      {Verb::set_current, Ending::link_down, Cause::conversation_failing, Subject::current_setpoint,
+       source, 0},
+      {Verb::output_on, Ending::disproved, Cause::output_off_unbidden, Subject::output, said, 0},
+      {Verb::output_on, Ending::timed_out, Cause::conversation_failing, Subject::output, source, 0},
   };
+  ChannelPlan plan = plan_of();
+  plan.source = plan.ammeter = {source, 0};
   for (const auto& c : cases) {
-    GuardStory story;
+    GuardStory story(plan);
     story.start();
     story.until(State::off);
     story.arm();
     ASSERT_TRUE(story.until(State::ready));
-    story.bench.says[{supply, c.verb}] = {c.ending, 0};
+    story.bench.says[{source, c.verb}] = {c.ending, said};
     story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
-    story.bench.says.erase({supply, Verb::output_off});
     ASSERT_TRUE(story.until(State::tripped)) << static_cast<int>(c.verb);
-    EXPECT_EQ(story.trip(), c.cause) << static_cast<int>(c.verb) << key_of(story.trip());
+    const Fault trip = story.channel().trip;
+    EXPECT_EQ(trip.cause, c.cause) << static_cast<int>(c.verb) << key_of(trip.cause);
+    EXPECT_EQ(trip.sensor, static_cast<std::uint8_t>(c.sensor)) << static_cast<int>(c.verb);
+    EXPECT_EQ(trip.measured, c.measured) << static_cast<int>(c.verb);
+    EXPECT_EQ(trip.limit, c.limit) << static_cast<int>(c.verb);
     EXPECT_FALSE(story.bench.output);
   }
 }
@@ -131,12 +150,28 @@ TEST(Steering, rests_where_the_output_is_off_already) {
   story.ask(Request::Kind::rest, 1);
   EXPECT_EQ(story.state(), State::ready);
   story.settle();
-  EXPECT_TRUE(story.happened(Event::Kind::output_changed));
+  ASSERT_TRUE(story.happened(Event::Kind::output_changed));
+  EXPECT_FALSE(story.last(Event::Kind::output_changed)->on);
   story.ask(Request::Kind::charge, 2, 4.20_V, 1.0_A);
   story.ask(Request::Kind::rest, 3);  // before the setpoints are proved: the output never goes on
   story.pass(1s);
   EXPECT_EQ(story.state(), State::ready);
   EXPECT_EQ(story.bench.count(Verb::output_on), 0);
+}
+
+TEST(Steering, forgets_with_a_rest_the_setpoints_that_waited_for_their_turn) {  // S1
+  GuardStory story;
+  story.charge_on();
+  story.bench.latency = 50ms;
+  story.ask(Request::Kind::charge, 2, 4.15_V, 2.0_A);
+  story.ask(Request::Kind::charge, 2, 4.10_V, 1.5_A);  // waits until those are proved
+  story.ask(Request::Kind::rest, 3);
+  ASSERT_TRUE(story.until(State::ready));
+  story.bench.written.clear();
+  story.pass(2s);
+  EXPECT_EQ(story.state(), State::ready);
+  EXPECT_FALSE(story.bench.output);
+  EXPECT_EQ(story.bench.count(Verb::set_voltage) + story.bench.count(Verb::output_on), 0);
 }
 
 TEST(Steering, asks_nothing_of_a_guard_that_is_ending) {  // S1
@@ -216,6 +251,36 @@ TEST(Guard, bears_trips_outcomes_and_links_of_channels_that_are_not_there) {
   EXPECT_EQ(story.last(Event::Kind::link_changed)->instrument, 29);
 }
 
+TEST(Guard, refuses_to_charge_without_a_run_and_has_nothing_to_cut_for_it) {  // S1
+  GuardStory story;
+  story.start();
+  ASSERT_TRUE(story.until(State::off));
+  story.ask(Request::Kind::charge, 1, 4.20_V, 1.0_A);
+  story.settle();
+  EXPECT_EQ(story.last_refusal(), Refusal::wrong_state);
+  EXPECT_EQ(story.state(), State::off);
+  EXPECT_EQ(story.trip(), Cause::none);
+}
+
+// The sequencer that asks for something lives.
+TEST(Guard, takes_a_request_for_a_step_for_a_sign_of_life) {  // S6
+  GuardStory story;
+  story.charge_on();
+  story.sequencer_lives = false;
+  for (int k = 0; k < 6; ++k) {
+    story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
+    story.pass(500ms);
+  }
+  EXPECT_EQ(story.state(), State::energised);
+  for (int k = 0; k < 6; ++k) {
+    story.ask(Request::Kind::rest, 2);
+    story.pass(500ms);
+  }
+  EXPECT_EQ(story.state(), State::ready);
+  story.pass(1100ms);
+  EXPECT_EQ(story.trip(), Cause::sequencer_late);
+}
+
 TEST(Guard, cuts_on_a_request_of_a_kind_that_does_not_exist) {  // S4
   GuardStory story;
   story.charge_on();
@@ -234,12 +299,16 @@ TEST(Guard, does_and_wakes_for_nothing_before_it_is_started) {
 TEST(Guard, tells_what_an_instrument_has_in_its_error_queue) {  // S3
   GuardStory story;
   story.start();
-  Outcome wrong = outcome(supply, 0, Verb::read_output, 0, story.now);
+  Outcome wrong = outcome(voltmeter, 0, Verb::measure_voltage, 0, story.now);
+  story.guard.see(wrong, story.now);
+  story.pass(1s);
+  EXPECT_FALSE(story.happened(Event::Kind::instrument_error));
   wrong.device_error = -113;  // SCPI-1999: undefined header
   story.guard.see(wrong, story.now);
   story.settle();
   ASSERT_TRUE(story.happened(Event::Kind::instrument_error));
   EXPECT_EQ(story.last(Event::Kind::instrument_error)->device_error, -113);
+  EXPECT_EQ(story.last(Event::Kind::instrument_error)->instrument, voltmeter);
 }
 
 TEST(Guard, moves_with_all_that_it_is) {
@@ -395,7 +464,9 @@ TEST(Cut, goes_on_where_the_link_of_source_or_contactor_comes_back) {  // S4
 // A channel whose orders are taken by hand.
 class Congested : public ::testing::Test {
  protected:
-  Congested() {
+  Congested() { begin_anew(); }
+  void begin_anew() {
+    channel = ChannelGuard(plan_of(), 0);
     channel.start(now, *out);
     pass(1s);
     Request request;
@@ -444,6 +515,25 @@ TEST_F(Congested, cuts_where_a_setpoint_finds_no_place) {  // S4
   charge();
   EXPECT_EQ(trip(), Cause::guard_internal);
   EXPECT_EQ(channel.state(), State::cutting);
+}
+
+TEST_F(Congested, cuts_where_one_setpoint_of_the_two_finds_no_place) {  // S4
+  for (const bool voltage : {true, false}) {
+    out = std::make_unique<Outbox>();
+    bench = FakeBench{};
+    begin_anew();
+    charge();
+    pass(500ms);
+    ASSERT_EQ(channel.state(), State::energised);
+    fill(false);
+    Request change;
+    change.kind = Request::Kind::charge;
+    change.voltage = voltage ? 4.1_V : 4.2_V;
+    change.current = voltage ? 2.4_A : 2.0_A;
+    channel.request(change, now, *out);
+    EXPECT_EQ(trip(), Cause::guard_internal) << voltage;
+    EXPECT_EQ(channel.state(), State::cutting);
+  }
 }
 
 TEST_F(Congested, cuts_where_the_order_to_switch_on_finds_no_place) {  // S4

@@ -104,6 +104,20 @@ TEST(ASnapshot, renews_the_limits_with_each_arm_and_only_then) {
   EXPECT_EQ(snapshot.channel[0].step, 0);  // of the run before
 }
 
+TEST(ASnapshot, shows_the_regulation_that_was_last_read_whatever_number_it_is) {
+  GuardStory story;
+  story.charge_on();
+  const auto shown = [&](Ending ending, double value) {
+    story.guard.see(outcome(supply, 0, Verb::read_regulation, value, story.now, ending), story.now);
+    return story.channel().regulation;
+  };
+  EXPECT_EQ(shown(Ending::done, 1), 1);
+  EXPECT_EQ(shown(Ending::timed_out, 2), 1);
+  EXPECT_EQ(shown(Ending::done, -5), 0);
+  EXPECT_EQ(shown(Ending::done, 255), 255);
+  EXPECT_EQ(shown(Ending::done, 300), 255);
+}
+
 TEST(ASnapshot, shows_the_last_good_value_with_what_the_newest_answer_was) {  // S2
   GuardStory story;
   story.charge_on();
@@ -217,6 +231,13 @@ TEST(Events, answer_a_request_by_its_number) {
     EXPECT_EQ(refused->fault.measured, 0);  // it is not of anything measured
     EXPECT_EQ(refused->fault.limit, 0);
   }
+  ask(story, of(Request::Kind::arm), 120);  // without a plan
+  story.settle();
+  refused = story.last(Event::Kind::refused);
+  EXPECT_EQ(refused->number, 120U);
+  EXPECT_EQ(refused->refusal, Refusal::limits_defective);
+  EXPECT_EQ(refused->fault.measured, 0);
+  EXPECT_EQ(refused->fault.limit, 0);
 }
 
 TEST(Events, tell_what_a_permissive_measured_and_where) {  // S1
@@ -252,8 +273,12 @@ TEST(Events, tell_an_acknowledgement_with_the_trip_that_it_ends) {  // S5
   story.charge_on();
   story.ask(Request::Kind::cut);
   ASSERT_TRUE(story.until(State::tripped));
+  story.arm();
+  story.settle();
+  EXPECT_EQ(story.channel().refusal, Refusal::latched_trip);
   ask(story, of(Request::Kind::acknowledge), 11);
   story.settle();
+  EXPECT_EQ(story.channel().refusal, Refusal::none);
   const Event* acknowledged = story.last(Event::Kind::acknowledged);
   ASSERT_NE(acknowledged, nullptr);
   EXPECT_EQ(acknowledged->number, 11U);
