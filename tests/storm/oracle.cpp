@@ -418,11 +418,13 @@ void Oracle::state_changed(const Event& event) {
     tallies(event.channel, event.at);
   }
   if (may_be_on(channel.state)) channel.may_have_been_on_until = event.at;
+  const Instant began = channel.state_at;  // the state that is left
   channel.state = event.to;
   channel.state_at = event.at;
+  if (event.to == State::energised) channel.panel_at = never;  // on is what is wanted now
   if (event.to == State::ready && event.from == State::arming) {
     channel.enforced = true;
-    channel.panel_at = never;  // arming proved it off
+    if (channel.panel_at < began) channel.panel_at = never;  // arming began by proving it off
     channel.crooked = false;
     channel.charge = channel.energy = channel.i_max = 0;
     channel.switchings = 0;

@@ -111,7 +111,7 @@ struct OracleOfTheStorm : testing::Test {
     stage->on_arrival = [this] { oracle->arrived(); };
     stage->on_moment = [this] { oracle->moment(); };
   }
-  void run() {
+  void begin() {
     pass(20s);  // the links open
     const Job& job = scenario.jobs[0][0];
     oracle->run_began(0, job);
@@ -120,6 +120,9 @@ struct OracleOfTheStorm : testing::Test {
                 .run_plan = job.checked.plan,
                 .procedure = job.checked.procedure,
                 .expected = {}});
+  }
+  void run() {
+    begin();
     for (int k = 0; k < 120 && stage->channel().state != safety::State::energised; ++k) pass(1s);
     ASSERT_EQ(stage->channel().state, safety::State::energised);
   }
@@ -331,6 +334,32 @@ TEST_F(OracleOfTheStorm, knows_that_a_hand_at_an_unreadable_source_is_not_seen_w
   pass(5min);
   EXPECT_FALSE(flows());
   EXPECT_EQ(claim(), "none");
+}
+
+// Arming proves the output off as it begins. A hand that switches it on after that is seen when the
+// output is read in its turn, and setpoints may come before.
+TEST_F(OracleOfTheStorm,
+       knows_that_a_hand_may_be_quicker_than_the_next_look_while_arming) {  // S1 S3
+  scenario.calm = false;
+  int quicker = 0;
+  for (auto turn = 0s; turn < 8s; ++turn) {
+    build();
+    pass(turn);
+    begin();
+    for (int k = 0; k < 1000 && stage->channel().state != safety::State::arming; ++k) pass(10ms);
+    ASSERT_EQ(stage->channel().state, safety::State::arming);
+    pass(300ms);
+    ASSERT_EQ(stage->channel().state, safety::State::arming);
+    const auto source = scenario.plant.channels[0].source.instrument;
+    stage->link(source).trouble.late = 2ms;  // between the setpoints and the order to switch on
+    oracle->panel(0);
+    stage->bench().switch_output(source, 1, true);
+    pass(2s);
+    if (stage->channel().state == safety::State::energised) ++quicker;
+    pass(1min);
+    EXPECT_EQ(claim(), "none") << turn.count();
+  }
+  EXPECT_GE(quicker, 1);
 }
 
 TEST_F(OracleOfTheStorm, sees_a_reading_that_the_device_never_gave) {
