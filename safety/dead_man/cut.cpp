@@ -72,7 +72,7 @@ void Cut::again(Instant now) {
   began_ = now;
   for (Output& output : outputs_) {
     output = {.sheet = output.sheet};
-    order_off(output, now);
+    begin_off(output, now);
   }
 }
 
@@ -83,11 +83,11 @@ void Cut::link_up(std::size_t link, Instant now) {
   note(now, sheet_.links[link].name + ": link open");
   if (serial(sheet_.links[link])) line.say_nothing();
   for (Output& output : outputs_) {
-    if (output.sheet->source == link && !output.verified) order_off(output, now);
+    if (output.sheet->source == link && !output.verified) begin_off(output, now);
     // Nothing was proved over the link that was lost.
     if (output.sheet->contactor == link && output.open.was_given() &&
         !(output.verified && output.open.was_sent())) {
-      order_open(output, now);
+      begin_open(output, now);
     }
   }
 }
@@ -106,7 +106,7 @@ void Cut::link_down(std::size_t link, std::string_view why, Instant now) {
 // What left may have been lost with the link; it matters no more where off is proved.
 void Cut::lose(Order& order, bool proved) {
   order.number = Order::unsaid;
-  if (!proved) order.sent = drivers::never;
+  if (!proved) order.first_sent = order.sent = drivers::never;
 }
 
 void Cut::receive(std::size_t link, std::string_view bytes, Instant now) {
@@ -120,48 +120,68 @@ std::string Cut::take_to_write(std::size_t link, Instant now) {
 }
 
 void Cut::see_sent(std::size_t link, Instant now) {
-  const auto has_left = [&](std::size_t on, const Order& order) {
-    return on == link && order.waits() && lines_[link].has_sent(order.number);
+  const auto leaves = [&](std::size_t on, Order& order) {
+    if (on != link || !order.waits() || !lines_[link].has_sent(order.number)) return false;
+    order.sent = now;
+    order.first_sent = std::min(order.first_sent, now);
+    return true;
   };
   for (Output& output : outputs_) {
     const CutOutput& sheet = *output.sheet;
-    if (has_left(sheet.source, output.off)) {
-      output.off.sent = now;
-      if (output.offs++ == 0) note(now, sheet.name + ": off sent");
+    if (leaves(sheet.source, output.off) && output.offs++ == 0) {
+      note(now, sheet.name + ": off sent");
     }
-    if (has_left(sheet.contactor, output.open)) {
-      output.open.sent = now;
-      if (output.opens++ == 0) note(now, sheet.name + ": contactor ordered open");
+    if (leaves(sheet.contactor, output.open) && output.opens++ == 0) {
+      note(now, sheet.name + ": contactor ordered open");
     }
   }
 }
 
-void Cut::order_off(Output& output, Instant now) {
-  const CutOutput& sheet = *output.sheet;
-  CutLine& line = lines_[sheet.source];
-  if (!line.is_up()) return;
-  output.off = {.at = now};
-  output.reads_off = output.no_current = output.says_on = false;
-  if (sheet.off.empty()) {
-    output.off.sent = now;  // there is nothing to wait for
-  } else {
-    output.off.number = line.say(sheet.off);
-  }
+// As if nothing had been asked before.
+void Cut::begin_off(Output& output, Instant now) {
+  if (!lines_[output.sheet->source].is_up()) return;
+  output.off = {.first = now};
+  output.reads_off = output.no_current = output.flows = false;
+  say_off(output, now);
 }
 
-void Cut::order_open(Output& output, Instant now) {
+void Cut::begin_open(Output& output, Instant now) {
   const CutOutput& sheet = *output.sheet;
   if (sheet.open.empty() || !lines_[sheet.contactor].is_up()) return;
-  output.open = {.at = now, .number = lines_[sheet.contactor].say(sheet.open)};
-  output.contactor_open = output.no_current = false;
+  output.open = {.first = now};
+  output.contactor_open = output.no_current = output.flows = false;
+  say_open(output);
 }
 
-// Of an off that left: its link is up.
-void Cut::repeat(Output& output, Instant now) {
+void Cut::say_off(Output& output, Instant now) {
+  Order& off = output.off;
+  off.sent = drivers::never;
+  output.says_on = false;
+  if (!output.sheet->off.empty()) {
+    off.number = lines_[output.sheet->source].say(output.sheet->off);
+  } else {
+    off.sent = off.first_sent = now;  // there is nothing to wait for
+  }
+}
+
+void Cut::say_open(Output& output) {
+  output.open.sent = drivers::never;
+  output.open.number = lines_[output.sheet->contactor].say(output.sheet->open);
+}
+
+// Of an order that left: its link is up.
+void Cut::repeat_off(Output& output, Instant now) {
   const CutOutput& sheet = *output.sheet;
-  order_off(output, now);
+  say_off(output, now);
   for (const std::string& message : sheet.zero) lines_[sheet.source].say(message);
   if (output.offs == 1) note(now, sheet.name + ": off repeated, with setpoints to zero");
+  // Whoever switched it on again, or whatever still feeds the cell: its state is asked anew.
+  if (output.flows) output.reads_off = false;
+}
+
+void Cut::repeat_open(Output& output) {
+  output.contactor_open = false;
+  say_open(output);
 }
 
 void Cut::turn(Instant now) {
@@ -173,16 +193,17 @@ void Cut::turn(Instant now) {
     judge(output, now);
     const bool late = now - began_ >= stage;
     const Order &off = output.off, &open = output.open;
-    if (!open.was_given() && (output.verified || late)) order_open(output, now);
+    if (!open.was_given() && (output.verified || late)) begin_open(output, now);
+    // One that reads open while current flows was closed again, or reads what is not so.
     const bool may_be_closed =
-        output.sheet->contactor_state ? !output.contactor_open : !output.verified;
+        output.sheet->contactor_state ? !output.contactor_open || output.flows : !output.verified;
     // Orders come before questions: they may not leave the questions without a turn.
     if (may_be_closed && open.was_sent() &&
         now - open.sent >= stage + round_[output.sheet->contactor]) {
-      order_open(output, now);
+      repeat_open(output);
     }
     const Duration patience = (output.says_on ? order_again : stage) + round_[output.sheet->source];
-    if (!output.verified && off.was_sent() && now - off.sent >= patience) repeat(output, now);
+    if (!output.verified && off.was_sent() && now - off.sent >= patience) repeat_off(output, now);
   }
   for (std::size_t link = 0; link < lines_.size(); ++link) ask_next(link, now);
 }
@@ -196,33 +217,38 @@ void Cut::see(Output& output, About about, const Meaning& meaning, Instant now) 
   const CutOutput& sheet = *output.sheet;
   switch (about) {
     case About::state:
-      // Asked before the newest off: says nothing of it.
-      if (output.state_asked < output.off.at) return;
+      if (output.state_asked < output.off.first) return;  // says nothing of it
       output.reads_off = says_zero(*sheet.state, meaning);
       output.says_on = !output.reads_off &&
                        (meaning.ending == Ending::done || meaning.ending == Ending::disproved);
+      if (output.says_on) output.said_on = now;
       break;
     case About::current:
-      if (output.current_asked < newest_order(output)) return;
+      if (output.current_asked < current_counts_from(output)) return;
       output.no_current = meaning.ending == Ending::done && std::isfinite(meaning.value) &&
                           std::abs(meaning.value) <= sheet.off_current;
+      output.flows = meaning.ending == Ending::done && !output.no_current;
       output.current = meaning.value;
       break;
     case About::contactor:
-      if (output.contactor_asked < output.open.at) return;
+      if (output.contactor_asked < output.open.first) return;
       output.contactor_open = says_zero(*sheet.contactor_state, meaning);
-      if (output.contactor_open) note(now, sheet.name + ": contactor reads open");
+      if (output.contactor_open && !output.told_open) {
+        output.told_open = true;
+        note(now, sheet.name + ": contactor reads open");
+      }
       break;
   }
 }
 
-// The cut itself where none was given.
-Instant Cut::newest_order(const Output& output) const {
-  Instant newest = began_;
+// Once everything was ordered that should have stopped it; and where nothing but the output's own
+// word says that it did, since that word was another.
+Instant Cut::current_counts_from(const Output& output) const {
+  Instant from = began_;
   for (const Order* order : {&output.off, &output.open}) {
-    if (order->was_given()) newest = std::max(newest, order->at);
+    if (order->was_given()) from = std::max(from, order->first);
   }
-  return newest;
+  return output.contactor_open ? from : std::max(from, output.said_on);
 }
 
 bool Cut::path_open(const Output& output) const {
@@ -280,8 +306,8 @@ void Cut::ask_next(std::size_t link, Instant now) {
 
 // When its state tells of an order; the question leaves behind it.
 Instant Cut::settled(const Order& order, const CutQuestion& question) {
-  if (question.settle == Duration::zero()) return order.at;
-  return drivers::later(order.sent, question.settle);
+  if (question.settle == Duration::zero()) return order.first;
+  return drivers::later(order.first_sent, question.settle);
 }
 
 bool Cut::is_state_due(const Output& output, Instant now) const {

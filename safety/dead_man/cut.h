@@ -47,13 +47,16 @@ class Cut {
 
  private:
   enum class About { state, current, contactor };
-  // The newest of its kind. An instrument that wants pauses gets it later than it is given.
+  // Off or open, over one link and in one cut, once and again. What was asked for after the first
+  // counts: were it after the newest, an instrument slower than the repeats would prove nothing.
+  // One that wants pauses gets an order later than it is given.
   struct Order {
-    drivers::Instant at = drivers::never;    // given
-    drivers::Instant sent = drivers::never;  // over a link that is still up
-    std::size_t number = unsaid;             // on its line
+    drivers::Instant first = drivers::never;       // given
+    drivers::Instant first_sent = drivers::never;  // over a link that is still up
+    drivers::Instant sent = drivers::never;        // the newest, likewise
+    std::size_t number = unsaid;                   // of the newest, on its line
     static constexpr std::size_t unsaid = SIZE_MAX;
-    [[nodiscard]] bool was_given() const { return at != drivers::never; }
+    [[nodiscard]] bool was_given() const { return first != drivers::never; }
     [[nodiscard]] bool was_sent() const { return sent != drivers::never; }
     [[nodiscard]] bool waits() const { return number != unsaid && !was_sent(); }
   };
@@ -62,12 +65,15 @@ class Cut {
     Order off{};
     Order open{};
     drivers::Instant state_asked{}, current_asked{}, contactor_asked{};
+    drivers::Instant said_on{};   // by its state, the last time
     int offs = 0;                 // sent
     int opens = 0;                // likewise
     bool reads_off = false;       // its state said so, asked after the off
-    bool no_current = false;      // likewise
-    bool contactor_open = false;  // likewise
-    bool says_on = false;
+    bool contactor_open = false;  // likewise, after the opening
+    bool no_current = false;      // measured, asked after what should have stopped it
+    bool flows = false;           // likewise
+    bool says_on = false;         // since the newest off
+    bool told_open = false;       // by a note
     bool verified = false;
     double current = 0;
   };
@@ -78,9 +84,12 @@ class Cut {
 
   static void lose(Order& order, bool proved);
   void see_sent(std::size_t link, drivers::Instant now);
-  void order_off(Output& output, drivers::Instant now);
-  void order_open(Output& output, drivers::Instant now);
-  void repeat(Output& output, drivers::Instant now);
+  void begin_off(Output& output, drivers::Instant now);
+  void begin_open(Output& output, drivers::Instant now);
+  void repeat_off(Output& output, drivers::Instant now);
+  void repeat_open(Output& output);
+  void say_off(Output& output, drivers::Instant now);
+  void say_open(Output& output);
   void ask_next(std::size_t link, drivers::Instant now);
   static drivers::Instant settled(const Order& order, const CutQuestion& question);
   [[nodiscard]] bool is_state_due(const Output& output, drivers::Instant now) const;
@@ -90,7 +99,7 @@ class Cut {
   void see(Output& output, About about, const drivers::scpi::Meaning& meaning,
            drivers::Instant now);
   void judge(Output& output, drivers::Instant now);
-  [[nodiscard]] drivers::Instant newest_order(const Output& output) const;
+  [[nodiscard]] drivers::Instant current_counts_from(const Output& output) const;
   [[nodiscard]] bool path_open(const Output& output) const;
   [[nodiscard]] bool contactor_done(const Output& output, drivers::Instant now) const;
   void note(drivers::Instant now, std::string text);

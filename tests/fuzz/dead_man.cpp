@@ -41,8 +41,8 @@ struct Channel {
   bool on = true, closed = true;
   bool obeys = true, opens = true;
   bool was_dead = false;  // no current could flow at some moment since the cut began
-  // Of this connection and this cut. A question counts once it was written after the order, and an
-  // answer once a line ended after that.
+  // Of this connection and this cut. A question counts once it was written after the first order,
+  // and an answer once a line ended after that.
   int off_sent = 0, zero_sent = 0, open_sent = 0;
   bool off_answered = false, open_answered = false, current_answered = false;
   bool off_asked = false, open_asked = false, current_asked = false;
@@ -205,14 +205,12 @@ class Story {
       Channel& channel = channels_[i];
       const CutOutput& output = of(i);
       if (message.empty()) return;
-      if (message == output.off) {
-        ++channel.off_sent;
+      if (message == output.off && channel.off_sent++ == 0) {
         if (output.open.empty()) channel.was_dead = !flows(i);
         channel.off_asked = channel.off_answered = false;
         if (!output.contactor_state) channel.current_asked = channel.current_answered = false;
       }
-      if (message == output.open) {
-        ++channel.open_sent;
+      if (message == output.open && channel.open_sent++ == 0) {
         channel.open_asked = channel.open_answered = false;
         if (!output.state && !output.contactor_state) {  // the current alone tells of it
           channel.current_asked = channel.current_answered = false;

@@ -65,15 +65,60 @@ TEST_F(ACut, orders_a_contactor_that_reads_closed_open_again) {  // S4
   EXPECT_EQ(said(contactor), "");
   pass(1ms);
   EXPECT_EQ(said(contactor), open_contactor);
-  hear(contactor, "0\n");  // asked for before the newest order
+  hear(contactor, "1\n");
   EXPECT_FALSE(noted_that("contactor reads open"));
-  pass(50ms);
+  pass(20ms);
   EXPECT_EQ(said(contactor), ask_contactor);
   hear(contactor, "0\n");
   EXPECT_EQ(times_noted("contactor ordered open"), 1U);
   EXPECT_EQ(times_noted("contactor reads open"), 1U);
   pass(10s);
   EXPECT_EQ(said(contactor), "");
+}
+
+// Closed again by a hand, or it reads what is not so.
+TEST_F(ACut, orders_a_contactor_that_reads_open_open_again_while_current_flows) {  // S3 S4
+  begin();
+  up_all();
+  hear(supply, "1\n");  // does not obey
+  pass(500ms);
+  EXPECT_EQ(said(contactor), open_contactor);
+  pass(50ms);
+  hear(contactor, "0\n");
+  EXPECT_EQ(said(meter), ask_current);
+  hear(meter, "1\n");
+  static_cast<void>(said(contactor));
+  pass(449ms);
+  EXPECT_EQ(said(contactor), "");
+  pass(1ms);
+  EXPECT_EQ(said(contactor), std::string(open_contactor) + ask_contactor);
+  hear(contactor, "0\n");
+  pass(1ms);
+  hear(meter, "0\n");
+  EXPECT_TRUE(cut->all_off());
+  EXPECT_EQ(times_noted("contactor ordered open"), 1U);
+  EXPECT_EQ(times_noted("left: contactor reads open"), 1U);
+  pass(10s);
+  EXPECT_EQ(said(contactor), "");
+}
+
+// The source says that it is on, again and again, while the ammeter measures.
+TEST_F(ACut, is_proved_by_a_contactor_and_a_slow_ammeter_where_the_source_does_not_obey) {  // S4
+  begin();
+  up_all();
+  hear(supply, "1\n");
+  pass(500ms);
+  pass(50ms);
+  hear(contactor, "0\n");
+  EXPECT_EQ(said(meter), ask_current);
+  for (int k = 0; k < 60; ++k) {
+    pass(20ms);
+    if (said(supply).ends_with(ask_state)) hear(supply, "1\n");
+  }
+  EXPECT_FALSE(cut->all_off());
+  hear(meter, "0\n");
+  EXPECT_TRUE(cut->all_off());
+  EXPECT_TRUE(noted_that("left: off, verified (contactor reads open, current 0.000 A)"));
 }
 
 TEST_F(ACut, orders_a_contactor_that_cannot_be_read_once) {  // S4
