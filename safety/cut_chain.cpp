@@ -111,10 +111,11 @@ void CutChain::ask(Instant now, Outbox& out) {
 }
 
 void CutChain::open_contactor(Instant now, Outbox& out) {
-  if (!plan_.contactor || opening_ || record_.contactor_open != never) return;
+  const bool was_open = record_.contactor_open != never;
+  if (!plan_.contactor || opening_ || (was_open && !flows_on())) return;
   if (out.order(channel_, Purpose::cut, *plan_.contactor, Verb::open_switch, 0, true) == 0) return;
   opening_ = true;
-  tell(CutStage::opening, now, out);
+  if (!was_open) tell(CutStage::opening, now, out);
 }
 
 void CutChain::see(const Outcome& outcome, Instant now, Outbox& out) {
@@ -140,6 +141,7 @@ void CutChain::see_own(const Outcome& outcome, Instant now, Outbox& out) {
     case Verb::open_switch:
       if (late) return;
       if (outcome.ending == Ending::done) {
+        opening_ = false;
         reach(CutStage::contactor_open, record_.contactor_open, outcome.answered, out);
       } else {
         opening_ = false;  // ordered again with the next repeat
@@ -187,6 +189,15 @@ bool CutChain::after_off(const Evidence& evidence) const {
 bool CutChain::stopped(const Evidence& current, Instant since) const {
   return current.known && since != never && current.asked >= since &&
          std::abs(current.value) <= plan_.off_current.value();
+}
+
+// Through a contactor that read open: closed again by a hand, or it reads what is not so.
+bool CutChain::flows_on() const {
+  const auto flows = [&](const Evidence& current) {
+    return current.known && current.asked >= record_.contactor_open &&
+           !stopped(current, record_.contactor_open);
+  };
+  return flows(source_current_) || flows(meter_current_);
 }
 
 bool CutChain::output_still_on() const { return after_off(output_) && output_.value != 0; }

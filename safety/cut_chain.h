@@ -95,6 +95,7 @@ class CutChain {
   void see_evidence(const drivers::Outcome& outcome);
   void weigh(drivers::Instant now, Outbox& out);
   [[nodiscard]] bool stopped(const Evidence& current, drivers::Instant since) const;
+  [[nodiscard]] bool flows_on() const;
   [[nodiscard]] bool after_off(const Evidence& evidence) const;
 
   ChannelPlan plan_;

@@ -506,6 +506,41 @@ TEST_F(ByContactor, is_verified_when_the_ammeter_of_its_own_shows_no_current_sin
   EXPECT_EQ(chain.record().off_confirmed, drivers::never);
 }
 
+// A hand has closed it again, or it reads what is not so.
+TEST_F(ByContactor, is_ordered_open_again_while_current_flows_through_it) {  // S3 S4
+  for (const drivers::InstrumentId meter : {ammeter, supply}) {
+    chain = CutChain(plan, 1);
+    chain.announce(true);
+    now = at(0s);
+    chain.link(supply, false, now, *out);
+    begin();
+    now = at(100ms);
+    answer(contactor, Verb::open_switch, 0);
+    told();
+    read(meter, Verb::measure_current, 1, at(100ms) - 1ns);
+    turn(at(500ms));
+    const auto opens = [&](Instant when) {
+      now = when;
+      chain.turn(now, *out);
+      orders = ordered();
+      return std::ranges::count(orders, Verb::open_switch, &Order::verb);
+    };
+    EXPECT_EQ(opens(at(1000ms)), 0);  // that current was asked for before it read open
+    read(meter, Verb::measure_current, 1, at(100ms));
+    EXPECT_EQ(opens(at(1500ms)), 1);
+    const std::vector<Order> again = orders;
+    EXPECT_EQ(opens(at(2000ms)), 0);  // that order may still come
+    for (const Order& order : again) {
+      if (order.verb == Verb::open_switch) answer(order, 0);
+    }
+    EXPECT_EQ(opens(at(2500ms)), 1);  // and it flows all the same
+    read(meter, Verb::measure_current, 0);
+    read(ammeter, Verb::measure_current, 0);
+    EXPECT_TRUE(chain.verified());
+    EXPECT_EQ(std::ranges::count(told(), CutStage::opening), 0);  // told the first time alone
+  }
+}
+
 TEST_F(ByContactor, is_not_verified_while_the_source_reads_on_or_feeds_current) {  // S4
   answer(supply, Verb::output_off, 1, Ending::disproved);  // its link is back, and it is on
   read(supply, Verb::read_output, 1);
