@@ -335,7 +335,6 @@ void ChannelGuard::follow_permissives(Instant now, Outbox& out) {
   expected_.setpoints_since = now;
   expected_.output_on = false;
   expected_.since = now;
-  setpoints_known_ = true;
   interlock_.enforce(run_.limits, run_.body, now, run_.carried);
   interlock_.expect(expected_);
   dirty_ = true;

@@ -65,7 +65,7 @@ void ChannelGuard::see_steering(const Outcome& outcome, Instant now, Outbox& out
   if (steering_ == Steering::setting) {
     bool mine = ticket == 0;
     for (std::uint32_t& waiting : setting_) {
-      if (ticket == 0 || waiting != ticket) continue;
+      if (waiting != ticket) continue;
       waiting = 0;
       mine = true;
     }
@@ -158,11 +158,9 @@ void ChannelGuard::steering_failed(const Outcome& outcome, Instant now) {
 void ChannelGuard::forget_steering() {
   steering_ = Steering::idle;
   next_aim_.reset();
-  setting_.fill(0);
   switching_ = 0;
   setpoints_known_ = false;
   expected_.setpoints_since = never;
-  interlock_.expect(expected_);
 }
 
 void ChannelGuard::expect_output(bool on, Instant since) {

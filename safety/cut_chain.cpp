@@ -50,7 +50,6 @@ void CutChain::begin(Instant now, drivers::Duration patience, Outbox& out) {
     repeated_ = opening_ = off_done_ = false;
     opens_failed_ = 0;
     output_ = source_current_ = meter_current_ = Evidence{};
-    patience_ = patience;
     alarm_at_ = later(now, patience);
     open_at_ = plan_.contactor ? later(now, 2 * plan_.cut_stage) : never;
     running_ = true;
@@ -183,11 +182,11 @@ void CutChain::see_evidence(const Outcome& outcome) {
 }
 
 bool CutChain::after_off(const Evidence& evidence) const {
-  return evidence.known && record_.off_written != never && evidence.asked >= record_.off_written;
+  return evidence.known && evidence.asked >= record_.off_written;  // which may be `never`
 }
 
 bool CutChain::stopped(const Evidence& current, Instant since) const {
-  return current.known && since != never && current.asked >= since &&
+  return current.known && current.asked >= since &&  // which may be `never`
          std::abs(current.value) <= plan_.off_current.value();
 }
 

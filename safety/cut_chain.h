@@ -119,7 +119,6 @@ class CutChain {
   drivers::Instant open_at_ = drivers::never;
   drivers::Instant alarm_at_ = drivers::never;
   drivers::Instant ask_at_ = drivers::never;
-  drivers::Duration patience_{};
   CutRecord record_;
 };
 

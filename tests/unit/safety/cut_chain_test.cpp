@@ -72,6 +72,30 @@ class Chain : public ::testing::Test {
     return stages;
   }
 
+  // From the proof that current has stopped to the alarm that the contactor has not opened.
+  void tries_it_three_times() {
+    begin();
+    answer(supply, Verb::output_off, 0);
+    read(supply, Verb::measure_current, 0);
+    read(ammeter, Verb::measure_current, 0);
+    ASSERT_TRUE(chain.verified());
+    std::vector<Order> given = ordered();
+    for (int failed = 1; failed <= 3; ++failed) {
+      ASSERT_EQ(given.size(), 1U) << failed;
+      answer(given[0], 1, Ending::disproved);
+      if (failed == 3) break;
+      EXPECT_EQ(chain.wake(), now + 500ms);
+      EXPECT_TRUE(turn(now + 499ms).empty());
+      now += 1ms;
+      chain.turn(now, *out);
+      given = ordered();
+      EXPECT_FALSE(chain.alarmed());
+    }
+    turn(now);
+    EXPECT_TRUE(chain.alarmed());
+    EXPECT_FALSE(chain.running());
+  }
+
   ChannelPlan plan;
   CutChain chain;
   Instant now = at(0s);
@@ -87,6 +111,7 @@ TEST_F(Chain, writes_the_off_ahead_of_everything_and_asks_for_its_proof) {  // S
   ASSERT_EQ(orders.size(), 4U);
   EXPECT_EQ(orders[0].verb, Verb::output_off);
   EXPECT_TRUE(orders[0].urgent);
+  EXPECT_EQ(orders[0].value, 0);
   EXPECT_EQ(channel_of(orders[0].ticket), 1);
   EXPECT_EQ(purpose_of(orders[0].ticket), Purpose::cut);
   EXPECT_EQ(orders[1].instrument, supply);
@@ -119,8 +144,15 @@ TEST_F(Chain, goes_from_stage_to_stage_of_a_source_that_says_nothing) {  // S4
   EXPECT_FALSE(chain.alarmed());
   EXPECT_EQ(turn(at(1500ms)), again);
   EXPECT_TRUE(chain.alarmed());
-  EXPECT_EQ(told(), (std::vector{CutStage::started, CutStage::repeated, CutStage::opening,
-                                 CutStage::alarmed}));
+  EXPECT_EQ(chain.wake(), at(1599ms));  // to ask, and for nothing that is done already
+  std::vector<std::pair<CutStage, Instant>> stages;
+  for (Event event; out->take_event(event);) {
+    stages.emplace_back(static_cast<CutStage>(event.cut_stage), event.at);
+  }
+  EXPECT_EQ(stages, (std::vector<std::pair<CutStage, Instant>>{{CutStage::started, at(0s)},
+                                                               {CutStage::repeated, at(500ms)},
+                                                               {CutStage::opening, at(1s)},
+                                                               {CutStage::alarmed, at(1500ms)}}));
   EXPECT_EQ(chain.record().started, at(0s));
   EXPECT_EQ(chain.record().alarmed, at(1500ms));
   EXPECT_EQ(chain.record().verified, drivers::never);
@@ -163,6 +195,7 @@ TEST_F(Chain, lets_a_second_begin_bring_the_alarm_forward_and_never_put_it_off) 
   const Instant alarmed = chain.record().alarmed;
   now = at(2s);
   chain.begin(now, 1s, *out);  // alarmed already: no second alarm
+  EXPECT_GT(chain.wake(), now);
   turn(at(10s));
   EXPECT_EQ(chain.record().alarmed, alarmed);
 }
@@ -222,6 +255,68 @@ TEST_F(Chain, has_room_for_another_off_as_soon_as_one_is_answered) {  // S4
   ordered();
   const std::vector<Verb> given = turn(at(2500ms));
   EXPECT_EQ(std::count(given.begin(), given.end(), Verb::output_off), 1);
+}
+
+TEST_F(Chain, counts_each_answered_off_as_one_and_no_more) {  // S4
+  begin();
+  answer(orders[0], 1, Ending::disproved);
+  int offs = 0;
+  const auto offs_until = [&](Duration end) {
+    for (Duration passed = now - at(0s) + 500ms; passed <= end; passed += 500ms) {
+      const std::vector<Verb> given = turn(at(passed));
+      offs += static_cast<int>(std::count(given.begin(), given.end(), Verb::output_off));
+    }
+    return offs;
+  };
+  EXPECT_EQ(offs_until(4s), 4);  // none was left of the one that is answered
+  answer(orders[0], 1, Ending::disproved);
+  EXPECT_EQ(offs_until(6s), 5);  // and one more place
+}
+
+// An order that found no place is under way nowhere.
+TEST_F(Chain, writes_and_asks_again_as_soon_as_its_orders_find_a_place) {  // S4
+  for (const bool urgent : {true, false}) {
+    while (out->order(1, Purpose::cut, {supply, 0}, Verb::read_regulation, 0, urgent) != 0) {
+    }
+  }
+  begin();  // takes what was in the queues
+  EXPECT_EQ(std::count_if(orders.begin(), orders.end(),
+                          [](const Order& o) { return o.verb != Verb::read_regulation; }),
+            0);
+  EXPECT_EQ(turn(at(100ms)),
+            (std::vector{Verb::measure_current, Verb::measure_current, Verb::read_output}));
+  int offs = 0;
+  for (Duration passed = 500ms; passed <= 3s; passed += 500ms) {
+    const std::vector<Verb> given = turn(at(passed));
+    offs += static_cast<int>(std::count(given.begin(), given.end(), Verb::output_off));
+  }
+  EXPECT_EQ(offs, 4);
+}
+
+TEST_F(Chain, asks_again_at_the_very_moment_for_which_it_wakes) {  // S4
+  begin();
+  answer(supply, Verb::measure_current, 1);
+  answer(ammeter, Verb::measure_current, 1);
+  answer(supply, Verb::read_output, 1);
+  ASSERT_EQ(chain.wake(), at(100ms));
+  EXPECT_EQ(turn(at(100ms)).size(), 3U);
+}
+
+TEST_F(Chain, takes_no_order_of_another_purpose_or_channel_for_its_own) {  // S4
+  begin();
+  Order other = orders[0];
+  other.ticket = out->order(1, Purpose::steering, {supply, 0}, Verb::output_off);
+  answer(other, 0);
+  other.ticket = out->order(2, Purpose::cut, {supply, 0}, Verb::output_off);
+  answer(other, 0);
+  EXPECT_EQ(chain.record().off_written, drivers::never);
+  Order question = orders[1];
+  for (int k = 0; k < 3; ++k) {
+    question.ticket = out->order(1, Purpose::reading, {supply, 0}, Verb::measure_current);
+    answer(question, 1);
+  }
+  ordered();
+  EXPECT_TRUE(turn(at(100ms)).empty());  // its own questions are still out
 }
 
 TEST_F(Chain, asks_again_when_all_answers_are_in_or_count_as_lost) {  // S4
@@ -383,6 +478,7 @@ TEST_F(Chain, opens_the_contactor_when_current_has_stopped_and_not_before) {  //
   EXPECT_EQ(given[0].instrument, contactor);
   EXPECT_EQ(given[0].channel, 1);
   EXPECT_EQ(given[0].verb, Verb::open_switch);
+  EXPECT_EQ(given[0].value, 0);
   EXPECT_TRUE(given[0].urgent);
   turn(now);
   EXPECT_TRUE(chain.running());
@@ -397,26 +493,25 @@ TEST_F(Chain, opens_the_contactor_when_current_has_stopped_and_not_before) {  //
 }
 
 TEST_F(Chain, tries_a_contactor_three_times_a_stage_apart_and_then_alarms) {  // S4
+  for (const int cut : {1, 2}) {
+    SCOPED_TRACE(cut);
+    tries_it_three_times();
+  }
+}
+
+TEST_F(Chain, takes_no_proof_of_the_chain_before_though_it_is_of_the_same_moment) {  // S4
   begin();
   answer(supply, Verb::output_off, 0);
   read(supply, Verb::measure_current, 0);
   read(ammeter, Verb::measure_current, 0);
   ASSERT_TRUE(chain.verified());
-  std::vector<Order> given = ordered();
-  for (int failed = 1; failed <= 3; ++failed) {
-    ASSERT_EQ(given.size(), 1U) << failed;
-    answer(given[0], 1, Ending::disproved);
-    if (failed == 3) break;
-    EXPECT_EQ(chain.wake(), now + 500ms);
-    EXPECT_TRUE(turn(now + 499ms).empty());
-    now += 1ms;
-    chain.turn(now, *out);
-    given = ordered();
-    EXPECT_FALSE(chain.alarmed());
-  }
-  turn(now);
-  EXPECT_TRUE(chain.alarmed());
-  EXPECT_FALSE(chain.running());
+  chain.forget_verified();
+  begin();
+  answer(supply, Verb::output_off, 0);
+  EXPECT_FALSE(chain.verified());
+  read(supply, Verb::measure_current, 0);
+  read(ammeter, Verb::measure_current, 0);
+  EXPECT_TRUE(chain.verified());
 }
 
 TEST_F(Chain, gives_up_a_contactor_that_never_answers_with_an_alarm) {  // S4
@@ -469,6 +564,8 @@ TEST_F(Chain, orders_the_contactor_again_where_its_link_comes_back) {  // S4
   EXPECT_EQ(verbs(), std::vector{Verb::open_switch});
   chain.link(contactor, false, now, *out);
   EXPECT_TRUE(ordered().empty());
+  chain.link(ammeter, true, now, *out);
+  EXPECT_TRUE(ordered().empty());  // another link
   chain.link(contactor, true, now, *out);
   std::vector<Order> given = ordered();
   ASSERT_EQ(given.size(), 1U);  // that order may have been lost with the link

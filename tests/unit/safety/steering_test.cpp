@@ -111,6 +111,102 @@ TEST(Steering, cuts_where_a_rest_does_not_switch_off) {  // S3 S4
   story.ask(Request::Kind::rest, 2);
   ASSERT_TRUE(story.until(State::cutting));
   EXPECT_EQ(story.trip(), Cause::output_on_unbidden);
+  EXPECT_EQ(story.channel().trip.measured, 1);  // what the output says
+  EXPECT_EQ(story.channel().trip.limit, 0);
+}
+
+// What is read until the off is answered belongs to neither state: no doubt and no fault.
+TEST(Steering, concludes_nothing_while_the_order_to_switch_off_is_under_way) {  // S3
+  GuardStory story;
+  story.charge_on();
+  story.bench.says[{voltmeter, Verb::measure_voltage}] = {Ending::done, 3.5};  // leads apart
+  story.pass(300ms);
+  ASSERT_TRUE(story.channel().in_doubt);
+  story.bench.latency = 400ms;
+  story.ask(Request::Kind::rest, 2);
+  story.pass(50ms);
+  ASSERT_EQ(story.state(), State::energised);
+  story.guard.see(outcome(supply, 0, Verb::measure_current, 0, story.now), story.now);
+  story.guard.turn(story.now);
+  EXPECT_FALSE(story.channel().in_doubt);
+  EXPECT_TRUE(story.until(State::ready)) << describe(story.channel().trip);
+}
+
+TEST(Steering, judges_setpoints_that_were_changed_in_mid_charge) {  // S3
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::charge, 2, 4.10_V, 2.0_A);
+  story.pass(2s);
+  ASSERT_EQ(story.state(), State::energised);
+  story.bench.current_setpoint = 2.2;  // a knob
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_EQ(story.trip(), Cause::setpoint_changed);
+  EXPECT_EQ(story.channel().trip.limit, 2.0);
+}
+
+TEST(Steering, sets_what_waited_while_the_output_went_on) {
+  GuardStory story;
+  story.start();
+  story.until(State::off);
+  story.arm();
+  ASSERT_TRUE(story.until(State::ready));
+  story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
+  ASSERT_TRUE(story.until(State::energised));  // the order to switch on is under way
+  story.ask(Request::Kind::charge, 1, 4.10_V, 2.0_A);
+  story.pass(500ms);
+  EXPECT_EQ(story.bench.voltage_setpoint, 4.10);
+  EXPECT_EQ(story.bench.current_setpoint, 2.0);
+}
+
+TEST(Steering, charges_again_after_a_cut_in_mid_change) {  // S5
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::charge, 1, 4.15_V, 2.0_A);
+  story.ask(Request::Kind::cut);
+  ASSERT_TRUE(story.until(State::tripped));
+  story.ask(Request::Kind::acknowledge);
+  ASSERT_TRUE(story.until(State::off));
+  story.arm();
+  ASSERT_TRUE(story.until(State::ready));
+  story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
+  EXPECT_TRUE(story.until(State::energised));
+}
+
+// Even one that stands at what it is asked for, by the checks of the arming.
+TEST(Steering, proves_both_setpoints_with_the_first_charge_of_each_run) {  // S1
+  GuardStory story;
+  for (int run = 1; run <= 2; ++run) {
+    if (run == 1) {
+      story.start();
+    } else {
+      story.ask(Request::Kind::finish);
+    }
+    ASSERT_TRUE(story.until(State::off));
+    story.arm();
+    ASSERT_TRUE(story.until(State::ready));
+    story.bench.written.clear();
+    story.ask(Request::Kind::charge, 1, 4.20_V, 0.0_A);
+    ASSERT_TRUE(story.until(State::energised));
+    EXPECT_EQ(story.bench.count(Verb::set_voltage), 1) << run;
+    EXPECT_EQ(story.bench.count(Verb::set_current), 1) << run;
+    story.pass(100ms);
+  }
+}
+
+TEST(Steering, proves_both_setpoints_after_a_rest_before_the_output_went_on) {  // S1
+  GuardStory story;
+  story.start();
+  story.until(State::off);
+  story.arm();
+  ASSERT_TRUE(story.until(State::ready));
+  story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
+  story.ask(Request::Kind::rest, 2);  // 2.4 A may stand there
+  story.pass(100ms);
+  story.bench.written.clear();
+  story.ask(Request::Kind::charge, 3, 4.20_V, 0.0_A);
+  ASSERT_TRUE(story.until(State::energised));
+  EXPECT_EQ(story.bench.count(Verb::set_current), 1);
+  EXPECT_EQ(story.bench.current_setpoint, 0);
 }
 
 TEST(Steering, rests_at_once_in_mid_change_of_a_setpoint_and_proves_both_anew) {  // S1
@@ -534,6 +630,64 @@ TEST_F(Congested, cuts_where_one_setpoint_of_the_two_finds_no_place) {  // S4
     EXPECT_EQ(trip(), Cause::guard_internal) << voltage;
     EXPECT_EQ(channel.state(), State::cutting);
   }
+}
+
+TEST_F(Congested, cuts_at_once_where_the_order_to_switch_on_again_finds_no_place) {  // S4
+  charge();
+  pass(500ms);
+  Request rest;
+  rest.kind = Request::Kind::rest;
+  channel.request(rest, now, *out);
+  pass(100ms);
+  ASSERT_EQ(channel.state(), State::ready);
+  channel.turn(now, *out);
+  fill(false);
+  charge();  // the setpoints stand already: straight to the output
+  EXPECT_EQ(trip(), Cause::guard_internal);
+  EXPECT_EQ(channel.state(), State::cutting);
+}
+
+// Whichever comes first.
+TEST_F(Congested, switches_on_when_both_setpoints_are_proved_and_not_before) {  // S1
+  for (const std::size_t first : {0U, 1U}) {
+    out = std::make_unique<Outbox>();
+    bench = FakeBench{};
+    begin_anew();
+    charge();
+    std::vector<Outcome> proofs;
+    for (Order order; out->take_order(order);) {
+      proofs.push_back(outcome(supply, 0, order.verb, order.value, now));
+      proofs.back().order = order;
+    }
+    ASSERT_EQ(proofs.size(), 2U);
+    const auto ordered_on = [&] {
+      bool on = false;
+      for (Order order; out->take_order(order);) on |= order.verb == Verb::output_on;
+      return on;
+    };
+    channel.see(proofs[first], now, *out);
+    EXPECT_FALSE(ordered_on()) << first;
+    channel.see(proofs[1 - first], now, *out);
+    EXPECT_TRUE(ordered_on()) << first;
+  }
+}
+
+// An answer that came twice would be taken for that to an off, were it not known to be over.
+TEST_F(Congested, hears_the_answer_to_an_order_once) {  // S3 S4
+  charge();
+  std::vector<Outcome> answered;
+  for (int round = 0; round < 5; ++round) {
+    for (Order order; out->take_order(order);) bench.obey(order, now);
+    now += 2ms;
+    for (Outcome outcome; bench.take(outcome, now);) {
+      channel.see(outcome, now, *out);
+      if (outcome.order.verb == Verb::output_on) answered.push_back(outcome);
+    }
+  }
+  ASSERT_EQ(answered.size(), 1U);
+  ASSERT_EQ(channel.state(), State::energised);
+  channel.see(answered[0], now, *out);
+  EXPECT_EQ(channel.state(), State::energised);
 }
 
 TEST_F(Congested, cuts_where_the_order_to_switch_on_finds_no_place) {  // S4

@@ -46,6 +46,24 @@ TEST(LeadOff, before_the_output_goes_on_is_an_open_circuit) {  // S3
   EXPECT_EQ(story.trip(), Cause::circuit_open);
 }
 
+// Where the terminals stood before is what was read before the order, not before its answer.
+TEST(LeadOff, before_the_output_goes_on_is_told_from_a_full_cell_by_what_stood_there) {  // S3
+  GuardStory story(supply_alone());
+  story.start();
+  story.until(State::off);
+  RunPlan run = run_plan();
+  run.limits.voltage_below = limit(-100.0_mV, Origin::cell);
+  run.open_circuit_min = -100.0_mV;
+  story.bench.lead_off = true;
+  story.arm(run);
+  ASSERT_TRUE(story.until(State::ready));
+  story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
+  ASSERT_TRUE(story.until(State::energised));  // ordered on, and not answered
+  story.guard.see(outcome(supply, 0, Verb::measure_voltage, 4.20, story.now), story.now);
+  ASSERT_TRUE(story.until(State::tripped, 5s));
+  EXPECT_EQ(story.trip(), Cause::circuit_open);
+}
+
 // From the first reading without current on, before it trips: no step may end by that current.
 TEST(LeadOff, puts_the_readings_in_doubt_at_once) {  // S3
   for (const Fittings& fittings : {Fittings{}, supply_alone()}) {
