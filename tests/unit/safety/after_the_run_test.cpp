@@ -161,6 +161,30 @@ TEST(Guard, alarms_by_a_warm_cell_in_a_cut_from_off_too_and_once) {  // S4 S8
   EXPECT_TRUE(story.channel().alarm);
 }
 
+// While another cause stays present, too: what it says of the cell is told each time that it
+// begins.
+TEST(Guard, alarms_anew_by_a_warm_cell_in_a_cut_that_does_not_end) {  // S4 S8
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::finish);
+  ASSERT_TRUE(story.until(State::off));
+  story.bench.ignores_off = story.bench.output = true;
+  ASSERT_TRUE(story.until(State::cutting));
+  const auto alarms = [&] {
+    return std::count_if(story.events.begin(), story.events.end(), [](const Event& event) {
+      return event.kind == Event::Kind::alarm && event.fault.cause == Cause::temperature_high;
+    });
+  };
+  for (int times = 1; times <= 2; ++times) {
+    story.bench.celsius[0] = 60;
+    story.pass(2s);
+    EXPECT_EQ(alarms(), times);
+    story.bench.celsius[0] = 40;
+    story.pass(2s);
+  }
+  EXPECT_EQ(story.state(), State::cutting);
+}
+
 // A cell that is colder than it may be charged does not run away.
 TEST(Guard, has_no_alarm_for_a_cell_that_gets_cold_after_the_run) {  // S8
   GuardStory story;

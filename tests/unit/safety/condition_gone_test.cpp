@@ -71,6 +71,40 @@ TEST_F(Gone, is_a_temperature_when_every_thermometer_is_fresh_and_inside) {
   EXPECT_FALSE(gone(low));
 }
 
+TEST_F(Gone, is_what_stands_just_on_its_limit) {  // S5
+  read_temperatures(30, 48);                      // the limit of the run, too
+  EXPECT_TRUE(gone(trip_of(Cause::temperature_high, 0, 48)));
+  EXPECT_TRUE(gone(trip_of(Cause::operator_cut)));
+  read_temperatures(30, 5);
+  EXPECT_TRUE(gone(trip_of(Cause::temperature_low, 0, 5)));
+  for (int k = 0; k < 120; ++k) {
+    now += 500ms;
+    read_temperatures(30, 30 + 0.05 * k);
+  }
+  const double rise = interlock->facts().rises[1].kelvins_per_second();
+  ASSERT_GT(rise, 0);
+  EXPECT_TRUE(gone(trip_of(Cause::temperature_rising, 1, rise)));
+  make({});
+  read(thermometer, Verb::measure_temperature, 30, 1);
+  read(voltmeter, Verb::measure_voltage, 4.0);
+  read(supply, Verb::measure_voltage, 4.30);
+  EXPECT_TRUE(gone(trip_of(Cause::voltage_high, subject(Subject::source_voltage), 4.30)));
+}
+
+TEST_F(Gone, is_a_high_voltage_at_the_cell_whatever_the_source_reads) {  // S5
+  make({});
+  read(voltmeter, Verb::measure_voltage, 4.0);  // and the source has not read
+  EXPECT_TRUE(gone(trip_of(Cause::voltage_high, subject(Subject::cell_voltage), 4.25)));
+}
+
+// A trip of a former life, whose bench had one thermometer more.
+TEST_F(Gone, is_a_failed_sensor_that_is_not_there_any_more_when_every_instrument_answers) {  // S5
+  read_temperatures(30, 30);
+  EXPECT_TRUE(gone(trip_of(Cause::reading_stale, 2)));
+  interlock->link(thermometer, false);
+  EXPECT_FALSE(gone(trip_of(Cause::reading_stale, 2)));
+}
+
 TEST_F(Gone, is_nothing_while_any_thermometer_reads_above_its_limit) {
   read_temperatures(30, 49);
   EXPECT_FALSE(gone(trip_of(Cause::operator_cut)));

@@ -62,6 +62,46 @@ TEST(AStateChange, to_off_in_good_order_is_no_cut_but_alarms_after_its_stages) {
   }
 }
 
+TEST(AStateChange, to_off_in_good_order_is_no_cut_after_a_cut_either) {  // S5 S8
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::cut);
+  ASSERT_TRUE(story.until(State::tripped));
+  story.events.clear();
+  story.ask(Request::Kind::acknowledge);
+  ASSERT_TRUE(story.until(State::off));
+  EXPECT_FALSE(story.happened(Event::Kind::cut_stage));
+}
+
+TEST(AStateChange, to_ready_expects_nothing_of_the_setpoints_of_the_run_before) {  // S1 S3
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::finish);
+  ASSERT_TRUE(story.until(State::off));
+  story.arm();
+  ASSERT_TRUE(story.until(State::ready));
+  EXPECT_EQ(story.channel().voltage_setpoint, 0);
+  EXPECT_EQ(story.channel().current_setpoint, 0);
+  story.pass(3s);
+  EXPECT_EQ(story.state(), State::ready) << describe(story.channel().trip);
+}
+
+// A stage of the cut, as after any output that has gone off.
+TEST(AStateChange, to_ready_gives_the_cell_half_a_second_before_it_counts_as_resting) {  // S1
+  GuardStory story;
+  story.start();
+  ASSERT_TRUE(story.until(State::off));
+  story.arm();
+  ASSERT_TRUE(story.until(State::ready));
+  story.pass(200ms);
+  story.bench.inner_voltage += 0.050;
+  story.pass(5s);
+  EXPECT_EQ(story.state(), State::ready) << describe(story.channel().trip);
+  story.bench.inner_voltage += 0.050;
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_EQ(story.trip(), Cause::cell_changed);
+}
+
 TEST(AStateChange, to_cutting_believes_no_order_that_is_done_later) {  // S4
   for (const Verb last : {Verb::set_voltage, Verb::output_on}) {
     GuardStory story;
@@ -91,6 +131,28 @@ TEST(AStateChange, to_cutting_expects_the_output_off_from_then_on) {  // S4 S5
   story.ask(Request::Kind::cut);
   story.pass(10s);
   EXPECT_EQ(story.state(), State::cutting);
+  EXPECT_EQ(story.causes_present(), Causes{Cause::operator_cut});
+}
+
+// What goes on flowing without a digit of change is a source that does not obey, not a sensor that
+// is stuck.
+TEST(AStateChange, to_cutting_calls_nothing_stuck) {  // S3 S5
+  ChannelPlan plan = plan_of();
+  plan.stuck_after = 5s;
+  GuardStory story(plan);
+  RunPlan run = run_plan();
+  run.limits.charge_above.reset();
+  story.start();
+  story.until(State::off);
+  story.arm(run);
+  ASSERT_TRUE(story.until(State::ready));
+  story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
+  ASSERT_TRUE(story.until(State::energised));
+  story.bench.ignores_off = story.bench.ignores_set = true;
+  story.ask(Request::Kind::cut);
+  story.pass(20s);
+  EXPECT_EQ(story.state(), State::cutting);
+  EXPECT_GT(story.bench.cell_current(), 2);
   EXPECT_EQ(story.causes_present(), Causes{Cause::operator_cut});
 }
 

@@ -104,6 +104,27 @@ TEST(ASnapshot, renews_the_limits_with_each_arm_and_only_then) {
   EXPECT_EQ(snapshot.channel[0].step, 0);  // of the run before
 }
 
+TEST(ASnapshot, shows_an_output_as_it_was_read_back_last) {  // S3
+  GuardStory story;
+  EXPECT_FALSE(story.channel().output_on);  // never read
+  story.charge_on();
+  EXPECT_TRUE(story.channel().output_on);
+  story.ask(Request::Kind::rest, 2);
+  story.pass(2s);
+  EXPECT_FALSE(story.channel().output_on);
+}
+
+TEST(ASnapshot, shows_the_thermometers_that_there_are_and_touches_no_other) {
+  GuardStory story;
+  story.charge_on();
+  Snapshot snapshot;
+  snapshot.channel[0].temperatures[1].value = 4711;
+  story.guard.snapshot(snapshot, story.now);
+  EXPECT_EQ(snapshot.channel[0].thermometers, 1);
+  EXPECT_EQ(snapshot.channel[0].temperatures[0].value, 25);
+  EXPECT_EQ(snapshot.channel[0].temperatures[1].value, 4711);
+}
+
 TEST(ASnapshot, shows_the_regulation_that_was_last_read_whatever_number_it_is) {
   GuardStory story;
   story.charge_on();
