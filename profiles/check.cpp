@@ -214,6 +214,8 @@ class Checker {
     if (ceilings.power) {
       below_limit(ceilings.power_place, "power ceiling" + where, *ceilings.power,
                   limits().power_above, "power-above");
+    } else {
+      check_power(ceilings, current, where);
     }
     if (ceilings.temperature) check_temperature(ceilings, where);
     check_margin(ceilings, current, where);
@@ -227,6 +229,17 @@ class Checker {
     if (!limit || ceiling.value() < limit->value.value() * (1 - 1e-9)) return;
     problem(place, "the " + what + to_text(ceiling) + ", not below the limit " + limit_of(quantity),
             "it would trip: lower the ceiling, or raise the limit where it is written");
+  }
+
+  // Both ceilings are met as a charge begins to taper. A source that holds its own rating there
+  // reads a little beyond it now and then.
+  void check_power(const CeilingsText& ceilings, Amperes current, const std::string& where) {
+    const drivers::Watts most = current * ceilings.voltage;
+    if (!limits().power_above || most < limits().power_above->value) return;
+    note(ceilings.current_place,
+         "the current ceiling" + where + to_text(current) + ": at " + to_text(ceilings.voltage) +
+             " that is " + to_text(most) + ", not below the limit " + limit_of("power-above"),
+         "unless the cell never takes both at once it would trip: give the step a `power` ceiling");
   }
 
   void check_temperature(const CeilingsText& ceilings, const std::string& where) {

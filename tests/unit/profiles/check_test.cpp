@@ -307,6 +307,21 @@ TEST(Check, notes_an_end_that_is_met_at_once_and_wiring_without_a_rating) {
             "b.yaml:13:13: the wiring has no `rated` current: nothing protects the leads");
 }
 
+TEST(Check, notes_ceilings_that_meet_beyond_a_limit_on_power) {
+  Files files;  // 4 A at 4.2 V
+  const std::string limits = "limits:\n";
+  files.profile = with(files.profile, limits, limits + "  power: {above: 16.9 W}\n");
+  EXPECT_EQ(notes(files), "");
+  files.profile = with(files.profile, "16.9 W", "16.5 W");
+  EXPECT_EQ(problems(files), "");
+  EXPECT_EQ(notes(files),
+            "p.yaml:5:23: the current ceiling of step `fill` is 4 A: at 4.200 V that is 16.8 W, "
+            "not below the limit 16.5 W (profile, p.yaml:8); unless the cell never takes both at "
+            "once it would trip: give the step a `power` ceiling");
+  files.profile = with(files.profile, "voltage: 4.2 V", "voltage: 4.2 V, power: 16 W");
+  EXPECT_EQ(notes(files), "");
+}
+
 TEST(Check, notes_a_bench_that_looks_away_for_long) {
   Files files;
   files.bench += "    every: 5 s\n    heartbeat: 1 min\n";
