@@ -345,8 +345,10 @@ void Oracle::must_have_stopped(std::uint8_t index, const Channel& channel, const
     return can.at != never && now > later(known, acts + way(by)) &&
            now > devices_[by].underway_until && now > later(can.at, back);
   };
+  // A hand that switches it on again after an off waits for the next one.
+  const bool by_hand = channel.panel_at != never && now <= later(channel.panel_at, back);
   const char* who = nullptr;
-  if (late(channel.obeys, act, source)) who = "the source would obey";
+  if (late(channel.obeys, act, source) && !by_hand) who = "the source would obey";
   if (plan.contactor &&
       late(channel.opens, 2 * plan.cut_stage + act + 100ms, plan.contactor->instrument)) {
     who = "the contactor would open";

@@ -318,7 +318,8 @@ Scenario scenario_of(std::uint64_t seed) {
   scenario.seed = seed;
   scenario.calm = dice.chance(0.06);
   Layout layout = layout_of(dice);
-  if (scenario.calm) layout.gain = 1, layout.reverse_reading = 0;
+  // Nor does a source stand at its own rating of power, which is a limit.
+  if (scenario.calm) layout.gain = 1, layout.reverse_reading = layout.watts = 0;
   scenario.bench_text = bench_text_of(layout, dice);
   scenario.bench =
       made(profiles::read_bench(document(scenario.bench_text, "bench.yaml")), scenario.bench_text);

@@ -175,6 +175,21 @@ TEST_F(OracleOfTheStorm, knows_that_an_off_is_under_way_for_as_long_as_its_link_
   EXPECT_EQ(stage->channel().state, safety::State::tripped);
 }
 
+TEST_F(OracleOfTheStorm, lets_an_off_be_repeated_where_a_hand_switched_on_again) {  // S4
+  scenario.calm = false;
+  run();
+  const auto source = scenario.plant.channels[0].source;
+  stage->link(source.instrument).trouble.late = 5ms;
+  pass(10s);
+  cut();
+  pass(7ms);  // it has obeyed, and not said so yet
+  oracle->panel(0);
+  stage->bench().switch_output(source.instrument, std::max<std::uint8_t>(source.channel, 1), true);
+  pass(10s);
+  EXPECT_EQ(claim(), "none");
+  EXPECT_EQ(stage->channel().state, safety::State::tripped);
+}
+
 // The state on disk keeps a trip until a person has acknowledged it.
 TEST_F(OracleOfTheStorm, keeps_a_trip_over_one_restart_after_another) {  // S5
   run();
