@@ -25,6 +25,15 @@ TEST(AWatch, without_limits_judges_no_thermometer) {  // S8
   EXPECT_FALSE(interlock.judge(at(1h)).within());
 }
 
+TEST(AWatch, of_a_former_life_takes_one_garbled_answer_for_the_line_too) {  // S3 S8
+  Interlock interlock(plan_of(), 0);
+  interlock.restore_limits(cell_limits());
+  interlock.see(outcome(thermometer, 1, Verb::measure_temperature, 25, at(0s)));
+  interlock.see(outcome(thermometer, 1, Verb::measure_temperature, 0, at(1s), Ending::unparsable));
+  EXPECT_TRUE(interlock.judge(at(1s)).within());
+  EXPECT_EQ(interlock.judge(at(1250ms)).worst.cause, Cause::reading_unusable);
+}
+
 TEST(AWatch, asks_only_for_thermometers) {  // S8
   Interlock interlock(plan_of(), 0);
   interlock.restore_limits(cell_limits());

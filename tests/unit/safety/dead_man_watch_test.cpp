@@ -31,6 +31,12 @@ TEST_F(Watched, lives_while_the_guard_beats) {  // S6
   }
 }
 
+TEST(AWatchOfMilliseconds, looks_once_a_millisecond_at_most) {
+  const Instant now{1h};
+  EXPECT_EQ((Watch{1ms, 10s, now}.wake()), now + 1ms);
+  EXPECT_EQ((Watch{16ms, 10s, now}.wake()), now + 2ms);
+}
+
 TEST_F(Watched, is_late_within_250_ms_of_the_last_beat) {  // S6
   beat();
   const Duration took = silent_until_verdict(1s);

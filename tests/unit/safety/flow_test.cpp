@@ -83,6 +83,15 @@ TEST(AFlow, may_fall_to_the_current_that_is_set) {  // S3
   EXPECT_FALSE(flow_of({{2, 0ms}, {2, 100ms}, {0, 200ms, folded}}).broke_off());
   folded.current_setpoint = 81.0_mA;
   EXPECT_TRUE(flow_of({{2, 0ms}, {2, 100ms}, {0, 200ms, folded}}).broke_off());
+  folded.current_setpoint = drivers::amperes(4 * 0.020);  // not clearly there
+  EXPECT_FALSE(flow_of({{2, 0ms}, {2, 100ms}, {0, 200ms, folded}}).broke_off());
+}
+
+TEST(AFlow, has_no_pace_before_its_second_reading_nor_from_before_it_stopped) {  // S3
+  EXPECT_TRUE(flow_of({{0.085, 0ms}, {0, 100ms}}).broke_off());
+  // It fell to nothing at the pace it had, and came back.
+  EXPECT_FALSE(flow_of({{7.2, 0ms}, {0.1, 100ms}, {0, 200ms}}).broke_off());
+  EXPECT_TRUE(flow_of({{7.2, 0ms}, {0.1, 100ms}, {0, 200ms}, {2, 300ms}, {0, 400ms}}).broke_off());
 }
 
 TEST(AFlow, into_a_capacitor_may_fall_by_e_in_its_fall_time) {  // S3
@@ -138,6 +147,15 @@ TEST(ARestingCell, moves_as_fast_as_before_and_by_the_meters_unrest_besides) {  
   EXPECT_TRUE(resting_of({{0s, 3.700}, {1s, 3.690}, {3s, 3.649}}).leapt());
   EXPECT_TRUE(resting_of({{0s, 3.700}, {1s, 3.690}, {3s, 3.731}}).leapt());
   EXPECT_FALSE(resting_of({{0s, 3.700}, {1s, 3.690}, {3s, 3.729}}).leapt());
+}
+
+TEST(ARestingCell, moves_by_its_pace_in_volts_per_second_and_its_unrest_and_no_less) {  // S1 S3
+  // 20 mV a second; a second later 20 mV, and 20 mV of unrest.
+  EXPECT_FALSE(resting_of({{0s, 3.700}, {500ms, 3.690}, {1500ms, 3.651}}).leapt());
+  EXPECT_TRUE(resting_of({{0s, 3.700}, {500ms, 3.690}, {1500ms, 3.649}}).leapt());
+  EXPECT_FALSE(resting_of({{0s, 0}, {1s, 0}, {2s, 0.020}}).leapt());  // just its unrest
+  // A second reading of the same moment tells no pace.
+  EXPECT_TRUE(resting_of({{0s, 3.7}, {0s, 3.9}, {1s, 3.7}, {2s, 3.85}}).leapt());
 }
 
 TEST(ARestingCell, is_not_judged_before_its_pace_is_known) {

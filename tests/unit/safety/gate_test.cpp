@@ -87,6 +87,24 @@ TEST(Gate, refuses_a_current_that_exceeds_the_power_limit_at_any_voltage_of_the_
   run.limits.voltage_below.reset();
   run.open_circuit_min = drivers::volts(-0.05);  // a capacitor: may be empty
   EXPECT_EQ(gate(4.2, 7.0, State::ready, run), Refusal::none);
+  run.limits.power_above = limit(5.0_W);  // and at 0 V takes any current
+  EXPECT_EQ(gate(4.2, 7.0, State::ready, run), Refusal::none);
+}
+
+// A setpoint computed as its own bound may be off by rounding, a part in 10^9, and by no more.
+TEST(Gate, bears_the_rounding_of_a_setpoint_that_is_its_bound) {  // S2
+  const auto bound = [](double value) { return value * (1.0 + 1e-9); };
+  const auto beyond = [](double value) { return value * (1.0 + 2e-9); };
+  const double volts = voltage_bound(run_plan(), plan_of()).value();
+  EXPECT_EQ(gate(bound(volts), 1.0), Refusal::none);
+  EXPECT_EQ(gate(beyond(volts), 1.0), Refusal::voltage_beyond_limit);
+  EXPECT_EQ(gate(4.0, bound(7.2)), Refusal::none);
+  EXPECT_EQ(gate(4.0, beyond(7.2)), Refusal::current_beyond_limit);
+  RunPlan run = run_plan();
+  run.limits.voltage_below = limit(1.0_V);
+  run.limits.power_above = limit(4.0_W);
+  EXPECT_EQ(gate(4.0, bound(4.0), State::ready, run), Refusal::none);
+  EXPECT_EQ(gate(4.0, beyond(4.0), State::ready, run), Refusal::power_beyond_limit);
 }
 
 }  // namespace

@@ -70,8 +70,20 @@ TEST(LimitsCopy, knows_the_limit_that_stands_behind_an_on_delay_and_whose_it_is)
   harmed.voltage_above->at_once->origin = Origin::policy;
   EXPECT_FALSE(copy.agrees(harmed, true));
   harmed = every_limit();
+  harmed.voltage_above->at_once->value = 4.29_V;
+  EXPECT_FALSE(copy.agrees(harmed, true));
+  harmed = every_limit();
   harmed.voltage_above->at_once.reset();
   EXPECT_FALSE(copy.agrees(harmed, true));
+}
+
+TEST(LimitsCopy, knows_a_limit_of_nothing_from_none) {  // S2
+  Limits limits = every_limit();
+  limits.voltage_below = limit(0.0_V, Origin::cell);
+  LimitsCopy copy;
+  copy.keep(limits);
+  limits.voltage_below.reset();
+  EXPECT_FALSE(copy.agrees(limits, true));
 }
 
 Interlock enforcing(const ChannelPlan& plan) {

@@ -154,6 +154,16 @@ TEST_F(Leads, leap_by_half_of_what_meters_may_disagree_by) {  // S3
   EXPECT_FALSE(explained());
 }
 
+TEST_F(Leads, that_drop_just_what_they_may_agree_and_leap_by_just_the_half_of_it) {  // S3
+  facts.plan.loop_resistance = drivers::ohms(0);
+  facts.plan.voltage_disagreement = drivers::volts(0.03125);
+  read(3.78125, 3.75, 2.0);
+  EXPECT_TRUE(facts.leads.ever);
+  EXPECT_FALSE(facts.leads.apart);
+  read(3.796875, 3.75, 2.0);
+  EXPECT_EQ(facts.leads.moved, LeadsWitness::Moved::source);
+}
+
 TEST_F(Leads, are_judged_by_the_moment_in_which_they_drew_apart) {  // S3
   read(3.80, 3.75, 2.0);
   read(3.80, 3.65, 2.0);  // the meter
@@ -193,6 +203,7 @@ TEST_F(Leads, are_proved_closed_by_a_voltage_that_did_not_fall_with_the_current)
   EXPECT_FALSE(reads(3.750, at(100ms)));  // not read since
   EXPECT_TRUE(reads(3.750, at(101ms)));
   EXPECT_TRUE(reads(3.7491, at(101ms)));  // its own unrest
+  EXPECT_TRUE(reads(3.750 - 0.001, at(101ms)));
   EXPECT_FALSE(reads(3.7489, at(101ms)));
   EXPECT_TRUE(reads(3.760, at(200ms)));
   facts.cell_voltage.newest = drivers::Validity::not_a_number;

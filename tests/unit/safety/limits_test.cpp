@@ -313,5 +313,16 @@ TEST(Limits, name_their_defects) {  // S2
   EXPECT_NE(spoiled([](Limits& l) { l.voltage_above->on_delay = -1s; }), "");
 }
 
+TEST(Limits, that_are_equal_keep_the_origin_that_is_there) {  // S2 S5
+  Limits ours, theirs;
+  ours.voltage_above = limit(4.20_V, Origin::cell);
+  ours.voltage_below = limit(2.50_V, Origin::cell);
+  theirs.voltage_above = limit(4.20_V, Origin::policy);
+  theirs.voltage_below = limit(2.50_V, Origin::policy);
+  tighten(ours, theirs);
+  EXPECT_EQ(ours.voltage_above->origin, Origin::cell);
+  EXPECT_EQ(ours.voltage_below->origin, Origin::cell);
+}
+
 }  // namespace
 }  // namespace chargewright::safety::testing

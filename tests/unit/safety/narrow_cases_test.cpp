@@ -71,6 +71,10 @@ TEST(Limits, of_temperature_may_have_one_side_alone) {
   limits = cell_limits();
   limits.temperature_below.reset();
   EXPECT_EQ(defect(limits), "");
+  limits.temperature_below = limit(50.0_degC);  // above the other, and then without it
+  EXPECT_NE(defect(limits), "");
+  limits.temperature_above.reset();
+  EXPECT_EQ(defect(limits), "");
 }
 
 TEST(Gate, without_a_limit_on_voltage_has_the_full_one_for_its_bound) {  // S2

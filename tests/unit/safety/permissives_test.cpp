@@ -55,6 +55,7 @@ TEST_F(Arming, refuses_a_wrong_identity_of_any_instrument) {  // S1
 TEST_F(Arming, refuses_an_identity_that_answers_no) {  // S1
   bench().says[{voltmeter, Verb::identify}] = {Ending::done, 0};
   EXPECT_EQ(arm(), Refusal::identity_mismatch);
+  EXPECT_EQ(story->last(Event::Kind::refused)->instrument, voltmeter);
 }
 
 TEST_F(Arming, refuses_when_an_instrument_does_not_answer) {  // S1
@@ -502,6 +503,48 @@ TEST_F(Permitting, drains_the_error_queue_three_times_at_most_and_names_the_inst
   EXPECT_EQ(std::count_if(asked.begin(), asked.end(),
                           [](const Order& o) { return o.verb == Verb::drain_errors; }),
             3);
+  says[Verb::drain_errors] = 0;
+  begin();  // anew: nothing of the last time is left
+  EXPECT_EQ(permissives.refusal(), Refusal::none);
+  EXPECT_EQ(permissives.instrument(), drivers::no_instrument);
+  permissives.begin(run_plan(), now, *out);
+  int errors = 1;
+  for (Order order; out->take_order(order);) {
+    Outcome outcome;
+    outcome.order = order;
+    outcome.ending = Ending::done;
+    outcome.value = order.verb == Verb::identify       ? 1
+                    : order.verb == Verb::drain_errors ? errors
+                                                       : 0;
+    if (order.verb == Verb::drain_errors) errors = 0;
+    permissives.see(outcome, now, *out);
+  }
+  EXPECT_EQ(permissives.stage(), Stage::look);  // three tries, again
+}
+
+TEST_F(Permitting, lets_pass_what_stands_just_on_its_bound) {  // S1
+  const auto arms_at = [&](double volts, double amperes, double at_source) {
+    begin();
+    look(volts);
+    if (!permissives.running()) return permissives.refusal();
+    for (const auto& [instrument, verb, value, channel] :
+         {std::tuple{voltmeter, Verb::measure_voltage, volts, 0},
+          std::tuple{supply, Verb::measure_voltage, 0.0, 0},
+          std::tuple{supply, Verb::measure_current, at_source, 0},
+          std::tuple{ammeter, Verb::measure_current, amperes, 0},
+          std::tuple{thermometer, Verb::measure_temperature, 25.0, 1}}) {
+      read(instrument, verb, value, static_cast<std::uint8_t>(channel));
+    }
+    turn(now);
+    EXPECT_EQ(permissives.met(), permissives.refusal() == Refusal::none);
+    return permissives.refusal();
+  };
+  EXPECT_EQ(arms_at(4.25, 0.020, -0.020), Refusal::none);
+  EXPECT_EQ(arms_at(2.50, -0.020, 0.020), Refusal::none);
+  EXPECT_EQ(arms_at(3.70, 0.0201, 0), Refusal::output_not_off);
+  EXPECT_EQ(arms_at(3.70, 0, 0.0201), Refusal::output_not_off);
+  EXPECT_EQ(arms_at(-0.1, 0, 0), Refusal::open_circuit_implausible);
+  EXPECT_EQ(arms_at(-0.1001, 0, 0), Refusal::polarity_reversed);
 }
 
 TEST_F(Permitting, refuses_where_its_orders_find_no_place) {  // S1

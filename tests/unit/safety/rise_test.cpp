@@ -87,6 +87,16 @@ TEST(Rise, is_the_slope_of_a_line_less_one_and_a_half_digits_over_its_window) { 
   EXPECT_NEAR(rise.kelvins_per_second(), 0.05 - 1.5 * 0.5 / 310, 1e-12);
 }
 
+TEST(Rise, bears_a_silence_of_a_minute_and_no_longer) {
+  for (const Duration silence : {Duration{60s}, Duration{60s} + 1ns}) {
+    Rise rise;
+    for (int k = 0; k <= 10; ++k) rise.see(25, at(k * 10s));
+    ASSERT_TRUE(rise.known());
+    rise.see(25, at(100s + silence));
+    EXPECT_EQ(rise.known(), silence == 60s);
+  }
+}
+
 TEST(Rise, works_at_one_reading_in_ten_seconds) {
   Rise rise;
   for (int k = 0; k < 20; ++k) rise.see(25 + 0.5 * k, at(k * 10s));  // 3 K/min

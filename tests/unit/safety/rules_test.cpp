@@ -604,6 +604,224 @@ TEST_F(Exactly, bear_meters_that_are_as_far_apart_as_they_may_be) {  // S3
   }
 }
 
+// ---- one run after the other, one setpoint after the other
+// ----------------------------------------
+
+TEST_F(Rules, begin_a_run_with_nothing_that_was_reported_or_begun_before) {  // S5
+  interlock.operator_wants_cut(now);
+  see(voltmeter, 0, Verb::measure_voltage, 0, Ending::unparsable);
+  judge();
+  now += 200ms;
+  interlock.enforce(limits, now);
+  enforce();
+  see(voltmeter, 0, Verb::measure_voltage, 0, Ending::unparsable);
+  EXPECT_TRUE(judge().within());
+  now += 249ms;
+  EXPECT_FALSE(present(Cause::reading_unusable));
+  now += 1ms;
+  EXPECT_TRUE(present(Cause::reading_unusable));
+}
+
+TEST_F(Rules, begin_a_run_with_no_current_that_broke_off_before) {  // S3
+  pass(300ms, [] {});
+  see(ammeter, 0, Verb::measure_current, 2.4);
+  now += 100ms;
+  see(ammeter, 0, Verb::measure_current, 0);
+  ASSERT_TRUE(interlock.facts().flow.broke_off());
+  interlock.enforce(limits, now);
+  EXPECT_FALSE(interlock.facts().flow.broke_off());
+}
+
+TEST_F(Rules, begin_a_run_with_leads_that_never_agreed_yet) {  // S3
+  pass(300ms, [] {});
+  const auto apart = [&] { see(voltmeter, 0, Verb::measure_voltage, cell_volts - 0.2); };
+  apart();
+  see(ammeter, 0, Verb::measure_current, amperes);
+  ASSERT_EQ(interlock.facts().leads.moved, LeadsWitness::Moved::meter);
+  interlock.enforce(limits, now);
+  EXPECT_EQ(interlock.facts().leads.moved, LeadsWitness::Moved::nothing_at_once);
+  EXPECT_FALSE(interlock.facts().leads.ever);
+}
+
+TEST_F(Rules, begin_a_run_with_the_cell_that_is_there_now) {  // S1
+  const auto rest_at = [&](double volts) {
+    expect_off(now - 1s);
+    for (int k = 0; k < 5; ++k) {
+      now += 100ms;
+      see(voltmeter, 0, Verb::measure_voltage, volts);
+    }
+    return interlock.facts().resting.leapt();
+  };
+  enforce();
+  EXPECT_FALSE(rest_at(3.70));
+  EXPECT_TRUE(rest_at(3.90));
+  enforce();
+  EXPECT_FALSE(rest_at(3.90));
+  interlock.enforce(limits, now);  // while the output stays off
+  EXPECT_FALSE(rest_at(3.70));
+}
+
+TEST_F(Rules, begin_a_run_with_thermometers_that_follow) {  // S3
+  const Body body{.resistance_least = drivers::ohms(0.03),
+                  .heat_capacity_most = drivers::joules_per_kelvin(70)};
+  interlock.enforce(limits, body, now);
+  for (const double shown : {40.0, 40.0, 20.0}) {  // faster than a cell can cool
+    now += 1s;
+    see(thermometer, 1, Verb::measure_temperature, shown);
+  }
+  ASSERT_TRUE(interlock.facts().followed[0].behind());
+  interlock.enforce(limits, body, now);
+  EXPECT_FALSE(interlock.facts().followed[0].behind());
+}
+
+TEST_F(Rules, know_a_capacitor_that_may_be_full_between_two_readings) {  // S3
+  for (const bool fast : {false, true}) {
+    Body body;
+    if (fast) body.fall_time = 10ms;
+    interlock = Interlock(plan, 0);
+    interlock.enforce(limits, body, now);
+    Expected on;
+    on.output_on = true;
+    on.since = on.setpoints_since = now;
+    on.voltage_setpoint = 4.20_V;
+    on.current_setpoint = 2.4_A;
+    interlock.expect(on);
+    for (const double current : {2.4, 2.4, 0.0}) {
+      now += 100ms;
+      see(ammeter, 0, Verb::measure_current, current);
+    }
+    EXPECT_EQ(interlock.facts().flow.broke_off(), !fast);
+  }
+}
+
+TEST_F(Rules, keep_what_they_know_of_the_current_when_a_setpoint_changes) {  // S3
+  pass(300ms, [] {});
+  ASSERT_TRUE(interlock.facts().flow.ever());
+  Expected lowered = interlock.facts().expected;
+  lowered.current_setpoint = 2.0_A;
+  lowered.setpoints_since = now;
+  interlock.expect(lowered);
+  EXPECT_TRUE(interlock.facts().flow.ever());
+}
+
+TEST_F(Rules, take_a_current_for_one_of_the_present_output_from_its_very_moment_on) {  // S3
+  interlock.enforce(limits, now);
+  Expected on = interlock.facts().expected;
+  on.since = on.setpoints_since = now;
+  interlock.expect(on);
+  EXPECT_FALSE(interlock.facts().flow.ever());
+  see(ammeter, 0, Verb::measure_current, 2.4);
+  EXPECT_TRUE(interlock.facts().flow.ever());
+}
+
+TEST_F(Rules, take_a_garbled_current_for_no_pause_in_its_fall) {  // S3
+  enforce();
+  for (const double current : {0.320, 0.159}) {
+    now += 100ms;
+    see(ammeter, 0, Verb::measure_current, current);
+  }
+  see(ammeter, 0, Verb::measure_current, 0, Ending::unparsable);
+  now += 100ms;
+  see(ammeter, 0, Verb::measure_current, 0);
+  EXPECT_FALSE(interlock.facts().flow.broke_off());  // 79 mA were due: not clearly there
+}
+
+TEST_F(Rules, lay_no_slope_across_a_setpoint_that_changed) {  // S2
+  amperes = 2.0;
+  enforce();
+  const double before = interlock.tally().charge_in().value();
+  Expected lowered = interlock.facts().expected;
+  lowered.current_setpoint = 1.0_A;
+  lowered.setpoints_since = now + 100ms;
+  interlock.expect(lowered);
+  interlock.expect(lowered);  // told twice, changed once
+  now += 1s;
+  see(ammeter, 0, Verb::measure_current, 1.0);
+  EXPECT_NEAR(interlock.tally().charge_in().value() - before, 2.0 * 0.1 + 1.0 * 0.9, 1e-9);
+  interlock.expect(lowered);
+  now += 1s;
+  see(ammeter, 0, Verb::measure_current, 1.0);
+  EXPECT_NEAR(interlock.tally().charge_in().value() - before, 2.0 * 0.1 + 1.0 * 1.9, 1e-9);
+}
+
+TEST_F(Rules, count_no_charge_without_a_voltage_nor_what_a_meter_shows_of_none) {  // S2
+  enforce();
+  now += 100ms;
+  good_readings();
+  const double counted = interlock.tally().charge_in().value();
+  now += 100ms;
+  see(voltmeter, 0, Verb::measure_voltage, 0, Ending::unparsable);
+  see(ammeter, 0, Verb::measure_current, 2.4);
+  EXPECT_EQ(interlock.tally().charge_in().value(), counted);
+  enforce();
+  expect_off(now);
+  const auto show = [&](double current) {
+    for (int k = 0; k < 100; ++k) {
+      now += 100ms;
+      see(voltmeter, 0, Verb::measure_voltage, cell_volts);
+      see(ammeter, 0, Verb::measure_current, current);
+    }
+    return interlock.tally().charge_in().value();
+  };
+  EXPECT_EQ(show(0.010), 0);  // its offset
+  interlock.watch_only(now);
+  EXPECT_EQ(show(1.0), 0);  // of no run
+}
+
+// ---- a cell that rests --------------------------------------------------------------------------
+
+// Readings of a cell at rest: two at 3.70 V, then one that differs by so much.
+class Resting : public Rules {
+ protected:
+  explicit Resting(drivers::Volts disagreement = 30.0_mV) {
+    plan.voltage_disagreement = disagreement;
+  }
+  bool leaps(double by, drivers::Volts disagreement, Duration first = 500ms) {
+    plan.voltage_disagreement = disagreement;
+    interlock = Interlock(plan, 0);
+    interlock.enforce(limits, now);
+    expect_off(now);
+    const Instant off = now;
+    for (const auto& reading : {std::pair{0ms, 3.70}, {100ms, 3.70}, {200ms, 3.70 + by}}) {
+      now = off + first + reading.first;
+      see(voltmeter, 0, Verb::measure_voltage, reading.second);
+    }
+    return interlock.facts().resting.leapt();
+  }
+};
+
+TEST_F(Resting, is_one_from_half_a_second_after_the_off_on) {  // S1
+  EXPECT_TRUE(leaps(0.1, 30.0_mV, 500ms));
+  EXPECT_FALSE(leaps(0.1, 30.0_mV, 500ms - 1ns));  // only two readings are of its rest
+}
+
+TEST_F(Resting, may_wander_by_what_meters_disagree_by_and_by_20_mV_at_the_least) {  // S1
+  EXPECT_FALSE(leaps(0.029, 30.0_mV));
+  EXPECT_TRUE(leaps(0.031, 30.0_mV));
+  EXPECT_FALSE(leaps(0.019, 5.0_mV));
+  EXPECT_TRUE(leaps(0.021, 5.0_mV));
+}
+
+TEST_F(Resting, is_compared_with_its_own_rest_before_and_with_no_charge) {  // S1
+  const auto show = [&](double volts) {
+    now += 100ms;
+    see(voltmeter, 0, Verb::measure_voltage, volts);
+    return interlock.facts().resting.leapt();
+  };
+  EXPECT_FALSE(leaps(0, 30.0_mV));
+  expect_off(now - 1s);  // told again: it rests on
+  EXPECT_TRUE(show(3.90));
+  EXPECT_FALSE(show(3.70));
+  Expected on;
+  on.output_on = true;
+  on.since = on.setpoints_since = now - 1s;
+  interlock.expect(on);
+  for (const double volts : {3.70, 3.70, 3.95, 3.95}) EXPECT_FALSE(show(volts));
+  expect_off(now - 1s);
+  for (const double volts : {3.90, 3.90}) EXPECT_FALSE(show(volts));
+  EXPECT_TRUE(show(3.70));
+}
+
 // ---- thermometers that do not follow
 // --------------------------------------------------------------
 
@@ -630,6 +848,39 @@ TEST_F(Rules, convict_a_thermometer_that_stands_still_ten_times_as_long_as_a_pai
   EXPECT_EQ(found(Cause::sensor_stuck).sensor, 0);
   EXPECT_EQ(found(Cause::sensor_stuck).limit, 100);
   EXPECT_LE(now - contrast, 103s);
+}
+
+TEST_F(Rules, convict_no_thermometer_below_half_of_the_current_that_is_allowed) {  // S3
+  plan.stuck_after = 10s;
+  limits.current_above = limit(4.0_A);
+  limits.charge_above.reset();
+  const auto stuck_at = [&](double rest, double heavy) {
+    interlock = Interlock(plan, 0);
+    const auto alive = [&] {
+      cell_volts += 1e-6;
+      source_volts += 1e-6;
+      celsius += 0.0001;
+    };
+    amperes = rest;
+    enforce();
+    if (rest == 0) expect_off(now);
+    pass(5s, alive);
+    amperes = heavy;
+    if (rest == 0) {
+      Expected on = interlock.facts().expected;
+      on.output_on = true;
+      on.since = on.setpoints_since = now;
+      interlock.expect(on);
+    }
+    pass(115s, alive);
+    return present(Cause::sensor_stuck);
+  };
+  EXPECT_FALSE(stuck_at(0.1, 1.9));
+  EXPECT_TRUE(stuck_at(0.1, 2.1));
+  enforce();  // and of the run before nothing is held against it
+  EXPECT_FALSE(present(Cause::sensor_stuck));
+  limits.current_above = limit(3.0_A);
+  EXPECT_TRUE(stuck_at(0, 1.9));  // nothing flowed while the output was off
 }
 
 TEST_F(Rules, convict_a_source_that_shows_the_same_digits_beside_a_meter_that_lives) {  // S3
@@ -677,6 +928,17 @@ TEST_F(Rules, count_the_time_without_a_digit_from_when_the_output_is_on) {  // S
   interlock.expect(on);
   pass(1s, [] {});
   EXPECT_FALSE(present(Cause::sensor_stuck));
+}
+
+TEST_F(Rules, begin_the_time_without_a_digit_anew_with_each_run) {  // S3
+  limits.charge_above.reset();
+  enforce();
+  pass(plan.stuck_after - 10s, [] {});
+  enforce();
+  pass(plan.stuck_after - 10s, [] {});
+  EXPECT_FALSE(present(Cause::sensor_stuck));
+  pass(11s, [] {});
+  EXPECT_TRUE(present(Cause::sensor_stuck));
 }
 
 TEST_F(Rules, call_nothing_stuck_while_the_output_is_off) {  // S3

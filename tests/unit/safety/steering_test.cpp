@@ -332,6 +332,7 @@ TEST(Guard, refuses_a_request_for_a_channel_that_is_not_there) {
   ASSERT_TRUE(story.happened(Event::Kind::refused));
   EXPECT_EQ(story.last(Event::Kind::refused)->refusal, Refusal::wrong_state);
   EXPECT_EQ(story.last(Event::Kind::refused)->number, 4711U);
+  EXPECT_EQ(story.last(Event::Kind::refused)->at, story.now);
 }
 
 TEST(Guard, bears_trips_outcomes_and_links_of_channels_that_are_not_there) {
@@ -341,10 +342,12 @@ TEST(Guard, bears_trips_outcomes_and_links_of_channels_that_are_not_there) {
   Outcome stray = outcome(supply, 0, Verb::measure_voltage, 9.9, story.now);
   stray.order.ticket = 0xF000'0001;
   story.guard.see(stray, story.now);
-  story.guard.link_changed(29, false, story.now);
+  const Instant began = story.now;
+  story.guard.link_changed(29, false, began);
   ASSERT_TRUE(story.until(State::off));
   ASSERT_TRUE(story.happened(Event::Kind::link_changed));
   EXPECT_EQ(story.last(Event::Kind::link_changed)->instrument, 29);
+  EXPECT_EQ(story.last(Event::Kind::link_changed)->at, began);
 }
 
 TEST(Guard, refuses_to_charge_without_a_run_and_has_nothing_to_cut_for_it) {  // S1
