@@ -106,7 +106,7 @@ void Interlock::enforce(const Limits& limits, const Body& body, Instant now,
   facts_.resting.forget();
   facts_.body = body;
   facts_.warming.begin(body);
-  for (FollowedWarming& followed : facts_.followed) followed.forget();
+  for (FollowedWarming& followed : facts_.followed) followed.begin();
   began_.fill(never);
   step_ = carried.step;
   forget_reports();

@@ -14,6 +14,8 @@ constexpr double room_colder = 10;  // K, than anything shown yet
 constexpr double room_least = 15;   // degC: a cell may be warm when it is first seen
 constexpr double unrest = 1;        // K, of the thermometer itself
 constexpr drivers::Duration mark_every = std::chrono::seconds(15);
+constexpr double cooling_from = 30;  // s
+constexpr drivers::Duration cooling_mark_every = std::chrono::minutes(2);
 
 }  // namespace
 
@@ -31,6 +33,26 @@ void Warming::see(double amperes, drivers::Instant when) {
   begun_ = true;
   amperes_ = amperes;
   when_ = when;
+}
+
+void Cooling::see(double celsius, drivers::Instant when) {
+  if (!begun_) {
+    begun_ = true;
+    older_ = newer_ = {celsius, when};
+  }
+  const double passed = drivers::in_seconds(when - older_.when);
+  const double fall = older_.celsius - celsius;
+  rate_ = passed >= cooling_from ? std::max(0.0, fall / passed) : 0;
+  if (when - newer_.when >= cooling_mark_every) {
+    older_ = newer_;
+    newer_ = {celsius, when};
+  }
+}
+
+void FollowedWarming::begin() {
+  const Cooling before = cooling_;
+  *this = FollowedWarming{};
+  cooling_ = before;
 }
 
 // What a cell can have cooled by since the older of two marks; they are renewed in turn.
@@ -57,13 +79,21 @@ void FollowedWarming::see(double celsius, double least, drivers::Instant when) {
     older_ = newer_ = {celsius, celsius, when};
   }
   if (fell_) return;
-  if (least < begins_at) lowest_ = celsius;
+  cooling_.see(celsius, when);
+  if (least < begins_at) {
+    lowest_ = celsius;
+    warms_since_ = when;
+    if (least <= least_before_) fall_rate_ = cooling_.rate();
+  }
+  least_before_ = least;
   lowest_ = std::min(lowest_, celsius);
   const double rise = celsius - lowest_;
-  slow_ = least >= Warming::judged_from && !(rise >= Warming::share_least * least);
+  const double fall = fall_rate_ * drivers::in_seconds(when - warms_since_);
+  const double rise_least = Warming::share_least * least - fall;
+  slow_ = least >= Warming::judged_from && !(rise >= rise_least);
   if (slow_) {
     change_ = rise;
-    least_change_ = Warming::share_least * least;
+    least_change_ = rise_least;
   }
   see_fall(celsius, when);
   coldest_ = std::min(coldest_, celsius);

@@ -95,6 +95,58 @@ TEST(AThermometer, is_measured_from_where_it_stood_when_the_warming_began) {  //
   EXPECT_TRUE(followed({{0s, 25}, {60s, 24, 1}, {90s, 24.49, 2}}).behind());
 }
 
+// Warm from the current before, it still falls for a while, as fast as it was seen to.
+TEST(AThermometer, of_a_cell_that_was_cooling_may_rise_by_so_much_less) {  // S3
+  // A hundredth of a kelvin each second, for two minutes before the warming and while it begins.
+  const auto behind = [](Duration watched, double fell_before, double rises_by) {
+    FollowedWarming sensor;
+    sensor.see(35 + fell_before, 0, at(0s));
+    sensor.see(35, 0, at(watched));
+    sensor.begin();
+    sensor.see(35, 0, at(watched));
+    sensor.see(34, 1, at(watched + 60s));
+    sensor.see(34 + rises_by, 6, at(watched + 100s));  // a quarter: 1.5 K
+    return sensor.behind();
+  };
+  EXPECT_FALSE(behind(120s, 1.2, 0.501));  // 1.5 K less 1 K
+  EXPECT_TRUE(behind(120s, 1.2, 0.499));
+  EXPECT_FALSE(behind(30s, 0.3, 0.501));
+  EXPECT_TRUE(behind(29s, 0.29, 1.499));  // too short to tell
+  EXPECT_TRUE(behind(120s, 0, 1.499));
+  EXPECT_TRUE(behind(120s, -1.2, 1.499));  // it was warming
+  EXPECT_FALSE(behind(120s, -1.2, 1.5));
+}
+
+TEST(AThermometer, falls_as_it_was_seen_to_in_the_last_minutes_before_it_was_warmed) {  // S3
+  // Fast at first, then not at all: what is older than four minutes is forgotten.
+  FollowedWarming sensor;
+  for (int second = 0; second <= 600; second += 10) {
+    sensor.see(std::max(50 - 0.05 * second, 35.0), 0, at(1s * second));
+  }
+  sensor.see(35, 2, at(700s));
+  EXPECT_TRUE(sensor.behind());
+  EXPECT_DOUBLE_EQ(sensor.least_change(), 0.5);
+  // Also where the current before had warmed it: that is reckoned anew with each run.
+  FollowedWarming again;
+  for (int second = 0; second <= 600; second += 10) {
+    again.see(40 - 0.01 * second, 3 * std::exp(-second / 300.0), at(1s * second));
+  }
+  again.begin();
+  again.see(34, 0, at(610s));
+  again.see(34, 2, at(640s));
+  EXPECT_TRUE(again.behind());
+  EXPECT_NEAR(again.least_change(), 0.5 - 0.3, 0.03);  // in ten seconds nothing was read
+  // Not by what it does while it is warmed: a sensor that follows nothing would look like one of a
+  // cell that cools.
+  FollowedWarming warmed;
+  for (int second = 0; second <= 120; second += 10) {
+    warmed.see(35 - 0.002 * second, 0.4 * second / 120, at(1s * second));
+  }
+  warmed.see(34.76, 2, at(180s));
+  EXPECT_TRUE(warmed.behind());
+  EXPECT_DOUBLE_EQ(warmed.least_change(), 0.5);
+}
+
 // 30 K above a room of 15 degC, by e in 300 s, and 1 K of its own unrest: in ten seconds 1.98 K.
 TEST(AThermometer, falls_no_faster_than_a_cell_in_a_cold_draught) {  // S3
   EXPECT_FALSE(followed({{0s, 45}, {10s, 45 - 1.98}}).behind());
@@ -131,7 +183,7 @@ TEST(AThermometer, that_fell_off_is_behind_whatever_it_shows_later) {  // S3
   FollowedWarming sensor = followed({{0s, 45}, {10s, 20}, {20s, 45}, {60s, 50}});
   EXPECT_TRUE(sensor.behind());
   EXPECT_NEAR(sensor.change(), -25, 1e-9);
-  sensor.forget();
+  sensor.begin();
   EXPECT_FALSE(sensor.behind());
 }
 
