@@ -25,6 +25,34 @@ TEST(AWatch, without_limits_judges_no_thermometer) {  // S8
   EXPECT_FALSE(interlock.judge(at(1h)).within());
 }
 
+TEST(AWatch, misses_no_instrument_but_its_thermometers) {  // S8
+  for (const bool known : {true, false}) {
+    for (const auto lost : {supply, voltmeter, thermometer}) {
+      Interlock interlock(plan_of(), 0);
+      if (known) interlock.restore_limits(cell_limits());
+      interlock.see(outcome(thermometer, 1, Verb::measure_temperature, 25, at(0s)));
+      interlock.link(lost, false);
+      interlock.judge(at(0s));
+      EXPECT_EQ(interlock.judge(at(1s)).within(), !known || lost != thermometer) << lost;
+    }
+  }
+}
+
+TEST(AWatch, looks_for_its_thermometers_from_the_moment_that_it_was_told_on) {  // S8
+  ChannelPlan plan = plan_of();
+  plan.allowed_age = 10s;
+  Interlock interlock(plan, 0);
+  interlock.restore_limits(cell_limits());
+  interlock.watch_from(at(10s));
+  interlock.see(outcome(thermometer, 1, Verb::measure_temperature, 25, at(0s)));
+  interlock.link(thermometer, false);
+  EXPECT_TRUE(interlock.judge(at(1s)).within());
+  EXPECT_EQ(interlock.wake(), at(10s));
+  EXPECT_TRUE(interlock.judge(at(10s)).within());
+  EXPECT_EQ(interlock.wake(), at(15s));  // half of the allowed age, as for any link
+  EXPECT_EQ(interlock.judge(at(15s)).worst.cause, Cause::conversation_failing);
+}
+
 TEST(AWatch, of_a_former_life_takes_one_garbled_answer_for_the_line_too) {  // S3 S8
   Interlock interlock(plan_of(), 0);
   interlock.restore_limits(cell_limits());

@@ -237,6 +237,7 @@ TEST_F(Energised, finds_a_conversation_failing_at_the_third_time_out_in_a_row) {
   EXPECT_TRUE(judge().within());
   see(thermometer, 1, Verb::measure_temperature, 0, Ending::timed_out);
   EXPECT_EQ(worst(), Cause::conversation_failing);
+  EXPECT_EQ(judge().worst.limit, 3);
 }
 
 TEST_F(Energised, finds_a_conversation_failing_however_long_it_has) {  // S3

@@ -190,6 +190,79 @@ TEST(ACellThatTakesNothing, is_full_where_it_rested_at_the_setpoint_and_else_not
 TEST(ACellThatTakesNothing, is_not_connected_where_the_source_stands_at_its_setpoint) {  // S3
   EXPECT_TRUE(open_after_resting_at(3.70, Output::reads_on, 4.171));
   EXPECT_FALSE(open_after_resting_at(3.70, Output::reads_on, 4.169));
+  EXPECT_TRUE(open_after_resting_at(3.70, Output::reads_on, 4.20 - 0.03));
+  // And it rested elsewhere where that was twice as far off.
+  EXPECT_TRUE(open_after_resting_at(4.139));
+  EXPECT_FALSE(open_after_resting_at(4.20 - 2 * 0.03));
+}
+
+TEST(ACellThatTakesNothing, is_full_where_its_current_died_away_wherever_it_rested_before) {  // S3
+  Interlock interlock(plan_of({.voltmeter = false}), 0);
+  interlock.enforce(cell_limits(), at(0s));
+  interlock.see(outcome(supply, 0, Verb::measure_voltage, 3.70, at(100ms)));
+  Expected expected;
+  expected.output_on = true;
+  expected.since = expected.setpoints_since = at(200ms);
+  expected.voltage_setpoint = 4.20_V;
+  expected.current_setpoint = 2.4_A;
+  interlock.expect(expected);
+  double amperes = 0.3;
+  for (Duration t = 300ms; t < 20s; t += 100ms) {
+    interlock.see(outcome(supply, 0, Verb::measure_voltage, 4.20, at(t)));
+    interlock.see(outcome(supply, 0, Verb::measure_current, amperes *= 0.95, at(t)));
+    interlock.see(outcome(supply, 0, Verb::read_output, 1, at(t)));
+    interlock.see(outcome(thermometer, 1, Verb::measure_temperature, 25, at(t)));
+    interlock.sequencer_alive(at(t));
+    EXPECT_FALSE(
+        interlock.judge(at(t)).present.test(static_cast<std::size_t>(Cause::circuit_open)));
+  }
+  EXPECT_LT(amperes, 0.001);
+}
+
+// A charge at its setpoint whose current is gone from one reading to the next.
+class Broken : public Energised {
+ protected:
+  Broken() {
+    source_volts = 4.20;
+    cell_volts = 4.18;
+    amperes = 1.0;
+    pass(2s, [] {});
+    now += 50ms;
+    stands_at(0);
+    see(voltmeter, 0, Verb::measure_voltage, 3.90);
+    see(supply, 0, Verb::read_output, 1);
+    judge();
+  }
+  void stands_at(double current) {
+    see(supply, 0, Verb::measure_voltage, 4.20);
+    see(supply, 0, Verb::measure_current, current);
+    see(ammeter, 0, Verb::measure_current, current);
+  }
+  bool open() { return present(Cause::circuit_open); }
+};
+
+TEST_F(Broken,
+       is_an_open_circuit_when_the_cells_meter_was_read_after_it_and_a_glitch_passed) {  // S3
+  for (int k = 0; k < 6; ++k) {
+    now += 50ms;
+    stands_at(0.020);  // none
+    EXPECT_FALSE(open());
+  }
+  see(voltmeter, 0, Verb::measure_voltage, 3.90);
+  EXPECT_TRUE(open());  // the output read on in the very moment of the break
+}
+
+TEST_F(Broken, is_none_by_a_source_or_a_current_that_cannot_be_read) {  // S3
+  for (const bool source : {true, false}) {
+    for (int k = 0; k < 8; ++k) {
+      now += 50ms;
+      stands_at(0);
+      see(voltmeter, 0, Verb::measure_voltage, 3.90);
+      if (source) see(supply, 0, Verb::measure_voltage, 0, Ending::unparsable);
+      if (!source) see(ammeter, 0, Verb::measure_current, 0, Ending::unparsable);
+      EXPECT_FALSE(open()) << source;
+    }
+  }
 }
 
 TEST_F(Energised, calls_no_circuit_open_before_the_cells_own_meter_was_read_again) {  // S3

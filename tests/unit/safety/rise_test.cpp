@@ -87,6 +87,25 @@ TEST(Rise, is_the_slope_of_a_line_less_one_and_a_half_digits_over_its_window) { 
   EXPECT_NEAR(rise.kelvins_per_second(), 0.05 - 1.5 * 0.5 / 310, 1e-12);
 }
 
+// By hand: the bent line's sums about its means are 1000 s2 and 99.9 Ks.
+TEST(Rise, fits_a_bent_line_by_least_squares) {  // S2
+  Rise rise;
+  int k = 0;
+  for (const double celsius : {25.00, 25.01, 25.00, 25.00, 30.00, 30.00}) {
+    rise.see(celsius, at(10s * k++));
+  }
+  EXPECT_NEAR(rise.kelvins_per_second(), 0.0999 - 1.5 * 0.01 / 40, 1e-12);
+}
+
+TEST(Rise, is_known_when_its_bins_of_two_seconds_span_just_thirty) {
+  Rise rise;
+  for (int k = 0; k <= 16; ++k) {
+    EXPECT_FALSE(rise.known());
+    rise.see(25, at(k * 2s));
+  }
+  EXPECT_TRUE(rise.known());  // bins of one reading each, from 0 to 30 s
+}
+
 TEST(Rise, bears_a_silence_of_a_minute_and_no_longer) {
   for (const Duration silence : {Duration{60s}, Duration{60s} + 1ns}) {
     Rise rise;

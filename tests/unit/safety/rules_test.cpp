@@ -53,6 +53,7 @@ TEST_F(Rules, bear_at_the_source_what_the_leads_drop_and_nothing_where_current_f
   EXPECT_FALSE(present(Cause::voltage_high));
   see(supply, 0, Verb::measure_voltage, 4.2901);
   EXPECT_TRUE(present(Cause::voltage_high));
+  EXPECT_NEAR(found(Cause::voltage_high).limit, 4.25 + 0.010 + 0.030, 1e-12);
   amperes = -0.4;
   good_readings();
   see(supply, 0, Verb::measure_voltage, 4.2799);
@@ -234,6 +235,29 @@ TEST_F(Rules, name_the_thermometer_that_rises_fastest) {  // S5
   };
   EXPECT_EQ(fastest(5, 6), 1);
   EXPECT_EQ(fastest(6, 5), 0);
+  EXPECT_EQ(fastest(5, 5), 0);
+  limits.temperature_rising->value =
+      drivers::kelvins_per_second(interlock.facts().rises[0].kelvins_per_second());
+  interlock.enforce(limits, now);
+  EXPECT_FALSE(present(Cause::temperature_rising));  // just its limit
+}
+
+TEST_F(Rules, bear_what_stands_just_on_the_limit_behind_an_on_delay) {  // S2
+  Limits profile;
+  profile.voltage_above = limit(4.22_V, Origin::profile, 1s);
+  profile.voltage_below = limit(3.00_V, Origin::profile, 1s);
+  tighten(limits, profile);
+  enforce();
+  for (const double volts : {4.25, 2.50}) {
+    see(voltmeter, 0, Verb::measure_voltage, volts);
+    EXPECT_TRUE(judge().within()) << volts;
+    good_readings();
+    judge();
+  }
+  see(voltmeter, 0, Verb::measure_voltage, 4.2501);
+  EXPECT_TRUE(present(Cause::voltage_high));
+  see(voltmeter, 0, Verb::measure_voltage, 2.4999);
+  EXPECT_TRUE(present(Cause::voltage_low));
 }
 
 TEST_F(Rules, count_charge_and_energy_across_a_gap_as_passed) {  // S2
@@ -250,6 +274,16 @@ TEST_F(Rules, count_charge_and_energy_across_a_gap_as_passed) {  // S2
   EXPECT_NEAR(found(Cause::charge_high).measured, 172.8, 1e-9);
   EXPECT_TRUE(present(Cause::energy_high));
   EXPECT_NEAR(found(Cause::energy_high).measured, 172.8 * 3.76, 1e-9);
+}
+
+// 146.4 C that nobody saw, into a capacitor that is nearly empty: 73.2 J.
+TEST_F(Rules, take_what_passed_across_a_gap_at_the_voltage_that_the_cell_has) {  // S2
+  limits.energy_above = limit(drivers::joules(100));
+  cell_volts = 0.5;
+  enforce();
+  now += 61s;
+  good_readings();
+  EXPECT_FALSE(present(Cause::energy_high));
 }
 
 TEST_F(Rules, let_a_charge_and_an_energy_stand_that_are_just_their_limits) {  // S2
@@ -371,6 +405,14 @@ TEST_F(Rules, name_the_oldest_of_what_is_stale) {  // S3
   const Fault stale = found(Cause::reading_stale);
   EXPECT_EQ(stale.sensor, 1);  // the second thermometer: the first of those last read at `seen`
   EXPECT_NEAR(stale.measured, 0.65, 1e-9);
+  now = seen + 1s;
+  good_readings();
+  const Instant again = now;
+  now = again + 100ms;
+  see(thermometer, 1, Verb::measure_temperature, 25);
+  see(thermometer, 2, Verb::measure_temperature, 25);
+  now = again + 650ms;
+  EXPECT_EQ(found(Cause::reading_stale).sensor, subject(Subject::cell_voltage));
 }
 
 TEST_F(Rules, demand_each_readback_that_the_source_has) {  // S3
@@ -508,6 +550,7 @@ TEST_F(Rules, find_an_output_off_by_a_readback_that_was_asked_since_it_went_on) 
   on.since = now;
   interlock.expect(on);
   interlock.see(outcome(supply, 0, Verb::read_output, 0, now - 1ns));
+  judge();
   now += 10s;
   EXPECT_FALSE(present(Cause::output_off_unbidden));
   interlock.see(outcome(supply, 0, Verb::read_output, 0, on.since));
@@ -582,6 +625,29 @@ class Exactly : public Rules {
     return interlock.in_doubt();
   }
 };
+
+TEST_F(Exactly, bear_a_setpoint_that_reads_as_far_off_as_it_may) {  // S3
+  plan.setpoint_voltage_tolerance = drivers::volts(0.0625);
+  interlock = Interlock(plan, 0);
+  enforce();
+  Expected written = interlock.facts().expected;
+  written.voltage_setpoint = 4.25_V;
+  interlock.expect(written);
+  see(supply, 0, Verb::read_voltage_setpoint, 4.3125);
+  EXPECT_FALSE(present(Cause::setpoint_changed));
+  see(supply, 0, Verb::read_voltage_setpoint, 4.3126);
+  EXPECT_TRUE(present(Cause::setpoint_changed));
+}
+
+TEST_F(Exactly, take_a_full_cell_for_connected_as_long_as_its_meter_may_agree) {  // S3
+  amperes = 0;
+  cell_volts = 4.1875;
+  source_volts = 4.21875;
+  enforce();
+  EXPECT_FALSE(doubted());
+  source_volts = 4.22;
+  EXPECT_TRUE(doubted());
+}
 
 TEST_F(Exactly, bear_meters_that_are_as_far_apart_as_they_may_be) {  // S3
   cell_volts = 3.75;
