@@ -4,6 +4,7 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <map>
 
 #include "support.h"
 
@@ -123,6 +124,25 @@ TEST_F(Reading, does_not_ask_again_what_is_outstanding_until_it_counts_as_lost) 
     for (const Order& order : turn(at(passed), false)) EXPECT_EQ(order.verb, Verb::drain_errors);
   }
   EXPECT_EQ(turn(at(plan.lost_after), false).size(), once);
+}
+
+// Whatever else is answered meanwhile.
+TEST_F(Reading, asks_no_readback_again_that_is_outstanding) {  // S3
+  std::map<Verb, int> asked;
+  for (int cycle = 0; cycle < 120; ++cycle) {
+    schedule.turn(at(cycle * 100ms), *out);
+    for (Order order; out->take_order(order);) {
+      if (purpose_of(order.ticket) == Purpose::readback) {
+        ++asked[order.verb];
+        continue;
+      }
+      Outcome outcome;
+      outcome.order = order;
+      schedule.see(outcome);
+    }
+  }
+  EXPECT_EQ(asked.size(), 7U);  // six of the round, and the error queue
+  for (const auto& [verb, times] : asked) EXPECT_EQ(times, 1) << static_cast<int>(verb);
 }
 
 TEST_F(Reading, asks_an_answered_question_in_the_next_cycle_and_no_other) {  // S3

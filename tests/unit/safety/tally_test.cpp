@@ -161,5 +161,18 @@ TEST(Carried, is_an_amount_and_a_time_or_defective) {  // S9
   EXPECT_FALSE(defect({.step_time = century + 1ns}).empty());
 }
 
+TEST(Tally, counts_no_sample_that_is_half_a_number_and_no_second_one_of_a_moment) {  // S2
+  Tally tally;
+  tally.begin(at(0s));
+  tally.output(true, at(0s));
+  tally.add(at(1s), 2.0_A, 3.7_V);
+  tally.add(at(2s), drivers::amperes(NAN), 3.7_V);
+  tally.add(at(2s), 2.0_A, drivers::volts(HUGE_VAL));
+  tally.add(at(1s), 4.0_A, 3.7_V);
+  tally.add(at(3s), 2.0_A, 3.7_V);
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 6.0);
+  EXPECT_DOUBLE_EQ(tally.energy_in().value(), 6.0 * 3.7);
+}
+
 }  // namespace
 }  // namespace chargewright::safety::testing
