@@ -157,6 +157,35 @@ TEST(Wires, are_made_for_a_time_that_runs_and_for_32_instruments_at_most) {  // 
   EXPECT_THROW(Wires(plant_of(plan_of()), std::move(many), 1, sink), std::invalid_argument);
 }
 
+TEST(Wires, have_room_for_32_instruments) {
+  struct Nowhere final : ByteSink {
+    bool write(drivers::InstrumentId, std::string_view) override { return true; }
+  } sink;
+  std::vector<drivers::InstrumentSpec> many(max_instruments, OneSupply::instruments()[0]);
+  EXPECT_EQ(Wires(plant_of(plan_of()), std::move(many), 1, sink).instruments(), 32U);
+}
+
+TEST(Wires, end_with_every_output_off_and_arm_nothing_any_more) {  // S1 S4
+  OneSupply bench(1);
+  bench.wires.attended();
+  bench.connect();
+  bench.pass(3s);
+  ASSERT_EQ(bench.arm(), Refusal::none);
+  bench.wires.shut_down(bench.now);
+  bench.pass(3s);
+  EXPECT_TRUE(bench.wires.all_off());
+  EXPECT_EQ(bench.arm(), Refusal::wrong_state);
+}
+
+TEST(Wires, tell_nothing_where_nobody_listens) {
+  OneSupply bench(1);
+  bench.wires.listen(false);
+  bench.connect();
+  bench.pass(3s);
+  Event event;
+  EXPECT_FALSE(bench.wires.take_event(event));
+}
+
 constexpr const char* real = "Example,PS-20,1234,1.0";
 
 std::vector<Event> events_of(Wires& wires, Event::Kind kind) {
