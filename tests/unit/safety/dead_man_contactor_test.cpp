@@ -76,6 +76,20 @@ TEST_F(ACut, orders_a_contactor_that_reads_closed_open_again) {  // S4
   EXPECT_EQ(said(contactor), "");
 }
 
+TEST_F(ACut, takes_no_contactor_for_open_that_was_asked_before_it_is_done_again) {  // S3 S6
+  begin();
+  up_all();
+  hear(supply, "0\n");
+  hear(meter, "0\n");
+  EXPECT_EQ(said(contactor), open_contactor);
+  pass(50ms);
+  EXPECT_EQ(said(contactor), ask_contactor);
+  cut->again(now);
+  hear(contactor, "0\n");
+  EXPECT_FALSE(noted_that("contactor reads open"));
+  EXPECT_FALSE(cut->finished(now));
+}
+
 // Closed again by a hand, or it reads what is not so.
 TEST_F(ACut, orders_a_contactor_that_reads_open_open_again_while_current_flows) {  // S3 S4
   begin();
