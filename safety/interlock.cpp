@@ -240,9 +240,12 @@ void Interlock::see_current(const Sensed& current, const Sensed& voltage, StuckP
   const bool on = facts_.expected.output_on;
   const bool flowing = std::abs(current.value()) > facts_.plan.off_current.value();
   // With the output off, what a meter shows below "current stopped" is its own offset: integrated
-  // over hours of rest it would feign charge.
-  if (facts_.mode == Mode::enforcing && (on || flowing)) {
-    facts_.tally.add(current.good.answered, current.good.current(), voltage.good.voltage());
+  // over hours of rest it would feign charge. It counts as none: left out, a last sample that was
+  // still on its way as the output went off would hold through the rest.
+  if (facts_.mode == Mode::enforcing) {
+    facts_.tally.add(current.good.answered,
+                     on || flowing ? current.good.current() : drivers::Amperes{},
+                     voltage.good.voltage());
   }
   pair.see(voltage.value(), current.value(), facts_.tally.charge_in().value(), on && flowing,
            current.good.answered);

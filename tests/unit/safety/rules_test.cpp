@@ -834,6 +834,29 @@ TEST_F(Rules, count_no_charge_without_a_voltage_nor_what_a_meter_shows_of_none) 
   EXPECT_EQ(show(1.0), 0);  // of no run
 }
 
+// A slow link: what was measured before the output went off is answered after it.
+TEST_F(Rules, hold_no_last_sample_through_a_rest) {  // S2
+  enforce();
+  now += 100ms;
+  good_readings();
+  expect_off(now);
+  now += 100ms;
+  see(ammeter, 0, Verb::measure_current, 2.4);
+  const double counted = interlock.tally().charge_in().value();
+  for (int second = 0; second < 58; ++second) {
+    now += 1s;
+    see(voltmeter, 0, Verb::measure_voltage, cell_volts);
+    see(ammeter, 0, Verb::measure_current, 0);
+  }
+  Expected on = interlock.facts().expected;  // ordered, not proved yet
+  on.output_on = true;
+  on.since = drivers::never;
+  interlock.expect(on);
+  now += 100ms;
+  see(ammeter, 0, Verb::measure_current, 0);
+  EXPECT_NEAR(interlock.tally().charge_in().value() - counted, 2.4 / 2 * 1, 1e-9);
+}
+
 // ---- a cell that rests --------------------------------------------------------------------------
 
 // Readings of a cell at rest: two at 3.70 V, then one that differs by so much.
