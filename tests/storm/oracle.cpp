@@ -243,9 +243,9 @@ void Oracle::look_at(std::uint8_t index, Instant now) {
   }
   const double dv = std::abs(output.voltage_setpoint().value() - channel.told_volts);
   const double di = std::abs(output.current_setpoint().value() - channel.told_amperes);
-  channel.turned.see(channel.state == State::energised && (dv > 0.0065 || di > 0.0065) &&
-                         devices_[source.device].honest.at != never,
-                     now);
+  const bool turned = channel.state == State::energised && (dv > 0.0065 || di > 0.0065);
+  channel.turned.see(
+      turned && plan.abilities.reads_setpoints && devices_[source.device].honest.at != never, now);
   channel.hung.see(stage_.sequencers_hang && channel.state == State::energised, now);
   if (channel.job != nullptr && channel.enforced) {
     const safety::Limits& limits = channel.job->checked.plan.limits;

@@ -310,6 +310,16 @@ void take_protections(Scenario& scenario) {
   }
 }
 
+// Some sources deliver more than they say: what is read back of their knobs is not to be had, so a
+// knob that is turned is left to the limits alone. Dice of their own again.
+void take_readbacks(Scenario& scenario) {
+  Dice dice(scenario.seed ^ 0x5A15'5A15'5A15'5A15);
+  if (!dice.chance(0.1)) return;
+  for (auto& channel : scenario.plant.channels) {
+    channel.abilities.reads_setpoints = channel.abilities.reads_protection = false;
+  }
+}
+
 }  // namespace
 
 Scenario scenario_of(std::uint64_t seed) {
@@ -353,6 +363,7 @@ Scenario scenario_of(std::uint64_t seed) {
   scenario.plant = daemon::make_plant(scenario.bench, dialects);
   scenario.instruments = daemon::instruments_of(scenario.bench, dialects);
   take_protections(scenario);
+  take_readbacks(scenario);
   scenario.lasts = drivers::seconds(dice.between(3600, 20 * 3600));
   scenario.patience = drivers::seconds(dice.between(5, 900));
   if (!scenario.calm) scenario.happenings = happenings_of(scenario, dice);

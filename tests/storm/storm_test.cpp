@@ -63,6 +63,16 @@ TEST(Storm, goes_on_after_the_dead_man_died_and_the_daemon_began_anew) {  // S6
   EXPECT_GE(outcome.coverage.outcomes.at("done"), 1U);
 }
 
+// Whatever the others have: the limits have to do alone (S2).
+TEST(Storm, has_sources_whose_knobs_cannot_be_read_back) {
+  int without = 0;
+  for (std::uint64_t seed = 1; seed <= 40; ++seed) {
+    without += scenario_of(seed).plant.channels[0].abilities.reads_setpoints ? 0 : 1;
+  }
+  EXPECT_GT(without, 0);
+  EXPECT_LT(without, 20);
+}
+
 TEST(Storm, shrinks_a_schedule_to_what_is_needed) {
   int asked = 0;
   const auto kept = shrunk(60, [&](const std::vector<std::size_t>& left) {
@@ -216,6 +226,33 @@ TEST_F(OracleOfTheStorm, counts_the_age_of_each_reading_by_itself) {  // S3
                          .delay = 8s});
   pass(6s);
   EXPECT_EQ(claim(), "none");
+  pass(1min);
+  EXPECT_EQ(claim(), "none");
+  EXPECT_EQ(stage->channel().state, safety::State::tripped);
+}
+
+// What cannot be read back is no reason to cut, until a limit is exceeded.
+TEST_F(OracleOfTheStorm, leaves_a_knob_that_cannot_be_read_back_to_the_limits) {  // S2 S3
+  scenario.calm = false;
+  auto& can = scenario.plant.channels[0].abilities;
+  can.reads_setpoints = can.reads_protection = false;
+  build();
+  run();
+  pass(10s);
+  const double flowing = stage->bench().circuit(0).current().value();
+  const auto turn_to = [&](double amperes) {
+    stage->bench().inject({.kind = drivers::simulated::FaultKind::knob_turned,
+                           .device = scenario.plant.channels[0].source.instrument,
+                           .channel = 1,
+                           .knob = drivers::Measurand::current,
+                           .value = amperes});
+  };
+  turn_to(0.9 * flowing);
+  pass(1min);
+  EXPECT_EQ(claim(), "none");
+  EXPECT_EQ(stage->channel().state, safety::State::energised);
+  ASSERT_TRUE(scenario.jobs[0][0].checked.plan.limits.current_above);
+  turn_to(1.1 * scenario.jobs[0][0].checked.plan.limits.current_above->value.value());
   pass(1min);
   EXPECT_EQ(claim(), "none");
   EXPECT_EQ(stage->channel().state, safety::State::tripped);
