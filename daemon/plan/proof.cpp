@@ -56,6 +56,9 @@ class Trials {
     std::vector<std::string> left{
         "the source's own over-voltage and over-current protection: with the daemon stopped and "
         "the cell off, raise the voltage at the panel beyond the level that is armed"};
+    left.emplace_back(
+        "the limits on voltage and current by themselves: no setpoint is let beyond them, and a "
+        "knob that is turned so far is noticed as one");
     left.push_back(channel_.contactor
                        ? "a source that loses its link, or ignores off, while it charges"
                        : "a source that loses its link, or ignores off: there is no contactor, so "
