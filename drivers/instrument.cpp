@@ -19,7 +19,6 @@ constexpr std::size_t orders_max = 64;
 constexpr std::size_t urgent_max = 32;
 constexpr int errors_max = 32;  // more than an error queue holds
 constexpr std::size_t identification_max = 256;
-constexpr int no_channel = -1;
 
 // Polynomial: matches in bounded time whatever the pattern. A pattern like (a*)*b would otherwise
 // keep the guard busy for hours. (An extension of libstdc++.)
@@ -97,7 +96,6 @@ struct Instrument::State {
   Lane<orders_max> ordinary;
   Ring<Outcome, 256> outcomes;
   bool urgent_in_flight = false;  // which lane's first job asks the question in flight
-  int selected = no_channel;
   Instant question_at{};
   Duration round_trip{};
   Duration round_trip_worst{};
@@ -173,22 +171,17 @@ void Instrument::State::accept_urgent(const Order& order, Instant now) {
     take_back();
     refuse_voided(order, now);
     const std::optional<std::string_view> text = compose(spelling.send, order);
-    if (!text || !conversation.urgent(*text, now)) {
-      selected = no_channel;
-      return end_now(order, Ending::refused, now);
-    }
+    if (!text || !conversation.urgent(*text, now)) return end_now(order, Ending::refused, now);
     if (!spelling.ask) job.stage = Job::Stage::said;
     job.ready_from = later(now, spec.dialect.settle);
   }
   if (!urgent.push(job)) end_now(order, Ending::refused, now);
 }
 
-// The message in hand assumed a selected channel that an urgent one may change, and may be what it
-// makes void.
+// The message in hand may be what an urgent one makes void.
 void Instrument::State::take_back() {
   const bool was_asking = conversation.is_awaiting();
   if (!conversation.recall()) return;
-  selected = no_channel;
   if (was_asking) {
     (urgent_in_flight ? urgent.front() : ordinary.front()).stage = Job::Stage::to_ask;
   } else if (!ordinary.empty()) {
@@ -209,15 +202,16 @@ void Instrument::State::refuse_voided(const Order& order, Instant now) {
   }
 }
 
-// The message, with the selection of its channel joined in front where that has changed.
+// The message, with the selection of its channel joined in front; always, since a hand at the panel
+// or another program may have selected another one, whose output would then be read and switched.
 std::optional<std::string_view> Instrument::State::compose(const Template& text,
                                                            const Order& order) {
   const Dialect& dialect = spec.dialect;
   char* const into = message.data();
   const Filling filling{.value = order.value, .channel = order.channel};
   std::size_t size = 0;
-  const bool select = !dialect.select.empty() && order.channel != 0 && order.channel != selected &&
-                      belongs_to_channel(order.verb);
+  const bool select =
+      !dialect.select.empty() && order.channel != 0 && belongs_to_channel(order.verb);
   if (select) {
     constexpr std::size_t joint = 2;  // `;:`
     const auto selection = fill(dialect.select, filling, into, message.size() - joint);
@@ -230,7 +224,6 @@ std::optional<std::string_view> Instrument::State::compose(const Template& text,
   }
   const auto rest = fill(text, filling, into + size, message.size() - size);
   if (!rest) return std::nullopt;
-  if (select) selected = order.channel;
   return std::string_view(into, size + *rest);
 }
 
@@ -256,7 +249,6 @@ void Instrument::State::advance(Instant now) {
       continue;
     }
     if (!conversation.in_step()) {
-      selected = no_channel;  // it may have been switched off and on in between
       end_impatient(now);
       return;
     }
@@ -409,7 +401,6 @@ void Instrument::order(const Order& order, Instant now) {
 
 void Instrument::link_up(Instant now) {
   if (state_->conversation.is_up()) link_down(now);
-  state_->selected = no_channel;
   state_->conversation.link_up(now);
   state_->advance(now);
 }

@@ -199,29 +199,32 @@ TEST(Instrument, a_command_without_proof_is_done_when_the_link_has_taken_it) {
   EXPECT_EQ(hand.outcome().ending, Ending::done);
 }
 
-TEST(Instrument, selects_a_channel_only_when_it_changes) {
+// A hand at the panel may select another one between any two messages.
+TEST(Instrument, selects_the_channel_in_every_message_that_belongs_to_one) {  // S3 S4
   Hand hand("scpi-supply");
   hand.bring_in_step(0);
-  int ms = 1;
   const auto measure = [&](std::uint8_t channel) {
-    hand.order(Verb::measure_voltage, ms, 0, channel);
+    hand.order(Verb::measure_voltage, 1, 0, channel);
     std::string text = hand.sent();
-    hand.hear("4.2\n", ms);
+    hand.hear("4.2\n", 1);
     EXPECT_EQ(hand.outcome().ending, Ending::done);
     return text;
   };
   EXPECT_EQ(measure(2), "INST:NSEL 2;:MEAS:VOLT?|");
-  EXPECT_EQ(measure(2), "MEAS:VOLT?|");
-  EXPECT_EQ(measure(1), "INST:NSEL 1;:MEAS:VOLT?|");
+  EXPECT_EQ(measure(2), "INST:NSEL 2;:MEAS:VOLT?|");
   EXPECT_EQ(measure(0), "MEAS:VOLT?|");
-  hand.order(Verb::measure_voltage, 1, 0, 1);
-  hand.sent();
-  hand.instrument.turn(at(501));
-  EXPECT_EQ(hand.outcome().ending, Ending::timed_out);
-  hand.instrument.turn(at(551));
-  hand.resync(552);
-  ms = 553;  // it may have been switched off and on meanwhile
-  EXPECT_EQ(measure(1), "INST:NSEL 1;:MEAS:VOLT?|");
+  hand.order(Verb::set_voltage, 1, 4.2, 2);
+  EXPECT_EQ(hand.sent(), "INST:NSEL 2;:SOUR:VOLT 4.2000|");
+  hand.instrument.turn(at(1));
+  EXPECT_EQ(hand.sent(), "INST:NSEL 2;:SOUR:VOLT?|");
+  hand.hear("4.2\n", 1);
+  EXPECT_EQ(hand.outcome().ending, Ending::done);
+  hand.order(Verb::output_off, 1, 0, 2, true);
+  EXPECT_EQ(hand.sent(), "INST:NSEL 2;:OUTP OFF|INST:NSEL 2;:OUTP?|");
+  hand.hear("0\n", 1);
+  EXPECT_EQ(hand.outcome().ending, Ending::done);
+  hand.order(Verb::identify, 1, 0, 2);
+  EXPECT_EQ(hand.sent(), "*IDN?|");
 }
 
 TEST(Instrument, an_urgent_output_off_is_written_at_once_and_proved_first) {  // S4
@@ -285,7 +288,7 @@ TEST(Instrument, nothing_switches_on_behind_a_cut) {  // S4
   EXPECT_EQ(voided.ending, Ending::refused);
   EXPECT_EQ(hand.sent(), "INST:NSEL 1;:OUTP OFF|");
   hand.hear("4.2\n", 3);
-  EXPECT_EQ(hand.sent(), "OUTP?|");
+  EXPECT_EQ(hand.sent(), "INST:NSEL 1;:OUTP?|");
   hand.hear("0\n", 3);
   EXPECT_EQ(hand.sent(), "INST:NSEL 2;:OUTP ON|");
 }
@@ -296,7 +299,7 @@ TEST(Instrument, a_cut_takes_back_what_the_link_has_not_taken_yet) {  // S4
   hand.order(Verb::output_on, 1, 0, 2);
   hand.order(Verb::output_off, 1, 0, 2, true);  // nobody wrote in between
   EXPECT_EQ(hand.outcome().ending, Ending::refused);
-  EXPECT_EQ(hand.sent(), "INST:NSEL 2;:OUTP OFF|OUTP?|");
+  EXPECT_EQ(hand.sent(), "INST:NSEL 2;:OUTP OFF|INST:NSEL 2;:OUTP?|");
 }
 
 TEST(Instrument, an_urgent_channel_does_not_become_that_of_a_waiting_message) {  // S4
@@ -304,7 +307,7 @@ TEST(Instrument, an_urgent_channel_does_not_become_that_of_a_waiting_message) { 
   hand.bring_in_step(0);
   hand.order(Verb::measure_voltage, 1, 0, 2);
   hand.order(Verb::output_off, 1, 0, 1, true);
-  EXPECT_EQ(hand.sent(), "INST:NSEL 1;:OUTP OFF|OUTP?|");
+  EXPECT_EQ(hand.sent(), "INST:NSEL 1;:OUTP OFF|INST:NSEL 1;:OUTP?|");
   hand.hear("0\n", 2);
   EXPECT_EQ(hand.outcome().ending, Ending::done);
   EXPECT_EQ(hand.sent(), "INST:NSEL 2;:MEAS:VOLT?|");
