@@ -45,6 +45,10 @@ Finding beyond(const Limit<Q>& limit, double measured, std::uint8_t sensor, Side
           .limit = number(limit.value) + allowance};
 }
 
+// Nothing beyond a limit was read. Where that is for want of a reading, an on-delay goes on: one
+// garbled answer in each would keep a limit from ever being enforced.
+Finding none_beyond(bool all_read) { return {.undecided = !all_read}; }
+
 // Of two places of measuring, the one that trips sooner; else the first. The second is beyond.
 Finding sooner(const Finding& first, const Finding& second) {
   if (!first.present) return second;
@@ -104,7 +108,9 @@ Finding voltage_high(const Facts& f, Instant) {
   if (!f.limits.voltage_above) return {};
   const auto& limit = *f.limits.voltage_above;
   const double highest = limit.value.value();
-  Finding found;
+  const bool both_read =
+      f.cell_voltage.usable() && (!f.separate_voltmeter || f.source_voltage.usable());
+  Finding found = none_beyond(both_read);
   if (f.cell_voltage.usable() && !(f.cell_voltage.value() <= highest)) {
     found = beyond(limit, f.cell_voltage.value(), code(Subject::cell_voltage));
   }
@@ -128,7 +134,11 @@ Finding voltage_low(const Facts& f, Instant) {
   if (f.cell_voltage.usable() && !(f.cell_voltage.value() >= lowest)) {
     return beyond(limit, f.cell_voltage.value(), code(Subject::cell_voltage), Side::below);
   }
-  return {};
+  return none_beyond(f.cell_voltage.usable());
+}
+
+bool ammeters_read(const Facts& f) {
+  return f.cell_current.usable() && (!f.separate_ammeter || f.source_current.usable());
 }
 
 // The cell's ammeter, and the source's own where it is another one.
@@ -136,7 +146,7 @@ Finding current_high(const Facts& f, Instant) {
   if (!f.limits.current_above) return {};
   const auto& limit = *f.limits.current_above;
   const double highest = limit.value.value();
-  Finding found;
+  Finding found = none_beyond(ammeters_read(f));
   if (f.cell_current.usable() && !(f.cell_current.value() <= highest)) {
     found = beyond(limit, f.cell_current.value(), code(Subject::cell_current));
   }
@@ -150,7 +160,7 @@ Finding current_reverse(const Facts& f, Instant) {
   if (!f.limits.current_reverse) return {};
   const auto& limit = *f.limits.current_reverse;
   const double most = limit.value.value();
-  Finding found;
+  Finding found = none_beyond(ammeters_read(f));
   if (f.cell_current.usable() && !(-f.cell_current.value() <= most)) {
     found = beyond(limit, -f.cell_current.value(), code(Subject::cell_current));
   }
@@ -161,18 +171,25 @@ Finding current_reverse(const Facts& f, Instant) {
 }
 
 Finding power_high(const Facts& f, Instant) {
-  if (!f.limits.power_above || !f.cell_voltage.usable() || !f.cell_current.usable()) return {};
+  if (!f.limits.power_above) return {};
+  if (!f.cell_voltage.usable() || !f.cell_current.usable()) return none_beyond(false);
   const auto& limit = *f.limits.power_above;
   const double power = f.cell_voltage.value() * f.cell_current.value();
   if (power <= limit.value.value()) return {};
   return beyond(limit, power, code(Subject::pair));
 }
 
+bool thermometers_read(const Facts& f) {
+  return std::all_of(f.temperatures.begin(),
+                     f.temperatures.begin() + static_cast<std::ptrdiff_t>(f.thermometers()),
+                     [](const Sensed& sensor) { return sensor.usable(); });
+}
+
 Finding temperature_high(const Facts& f, Instant) {
   if (!f.limits.temperature_above) return {};
   const auto& limit = *f.limits.temperature_above;
   const double highest = limit.value.value();
-  Finding found;
+  Finding found = none_beyond(thermometers_read(f));
   for (std::size_t k = 0; k < f.thermometers(); ++k) {
     const Sensed& sensor = f.temperatures[k];
     if (!sensor.usable() || sensor.value() <= highest) continue;
@@ -187,7 +204,7 @@ Finding temperature_low(const Facts& f, Instant) {
   if (!f.limits.temperature_below) return {};
   const auto& limit = *f.limits.temperature_below;
   const double lowest = limit.value.value();
-  Finding found;
+  Finding found = none_beyond(thermometers_read(f));
   for (std::size_t k = 0; k < f.thermometers(); ++k) {
     const Sensed& sensor = f.temperatures[k];
     if (!sensor.usable() || sensor.value() >= lowest) continue;
@@ -398,7 +415,7 @@ Finding output_on_unbidden(const Facts& f, Instant) {
             .measured = f.cell_current.value(),
             .limit = off};
   }
-  return {};
+  return {.undecided = !f.cell_current.usable()};
 }
 
 Finding output_off_unbidden(const Facts& f, Instant) {
@@ -433,8 +450,11 @@ bool no_current(const Facts& f) {
 // lets it, or where the terminals stood elsewhere before the output went on and none ever flowed.
 Finding circuit_open(const Facts& f, Instant now) {
   const Sensed& source = f.separate_voltmeter ? f.source_voltage : f.cell_voltage;
-  if (!f.expected.output_on || !energised_reading(f, source) ||
-      !energised_reading(f, f.cell_current) || !no_current(f)) {
+  if (!f.expected.output_on) return {};
+  if (!source.usable() || !f.cell_voltage.usable() || !f.cell_current.usable()) {
+    return {.undecided = true};
+  }
+  if (!energised_reading(f, source) || !energised_reading(f, f.cell_current) || !no_current(f)) {
     return {};
   }
   const double setpoint = f.expected.voltage_setpoint.value();
@@ -504,15 +524,18 @@ Finding readings_disagree(const Facts& f, Instant now) {
 }
 
 Finding sensor_off_cell(const Facts& f, Instant) {
+  Finding garbled;
   for (std::size_t k = 0; k < f.thermometers(); ++k) {
-    if (!f.followed[k].behind() || !f.temperatures[k].usable()) continue;
+    if (!f.followed[k].behind()) continue;
+    garbled.undecided = true;
+    if (!f.temperatures[k].usable()) continue;
     return {.present = true,
             .sensor = static_cast<std::uint8_t>(k),
             .on_delay = f.ages.glitch,
             .measured = f.followed[k].change(),
             .limit = f.followed[k].least_change()};
   }
-  return {};
+  return garbled;
 }
 
 Finding sensor_stuck(const Facts& f, Instant) {

@@ -501,6 +501,105 @@ TEST_F(Rules, take_no_protection_that_was_read_before_the_run_for_tripped) {  //
   EXPECT_EQ(found(Cause::protection_tripped).measured, 1);
 }
 
+// A line that garbles every third answer, and an on-delay of a second.
+TEST_F(Rules, let_no_garbled_answer_begin_an_on_delay_anew) {  // S2 S3
+  limits.temperature_below->value = 5.0_degC;
+  const auto delayed = [](auto& limit) { limit->on_delay = 1s; };
+  delayed(limits.voltage_above);
+  delayed(limits.voltage_below);
+  delayed(limits.current_above);
+  delayed(limits.current_reverse);
+  delayed(limits.power_above);
+  delayed(limits.temperature_above);
+  delayed(limits.temperature_below);
+  const struct {
+    Cause cause;
+    drivers::InstrumentId instrument;
+    std::uint8_t channel;
+    Verb verb;
+    double beyond;
+    double inside;
+  } cases[] = {
+      {Cause::voltage_high, voltmeter, 0, Verb::measure_voltage, 4.3, 3.76},
+      {Cause::voltage_high, supply, 0, Verb::measure_voltage, 4.6, 3.8},
+      {Cause::voltage_low, voltmeter, 0, Verb::measure_voltage, 2.4, 3.76},
+      {Cause::current_high, ammeter, 0, Verb::measure_current, 7.3, 2.4},
+      {Cause::current_high, supply, 0, Verb::measure_current, 7.3, 2.4},
+      {Cause::current_reverse, ammeter, 0, Verb::measure_current, -0.6, 2.4},
+      {Cause::current_reverse, supply, 0, Verb::measure_current, -0.6, 2.4},
+      {Cause::power_high, ammeter, 0, Verb::measure_current, 8.1, 2.4},
+      {Cause::power_high, voltmeter, 0, Verb::measure_voltage, 13.0, 3.76},
+      {Cause::temperature_high, thermometer, 1, Verb::measure_temperature, 49, 25},
+      {Cause::temperature_high, thermometer, 2, Verb::measure_temperature, 49, 25},
+      {Cause::temperature_low, thermometer, 2, Verb::measure_temperature, 4, 25},
+  };
+  for (const auto& c : cases) {
+    enforce();
+    int reading = 0;
+    bool tripped = false;
+    const auto garbled_now_and_then = [&](double value) {
+      return [&, value] {
+        const bool garbled = ++reading % 3 == 0;
+        see(c.instrument, c.channel, c.verb, value, garbled ? Ending::unparsable : Ending::done);
+      };
+    };
+    const auto trips_within = [&](Duration time, double value) {
+      for (const Instant end = now + time; now < end && !tripped;) {
+        pass(100ms, garbled_now_and_then(value));
+        tripped = last.present.test(static_cast<std::size_t>(c.cause));
+      }
+      return tripped;
+    };
+    const int line = static_cast<int>(&c - cases);
+    EXPECT_FALSE(trips_within(1s, c.beyond)) << key_of(c.cause) << line;
+    EXPECT_FALSE(trips_within(300ms, c.inside)) << key_of(c.cause) << line;
+    EXPECT_FALSE(trips_within(1s, c.beyond)) << key_of(c.cause) << line;  // begun anew
+    EXPECT_TRUE(trips_within(300ms, c.beyond)) << key_of(c.cause) << line;
+  }
+}
+
+// Every second answer: a good one comes well within the time that one garbled answer is borne.
+TEST_F(Rules, let_no_garbled_answer_begin_anew_what_health_waits_for) {  // S3
+  int reading = 0;
+  const auto see_every_second = [&](drivers::InstrumentId instrument, std::uint8_t channel,
+                                    Verb verb, double value) {
+    const bool garbled = ++reading % 2 == 0;
+    see(instrument, channel, verb, value, garbled ? Ending::unparsable : Ending::done);
+  };
+  const auto trips = [&](Cause cause, drivers::InstrumentId instrument, std::uint8_t channel,
+                         Verb verb, double value) {
+    bool tripped = false;
+    for (int k = 0; k < 7 && !tripped; ++k) {
+      pass(100ms, [&] { see_every_second(instrument, channel, verb, value); });
+      tripped = last.present.test(static_cast<std::size_t>(cause));
+    }
+    return tripped;
+  };
+  celsius = 10;  // from 26, at once
+  EXPECT_TRUE(trips(Cause::sensor_off_cell, thermometer, 2, Verb::measure_temperature, 10));
+
+  // A lead is off: the source stands at its voltage, and there is no current.
+  source_volts = 4.20;
+  cell_volts = 3.5;
+  amperes = 0;
+  enforce();
+  EXPECT_TRUE(trips(Cause::circuit_open, ammeter, 0, Verb::measure_current, 0));
+  enforce();
+  EXPECT_TRUE(trips(Cause::circuit_open, supply, 0, Verb::measure_voltage, 4.20));
+  enforce();
+  EXPECT_TRUE(trips(Cause::circuit_open, voltmeter, 0, Verb::measure_voltage, 3.5));
+
+  expect_off(now - 600ms);
+  see(supply, 0, Verb::read_output, 0);
+  bool unbidden = false;
+  for (int k = 0; k < 7; ++k) {
+    now += 100ms;
+    see_every_second(ammeter, 0, Verb::measure_current, 1);
+    unbidden = unbidden || present(Cause::output_on_unbidden);
+  }
+  EXPECT_TRUE(unbidden);
+}
+
 TEST_F(Rules, give_a_current_the_time_to_fall_and_one_garbled_reading_after_the_off) {  // S3 S4
   const Instant off = now;
   expect_off(off);
