@@ -1,4 +1,6 @@
 // Interlock::condition_gone: what an acknowledgement needs besides the person (S5).
+#include <algorithm>
+
 #include "safety/interlock.h"
 #include "safety/rules.h"
 
@@ -7,18 +9,30 @@ namespace {
 
 using drivers::Instant;
 
+// A trip bears the limit by which it came: without on-delay, or with what the leads may drop. With
+// no current it is the limit itself that must hold, where it is known.
+template <class Q>
+double highest_of(const std::optional<Limit<Q>>& limit, const Fault& trip) {
+  return limit ? std::min(trip.limit, limit->value.value()) : trip.limit;
+}
+
 // Not known counts as present, but where the watch is too slow ever to know.
 bool rise_within(const Facts& f, const Fault& trip, std::size_t sensor) {
   const Rise& rise = f.rises[sensor];
   if (!rise.known()) return Ages::watch_slowdown * f.plan.every >= Rise::gap;
-  return rise.kelvins_per_second() <= trip.limit;
+  return rise.kelvins_per_second() <= highest_of(f.limits.temperature_rising, trip);
+}
+
+double coldest_allowed(const Facts& f, const Fault& trip) {
+  const auto& limit = f.limits.temperature_below;
+  return limit ? std::max(trip.limit, limit->value.value()) : trip.limit;
 }
 
 bool temperature_within(const Facts& f, const Fault& trip, std::size_t sensor, Instant now) {
   const Sensed& sensed = f.temperatures[sensor];
   if (!sensed.fresh(now, f.ages.watched_reading)) return false;
   if (trip.cause == Cause::temperature_rising) return rise_within(f, trip, sensor);
-  return trip.cause == Cause::temperature_low ? sensed.value() >= trip.limit
+  return trip.cause == Cause::temperature_low ? sensed.value() >= coldest_allowed(f, trip)
                                               : sensed.value() <= trip.limit;
 }
 
@@ -42,7 +56,7 @@ bool voltage_within(const Facts& f, const Fault& trip, Instant now) {
   const bool at_source = trip.sensor == static_cast<std::uint8_t>(Subject::source_voltage);
   if (at_source && f.separate_voltmeter && !source_within(f, trip, now)) return false;
   if (f.cell_voltage.fresh(now, f.ages.watched_reading)) {
-    return f.cell_voltage.value() <= trip.limit;
+    return f.cell_voltage.value() <= highest_of(f.limits.voltage_above, trip);
   }
   // Through an open contactor the source sees no cell: not measurable. Otherwise: not known.
   return !f.separate_voltmeter && f.plan.contactor.has_value();

@@ -79,7 +79,7 @@ TEST_F(Gone, is_what_stands_just_on_its_limit) {  // S5
   EXPECT_TRUE(gone(trip_of(Cause::temperature_low, 0, 5)));
   for (int k = 0; k < 120; ++k) {
     now += 500ms;
-    read_temperatures(30, 30 + 0.05 * k);
+    read_temperatures(30, 30 + 0.01 * k);
   }
   const double rise = interlock->facts().rises[1].kelvins_per_second();
   ASSERT_GT(rise, 0);
@@ -137,6 +137,50 @@ TEST_F(Gone, is_a_high_voltage_when_the_cell_reads_inside) {
   EXPECT_TRUE(gone(high));
   pass();
   EXPECT_FALSE(gone(high));
+}
+
+// Beyond what stands behind an on-delay, or what the source is allowed for its leads: back inside
+// that, a cell is not back inside its limit.
+TEST_F(Gone, is_what_tripped_beyond_a_looser_bound_when_it_is_inside_the_limit_itself) {  // S5
+  make({});
+  read(supply, Verb::measure_voltage, 3.7);
+  for (const auto sensor : {Subject::cell_voltage, Subject::source_voltage}) {
+    const Fault high = trip_of(Cause::voltage_high, subject(sensor), 4.40);
+    read(voltmeter, Verb::measure_voltage, 4.26);  // of 4.25 V
+    EXPECT_FALSE(gone(high));
+    read(voltmeter, Verb::measure_voltage, 4.25);
+    EXPECT_TRUE(gone(high));
+  }
+  const Fault low = trip_of(Cause::temperature_low, 0, 2);  // of 5 degC
+  read(thermometer, Verb::measure_temperature, 4.9, 1);
+  EXPECT_FALSE(gone(low));
+  read(thermometer, Verb::measure_temperature, 5, 1);
+  EXPECT_TRUE(gone(low));
+  const Fault rising = trip_of(Cause::temperature_rising, 0, 1);  // of 2 K a minute
+  for (int k = 0; k < 120; ++k) {
+    now += 500ms;
+    read(thermometer, Verb::measure_temperature, 5 + 0.02 * k, 1);
+  }
+  EXPECT_FALSE(gone(rising));
+  for (int k = 0; k < 120; ++k) {
+    now += 500ms;
+    read(thermometer, Verb::measure_temperature, 7.4 + 0.01 * k, 1);
+  }
+  EXPECT_TRUE(gone(rising));
+}
+
+TEST(GoneUnlimited, is_by_the_trips_own_limit_where_no_other_is_known) {  // S5
+  Interlock interlock(plan_of(), 0);                                      // no run yet in this life
+  interlock.watch_only(at(0s));
+  const auto gone = [&](Cause cause, double limit) {
+    return interlock.condition_gone(trip_of(cause, 0, limit), at(0s));
+  };
+  interlock.see(outcome(thermometer, 1, Verb::measure_temperature, 20, at(0s)));
+  EXPECT_FALSE(gone(Cause::temperature_low, 21));
+  EXPECT_TRUE(gone(Cause::temperature_low, 20));
+  interlock.see(outcome(voltmeter, 0, Verb::measure_voltage, 4.3, at(0s)));
+  EXPECT_FALSE(gone(Cause::voltage_high, 4.29));
+  EXPECT_TRUE(gone(Cause::voltage_high, 4.3));
 }
 
 TEST_F(Gone, is_a_high_voltage_that_cannot_be_measured_through_an_open_contactor) {
