@@ -121,6 +121,7 @@ Refusal Permissives::refusal_of_stage() const {
     case Stage::drain_errors:
       return Refusal::instrument_errors;
     case Stage::output_off:
+    case Stage::fresh:  // asks whether it still is
       return Refusal::output_not_off;
     case Stage::protection:
     case Stage::still_clear:
@@ -132,7 +133,6 @@ Refusal Permissives::refusal_of_stage() const {
     case Stage::contactor_opens:
     case Stage::contactor:
     case Stage::look:  // these ask nothing
-    case Stage::fresh:
     case Stage::idle:
     case Stage::done:
       break;
@@ -162,6 +162,9 @@ void Permissives::see(const Outcome& outcome, Instant now, Outbox& out) {
       return see_drained(outcome, now, out);
     case Verb::read_protection:
       if (outcome.value != 0) return refuse(Refusal::protection_was_tripped, outcome.value);
+      break;
+    case Verb::read_output:
+      if (outcome.value != 0) return refuse(Refusal::output_not_off, outcome.value);
       break;
     default:
       break;  // proved by its own readback
@@ -241,7 +244,9 @@ void Permissives::check_fresh(const Interlock& interlock, Instant now, Outbox& o
   if (f.separate_ammeter && !(std::abs(f.source_current.value()) <= off)) {
     return refuse(Refusal::output_not_off, f.source_current.value(), off);
   }
-  next(now, out);
+  // The last question of all: a slow sensor is time for a hand to switch on what was proved off.
+  if (!plan_.abilities.reads_output) return next(now, out);
+  if (waiting_.empty()) ask(plan_.source, Verb::read_output, 0, out);
 }
 
 }  // namespace chargewright::safety

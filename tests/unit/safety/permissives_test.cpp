@@ -494,6 +494,85 @@ TEST_F(Permitting, takes_a_reading_from_before_the_stage_for_none) {  // S1
   }
 }
 
+// What was proved off may have been switched on by a hand while a slow sensor was waited for.
+TEST_F(Permitting, asks_last_of_all_whether_the_output_is_still_off) {  // S1
+  const auto read_all = [&] {
+    read(voltmeter, Verb::measure_voltage, 3.7);
+    read(supply, Verb::measure_voltage, 0.0);
+    read(supply, Verb::measure_current, 0.0);
+    read(ammeter, Verb::measure_current, 0.0);
+    read(thermometer, Verb::measure_temperature, 25, 1);
+  };
+  for (const bool on : {true, false}) {
+    now += 1ms;
+    begin();
+    look();
+    ASSERT_EQ(permissives.stage(), Stage::fresh);
+    says[Verb::read_output] = on ? 1 : 0;
+    turn(now);
+    EXPECT_NE(asked.back().verb, Verb::read_output);  // not before every sensor has read
+    read_all();
+    turn(now);
+    EXPECT_EQ(asked.back().verb, Verb::read_output);
+    EXPECT_EQ(asked.back().instrument, supply);
+    EXPECT_EQ(permissives.met(), !on);
+    EXPECT_EQ(permissives.refusal(), on ? Refusal::output_not_off : Refusal::none);
+    EXPECT_EQ(permissives.measured(), on ? 1 : 0);
+  }
+  begin();
+  look();
+  read_all();
+  permissives.turn(interlock, now, *out);
+  permissives.turn(interlock, now, *out);  // and waits for the answer to one question
+  EXPECT_FALSE(permissives.met());
+  Order order;
+  ASSERT_TRUE(out->take_order(order));
+  EXPECT_FALSE(out->take_order(order));
+  Outcome garbled;
+  garbled.order = order;
+  garbled.ending = Ending::unparsable;
+  permissives.see(garbled, now, *out);
+  EXPECT_EQ(permissives.refusal(), Refusal::output_not_off);
+}
+
+TEST_F(Permitting, believes_no_current_alone_of_a_source_whose_output_cannot_be_read) {  // S1
+  plan.abilities.reads_output = false;
+  permissives = Permissives(plan, 2);
+  begin();
+  look();
+  read(voltmeter, Verb::measure_voltage, 3.7);
+  read(supply, Verb::measure_voltage, 0.0);
+  read(supply, Verb::measure_current, 0.0);
+  read(ammeter, Verb::measure_current, 0.0);
+  read(thermometer, Verb::measure_temperature, 25, 1);
+  turn(now);
+  EXPECT_TRUE(permissives.met());
+  EXPECT_NE(asked.back().verb, Verb::read_output);
+}
+
+// At whatever moment of arming, but for the way of the last question and its answer.
+TEST(ArmingStages, let_no_hand_switch_the_output_on_unseen) {  // S1 S3
+  const auto ready_with_a_hand_at = [](Duration when) {
+    GuardStory story;
+    story.start();
+    EXPECT_TRUE(story.until(State::off));
+    story.arm();
+    const Instant began = story.now;
+    bool ready = false;
+    while (!ready && story.now < began + 3s && story.trip() == Cause::none) {
+      if (story.now == began + when) story.bench.output = true;
+      story.pass(1ms);
+      ready = story.state() == State::ready;
+    }
+    return ready ? std::optional(story.now - began) : std::nullopt;
+  };
+  const auto took = ready_with_a_hand_at(1h);
+  ASSERT_TRUE(took);
+  for (Duration before = 4ms; before <= 50ms; before += 1ms) {
+    EXPECT_FALSE(ready_with_a_hand_at(*took - before)) << before.count();
+  }
+}
+
 TEST_F(Permitting, drains_the_error_queue_three_times_at_most_and_names_the_instrument) {  // S1
   says[Verb::drain_errors] = 2;
   begin();
