@@ -63,6 +63,7 @@ Covered covered(const safety::ChannelPlan& plan, Cause cause, const DrillFault& 
     case FaultKind::leads_loosened:
     case FaultKind::knob_turned:
     case FaultKind::output_switched:
+    case FaultKind::output_selected:
       break;
   }
   return Covered::whole;

@@ -329,6 +329,7 @@ bool Bench::inject(const BenchFault& fault) {
     case FaultKind::knob_turned:
     case FaultKind::cell_swapped:
     case FaultKind::output_switched:
+    case FaultKind::output_selected:
       if (role != Role::supply) return false;
       break;
     case FaultKind::mute:
@@ -370,6 +371,10 @@ bool Bench::happen(const BenchFault& fault, const Event& injected) {
     case FaultKind::output_switched:
       log_.note(injected);
       return switch_output(fault.device, channel, !out.is_on());
+    case FaultKind::output_selected:
+      log_.note(injected);
+      devices_[fault.device].selected = channel;
+      return true;
     default:
       return false;
   }
@@ -441,6 +446,7 @@ void Bench::apply(const BenchFault& fault, bool on) {
     case FaultKind::knob_turned:
     case FaultKind::cell_swapped:
     case FaultKind::output_switched:
+    case FaultKind::output_selected:
       break;  // happened; nothing lasts
   }
 }

@@ -69,6 +69,11 @@ class Bench {
     return devices_[device].outputs[channel - 1U];
   }
   void changed(InstrumentId device, std::uint8_t channel);
+  // Which of its outputs a message means that names none (SCPI's INSTrument:NSELect).
+  [[nodiscard]] std::uint8_t selected(InstrumentId device) const {
+    return devices_[device].selected;
+  }
+  void select(InstrumentId device, std::uint8_t channel) { devices_[device].selected = channel; }
   // False: refused, since a protection is latched.
   bool switch_output(InstrumentId device, std::uint8_t channel, bool on);
   void reset_output(InstrumentId device, std::uint8_t channel);
@@ -112,6 +117,7 @@ class Bench {
     std::vector<std::array<double, 3>> frozen;    // by channel and measurand, while stuck
     std::vector<std::array<Answers, 3>> answers;  // by channel and measurand
     DeviceFaults faults;
+    std::uint8_t selected = 1;
   };
   struct Watched {
     Mark mark;

@@ -20,7 +20,8 @@ constexpr std::array<std::string_view, fault_kind_count> names{"mute",
                                                                "cell-heats",
                                                                "knob-turned",
                                                                "cell-swapped",
-                                                               "output-switched"};
+                                                               "output-switched",
+                                                               "output-selected"};
 
 }  // namespace
 

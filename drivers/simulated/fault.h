@@ -30,9 +30,11 @@ enum class FaultKind : std::uint8_t {
   knob_turned,         // of a supply's output: someone set `value` at the panel; happens once
   cell_swapped,        // of a supply's output: its cell is another, rested at `value` volts; once
   output_switched,     // of a supply's output: someone switched it on or off at the panel; once
+  output_selected,     // of a supply: someone selected that output at the panel; once. Only SCPI
+                       // knows a selected one: an order names its own
 };
 inline constexpr std::uint8_t fault_kind_count =
-    static_cast<std::uint8_t>(FaultKind::output_switched) + 1;
+    static_cast<std::uint8_t>(FaultKind::output_selected) + 1;
 
 std::string_view name_of(FaultKind kind);  // "not-a-number"
 std::optional<FaultKind> fault_named(std::string_view name);

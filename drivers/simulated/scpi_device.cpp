@@ -258,7 +258,7 @@ int ScpiDevice::common(std::string_view name, bool query, std::string_view param
   if (is("CLS", false)) return status_.clear(), 0;
   if (is("WAI", false)) return 0;  // nothing here overlaps
   if (is("RST", false)) {
-    channel_ = 1;
+    bench_.select(id_, 1);
     for (std::uint8_t c = 1; c <= bench_.channels(id_); ++c) {
       const Role role = bench_.model().devices[id_].role;
       if (role == Role::supply) bench_.reset_output(id_, c);
@@ -376,7 +376,7 @@ int ScpiDevice::supply(Does does, std::string_view parameters, std::string& out)
     double value = 0;
     if (const int error = read_number(text, bounds, value)) return error;
     if (!apply(value)) return -222;
-    bench_.changed(id_, channel_);
+    bench_.changed(id_, channel());
     return 0;
   };
   // `VOLT? MAX` asks for the end of the range.
@@ -416,7 +416,7 @@ int ScpiDevice::supply(Does does, std::string_view parameters, std::string& out)
       return read(i, output.current_setpoint().value());
     case Does::set_output:
       if (const int error = flag(on)) return error;
-      return bench_.switch_output(id_, channel_, on) ? 0 : -221;  // a protection is latched
+      return bench_.switch_output(id_, channel(), on) ? 0 : -221;  // a protection is latched
     case Does::read_output:
       return answer(output.is_on() ? 1 : 0);
     case Does::set_over_voltage:
@@ -430,11 +430,11 @@ int ScpiDevice::supply(Does does, std::string_view parameters, std::string& out)
     case Does::arm_over_voltage:
       if (const int error = flag(on)) return error;
       output.arm_over_voltage(on);
-      return bench_.changed(id_, channel_), 0;
+      return bench_.changed(id_, channel()), 0;
     case Does::arm_over_current:
       if (const int error = flag(on)) return error;
       output.arm_over_current(on);
-      return bench_.changed(id_, channel_), 0;
+      return bench_.changed(id_, channel()), 0;
     case Does::read_over_voltage_armed:
       return answer(output.over_voltage_armed() ? 1 : 0);
     case Does::read_over_current_armed:
@@ -453,11 +453,11 @@ int ScpiDevice::supply(Does does, std::string_view parameters, std::string& out)
       if (const int error = only_one(list, text)) return error;
       int channel = 1;
       if (const int error = read_integer(text, 1, bench_.channels(id_), channel)) return error;
-      channel_ = static_cast<std::uint8_t>(channel);
+      bench_.select(id_, static_cast<std::uint8_t>(channel));
       return 0;
     }
     case Does::read_selected:
-      return answer(channel_);
+      return answer(channel());
     default:
       return -113;
   }
@@ -465,7 +465,7 @@ int ScpiDevice::supply(Does does, std::string_view parameters, std::string& out)
 
 // Range and resolution that a meter is offered are taken and change nothing; `(@1,2)` picks inputs.
 int ScpiDevice::measure(Measurand measurand, std::string_view parameters, std::string& out) {
-  std::uint32_t channels = std::uint32_t{1} << (channel_ - 1U);
+  std::uint32_t channels = std::uint32_t{1} << (channel() - 1U);
   Parameters list(parameters);
   for (int count = 0; list.has_more(); ++count) {
     const std::string_view text = list.take();

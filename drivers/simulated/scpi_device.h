@@ -39,13 +39,13 @@ class ScpiDevice {
   int measure(Measurand measurand, std::string_view parameters, std::string& out);
   int switches(Does does, std::string_view parameters, std::string& out);
   void update_status();
-  [[nodiscard]] SupplyOutput& selected() { return bench_.output(id_, channel_); }
+  [[nodiscard]] std::uint8_t channel() const { return bench_.selected(id_); }
+  [[nodiscard]] SupplyOutput& selected() { return bench_.output(id_, channel()); }
 
   Bench& bench_;
   InstrumentId id_;
   HeaderTree tree_;
   HeaderTree::NodeIndex path_ = HeaderTree::root;
-  std::uint8_t channel_ = 1;  // INSTrument:NSELect
   Status status_;
 };
 

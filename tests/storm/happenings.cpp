@@ -26,6 +26,9 @@ std::string text(const char* format, Args... args) {
   return out.data();
 }
 
+// Of all faults those that any bench may meet at any time; the others have dice of their own.
+constexpr std::uint8_t drawn_kinds = static_cast<std::uint8_t>(FaultKind::output_selected);
+
 // From a blink to hours; short ones are more frequent.
 Duration some_time(Dice& dice) {
   const double s =
@@ -42,7 +45,7 @@ Happening happening_of(const Scenario& scenario, Dice& dice) {
   if (draw < 0.52) {
     h.deed = Deed::fault;
     for (int tries = 0; tries < 100; ++tries) {
-      h.fault.kind = static_cast<FaultKind>(dice.below(drivers::simulated::fault_kind_count));
+      h.fault.kind = static_cast<FaultKind>(dice.below(drawn_kinds));
       h.device = static_cast<InstrumentId>(dice.below(devices));
       const Role role = scenario.model.devices[h.device].role;
       const bool of_supply = h.fault.kind == FaultKind::lead_off ||
@@ -159,6 +162,22 @@ void turn_up_when_nearly_full(const Scenario& scenario, std::vector<Happening>& 
   }
 }
 
+// A hand that selects another output of a source that has several: what names none would mean that.
+void select_outputs(const Scenario& scenario, std::vector<Happening>& all) {
+  Dice dice(scenario.seed ^ 0x5E1E'5E1E'5E1E'5E1E);
+  const auto& source = scenario.plant.channels.front().source;
+  const auto outputs = scenario.model.devices[source.instrument].channels;
+  if (outputs < 2) return;
+  for (int left = dice.whole(1, 30); left > 0; --left) {
+    Happening h;
+    h.at = opening + drivers::seconds(dice.share() * drivers::in_seconds(scenario.lasts));
+    h.device = source.instrument;
+    h.channel = static_cast<std::uint8_t>(1 + dice.below(outputs));
+    h.fault = {.kind = FaultKind::output_selected, .device = h.device, .channel = h.channel};
+    all.push_back(h);
+  }
+}
+
 // The dead-man dies: everything is cut, and nothing is armed until the daemon begins anew.
 void lose_dead_man(const Scenario& scenario, std::vector<Happening>& all) {
   Dice dice(scenario.seed ^ 0xDEAD'DEAD'DEAD'DEAD);
@@ -191,6 +210,7 @@ std::vector<Happening> happenings_of(const Scenario& scenario, Dice& dice) {
   }
   turn_knobs(scenario, all);
   turn_up_when_nearly_full(scenario, all);
+  select_outputs(scenario, all);
   lose_dead_man(scenario, all);
   std::ranges::stable_sort(all, {}, &Happening::at);
   return all;
@@ -212,7 +232,7 @@ std::string describe(const Happening& h, const profiles::Bench& bench) {
         t += text(" to %.4f %s", h.fault.value,
                   h.fault.knob == drivers::Measurand::current ? "A" : "V");
         if (h.nearly_full > 0) t += text(", once its cell is at %.3f of full", h.nearly_full);
-      } else {
+      } else if (!drivers::simulated::happens_once(h.fault.kind)) {
         t += text(" for %.3f s", drivers::in_seconds(h.lasts));
       }
       return t;

@@ -143,6 +143,28 @@ TEST_F(InstrumentOnBench, every_verb_of_every_shipped_dialect_is_understood) {
   }
 }
 
+// Which one is selected is of no concern to an order that names its own.
+TEST_F(InstrumentOnBench,
+       no_output_that_a_hand_selects_at_the_panel_is_taken_for_another) {  // S3 S4
+  charge(1);
+  const auto select = [&](std::uint8_t channel) {
+    ASSERT_TRUE(bench.inject(
+        {.kind = sim::FaultKind::output_selected, .device = supply, .channel = channel}));
+    ASSERT_EQ(bench.selected(supply), channel);
+  };
+  select(2);
+  EXPECT_NEAR(done(source, Verb::measure_current, 0, 1), 2.4, 0.05);
+  select(2);
+  EXPECT_NEAR(done(source, Verb::read_current_setpoint, 0, 1), 2.4, 0.005);
+  select(2);
+  EXPECT_EQ(order(source, Verb::output_off, 0, 1, true).ending, Ending::done);
+  EXPECT_FALSE(bench.output(supply, 1).is_on());
+  done(source, Verb::output_on, 0, 1);
+  select(2);
+  EXPECT_EQ(done(source, Verb::read_output, 0, 1), 1);
+  EXPECT_FALSE(bench.inject({.kind = sim::FaultKind::output_selected, .device = meter}));
+}
+
 TEST_F(InstrumentOnBench, a_tripped_protection_is_seen_and_named) {  // S3
   done(source, Verb::set_over_current, 1.0, 1);
   done(switches, Verb::close_switch, 0, 1);
