@@ -276,6 +276,55 @@ TEST_F(ALine, says_once_what_became_of_a_question) {  // S3
   EXPECT_EQ(ending(), Ending::timed_out);
   pass(500ms);
   EXPECT_FALSE(line.take_answer());
+  line.link_down();
+  EXPECT_FALSE(line.take_answer());
+}
+
+// What dribbles in is no answer, and gains no time.
+TEST_F(ALine, gives_no_more_time_for_half_an_answer) {  // S3 S6
+  open();
+  agree();
+  ask();
+  pass(400ms);
+  hear("0");
+  EXPECT_EQ(line.wake(), now + 100ms);
+  pass(100ms);
+  EXPECT_EQ(ending(), Ending::timed_out);
+}
+
+TEST_F(ALine, takes_no_number_for_the_one_that_it_has_not_asked_for_yet) {  // S3
+  open();
+  line.receive("197\n", now);  // nothing has left
+  EXPECT_EQ(written(), "*CLS\n*ESE 197\n*ESE?\n");
+  hear("197\n");
+  EXPECT_EQ(written(), "*ESE 211\n*ESE?\n");
+}
+
+TEST_F(ALine, gives_its_second_number_a_time_of_its_own) {  // S3
+  link.between = 200ms;
+  open();
+  for (const char* next : {"*CLS\n", "*ESE 197\n", "*ESE?\n"}) {
+    EXPECT_EQ(written(), next);
+    pass(200ms);
+  }
+  pass(250ms);
+  hear("197\n");
+  EXPECT_EQ(written(), "*ESE 211\n");
+  EXPECT_EQ(line.wake(), now + 200ms);  // to ask for it; until then nothing is late
+  pass(100ms);
+  EXPECT_EQ(written(), "");
+  pass(100ms);
+  EXPECT_EQ(written(), "*ESE?\n");
+  hear("211\n");
+  EXPECT_TRUE(line.can_ask());
+}
+
+TEST_F(ALine, has_nothing_to_wait_for_on_a_link_that_is_lost) {
+  open();
+  agree();
+  ask();
+  line.link_down();
+  EXPECT_EQ(line.wake(), drivers::never);
 }
 
 TEST_F(ALine, does_not_say_twice_what_it_had_no_time_to_say) {

@@ -62,6 +62,37 @@ TEST(AStateChange, to_off_in_good_order_is_no_cut_but_alarms_after_its_stages) {
   }
 }
 
+// What was proved before is no proof now: an off is ordered and asked for anew.
+TEST(AStateChange, to_off_proves_it_anew_from_wherever_it_comes) {  // S4 S5 S8
+  const auto proves_anew = [](GuardStory& story, Request::Kind kind) {
+    story.bench.written.clear();
+    story.ask(kind);
+    EXPECT_EQ(story.state(), State::unknown);
+    ASSERT_TRUE(story.until(State::off));
+    EXPECT_GE(story.bench.count(Verb::output_off), 1);
+    EXPECT_FALSE(story.happened(Event::Kind::cut_stage));
+  };
+  GuardStory ready;
+  ready.start();
+  ASSERT_TRUE(ready.until(State::off));
+  ready.arm();
+  ASSERT_TRUE(ready.until(State::ready));
+  proves_anew(ready, Request::Kind::finish);
+  GuardStory arming(Fittings{.contactor = true});
+  arming.start();
+  ASSERT_TRUE(arming.until(State::off));
+  arming.arm();
+  arming.settle();
+  ASSERT_EQ(arming.state(), State::arming);
+  proves_anew(arming, Request::Kind::finish);
+  GuardStory tripped;
+  tripped.charge_on();
+  tripped.ask(Request::Kind::cut);
+  ASSERT_TRUE(tripped.until(State::tripped));
+  tripped.events.clear();
+  proves_anew(tripped, Request::Kind::acknowledge);
+}
+
 TEST(AStateChange, to_off_in_good_order_is_no_cut_after_a_cut_either) {  // S5 S8
   GuardStory story;
   story.charge_on();
