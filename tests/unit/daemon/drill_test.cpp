@@ -175,17 +175,19 @@ TEST(DrillCrossing, beyond_its_bound_breaks_it) {
 }
 
 // A source that pauses between messages, as its dialect says, which the budget was not told of.
+// Whether a crossing falls into a pause is chance: of many pauses, some are met.
 TEST(Drill, does_not_survive_what_takes_longer_than_the_budget_allows) {  // S7
-  Hut hut;
-  hut.instruments[supply].dialect.between = 60ms;
-  hut.on.instruments[supply].response.settling = 0s;
-  const Drill met = hut.drilled("source-escapes");
   int broken = 0;
-  for (const DrillRow& row : met.rows) {
-    if (!std::ranges::any_of(row.crossings, &DrillCrossing::breaks_bound)) continue;
-    ++broken;
-    EXPECT_EQ(row.verdict, DrillVerdict::not_survived) << row.fault.words;
-    EXPECT_NE(row.sentence.find("response-time budget"), std::string::npos) << row.sentence;
+  for (std::chrono::milliseconds pause{50}; pause <= 66ms; pause += 1ms) {
+    Hut hut;
+    hut.instruments[supply].dialect.between = pause;
+    hut.on.instruments[supply].response.settling = 0s;
+    for (const DrillRow& row : hut.drilled("source-escapes").rows) {
+      if (!std::ranges::any_of(row.crossings, &DrillCrossing::breaks_bound)) continue;
+      ++broken;
+      EXPECT_EQ(row.verdict, DrillVerdict::not_survived) << row.fault.words;
+      EXPECT_NE(row.sentence.find("response-time budget"), std::string::npos) << row.sentence;
+    }
   }
   EXPECT_GT(broken, 0);
 }
