@@ -60,24 +60,32 @@ class Wire : public drivers::LinkUser {
   std::unique_ptr<drivers::Link> link_;
 };
 
+// An instrument whose dialect cannot be loaded may have every word: nothing is proved without it.
+drivers::Dialect of_unknown_words() {
+  drivers::Dialect dialect;
+  for (auto& spelling : dialect.verbs) spelling.absent = false;
+  return dialect;
+}
+
 }  // namespace
 
-drivers::Checked<DirectCut> direct_cut(const profiles::Bench& bench,
-                                       const std::vector<std::string>& dialect_folders,
-                                       std::chrono::milliseconds within) {
+DirectCut direct_cut(const profiles::Bench& bench, const std::vector<std::string>& dialect_folders,
+                     std::chrono::milliseconds within) {
   const auto deadline = Clock::now() + within;
+  DirectCut cut;
   std::vector<drivers::Dialect> dialects;
-  drivers::Failures problems;
+  std::vector<bool> spoken;
   for (const auto& instrument : bench.instruments) {
     auto dialect = drivers::load_dialect(instrument.dialect, dialect_folders);
+    spoken.push_back(dialect.has_value());
     if (dialect) {
       if (instrument.respond) dialect->respond = *instrument.respond;
       dialects.push_back(std::move(*dialect));
     } else {
-      for (auto& problem : dialect.error().list) problems.list.push_back(std::move(problem));
+      for (auto& problem : dialect.error().list) cut.problems.list.push_back(std::move(problem));
+      dialects.push_back(of_unknown_words());
     }
   }
-  if (!problems.list.empty()) return problems;
 
   OffProof proof{bench, dialects};
   boost::asio::io_context io{1};
@@ -85,9 +93,13 @@ drivers::Checked<DirectCut> direct_cut(const profiles::Bench& bench,
   for (std::size_t i = 0; i < wires.size(); ++i) {
     const auto id = static_cast<drivers::InstrumentId>(i);
     if (!proof.is_needed(id)) continue;
+    if (!spoken[i]) {
+      proof.link_changed(id, false);
+      continue;
+    }
     wires[i] = std::make_unique<Wire>(io, bench.instruments[i], id, dialects[i], proof);
   }
-  while (!proof.all_off() && Clock::now() < deadline) {
+  while (!proof.is_finished() && Clock::now() < deadline) {
     io.restart();
     io.run_for(std::chrono::milliseconds(2));
     drivers::Order order;
@@ -96,7 +108,9 @@ drivers::Checked<DirectCut> direct_cut(const profiles::Bench& bench,
       if (wire) wire->turn();
     }
   }
-  return DirectCut{.all_off = proof.all_off(), .lines = proof.report()};
+  cut.all_off = proof.all_off();
+  cut.lines = proof.report();
+  return cut;
 }
 
 }  // namespace chargewright::daemon

@@ -15,11 +15,11 @@ namespace chargewright::daemon {
 struct DirectCut {
   bool all_off = false;  // every channel proved off
   std::vector<std::string> lines;
+  // Of dialects that cannot be loaded: their instruments were not reached, all others were.
+  drivers::Failures problems;
 };
 
-// Fails only on a dialect that cannot be loaded.
-drivers::Checked<DirectCut> direct_cut(const profiles::Bench& bench,
-                                       const std::vector<std::string>& dialect_folders,
-                                       std::chrono::milliseconds within);
+DirectCut direct_cut(const profiles::Bench& bench, const std::vector<std::string>& dialect_folders,
+                     std::chrono::milliseconds within);
 
 }  // namespace chargewright::daemon

@@ -12,7 +12,10 @@ using drivers::Order;
 using drivers::Verb;
 
 OffProof::OffProof(const profiles::Bench& bench, const std::vector<drivers::Dialect>& dialects)
-    : bench_(bench), dialects_(dialects), up_(bench.instruments.size(), false) {
+    : bench_(bench),
+      dialects_(dialects),
+      up_(bench.instruments.size(), false),
+      tried_(bench.instruments.size(), false) {
   for (const auto& facts : bench.channels) {
     Channel channel;
     channel.off_current_a = facts.off_current.value();
@@ -36,6 +39,7 @@ std::size_t OffProof::task(Verb verb, const safety::Terminal& at) {
 
 void OffProof::link_changed(drivers::InstrumentId instrument, bool up) {
   up_.at(instrument) = up;
+  tried_.at(instrument) = true;
   if (up) return;
   for (Task& task : tasks_) {
     if (task.at.instrument == instrument && task.stage == Stage::asked) task.stage = Stage::waiting;
@@ -127,6 +131,15 @@ bool OffProof::all_off() const {
     return task.verb == Verb::open_switch && up_[task.at.instrument] &&
            (task.stage == Stage::waiting || task.stage == Stage::asked);
   });
+}
+
+bool OffProof::is_finished() const {
+  return all_off() && std::ranges::none_of(tasks_, [this](const Task& task) {
+           const bool answered = task.left < tries_most ||
+                                 (task.stage != Stage::waiting && task.stage != Stage::asked);
+           const bool reachable = up_[task.at.instrument] || !tried_[task.at.instrument];
+           return task.verb == Verb::output_off && reachable && !answered;
+         });
 }
 
 std::string OffProof::words(const Task& task) const {

@@ -24,11 +24,15 @@ class OffProof {
   [[nodiscard]] bool is_needed(drivers::InstrumentId instrument) const;
   [[nodiscard]] bool is_off(std::size_t channel) const;
   [[nodiscard]] bool all_off() const;
+  // All off, and every source that can be reached was told so: a contactor proves off sooner than a
+  // slow source is even reached, whose output would stay on behind it.
+  [[nodiscard]] bool is_finished() const;
   // One line for each thing that was to be done, and what came of it.
   [[nodiscard]] std::vector<std::string> report() const;
 
  private:
   enum class Stage : std::uint8_t { waiting, asked, done, proved, failed };
+  static constexpr int tries_most = 50;
   // One thing to do at one terminal.
   struct Task {
     drivers::Verb verb = drivers::Verb::output_off;
@@ -36,7 +40,7 @@ class OffProof {
     Stage stage = Stage::waiting;
     drivers::Ending ending = drivers::Ending::link_down;
     double value = 0;
-    int left = 50;  // tries
+    int left = tries_most;  // tries
   };
   struct Channel {
     std::size_t off = 0;  // indices into tasks_
@@ -56,7 +60,8 @@ class OffProof {
   const std::vector<drivers::Dialect>& dialects_;
   std::vector<Task> tasks_;
   std::vector<Channel> channels_;
-  std::vector<bool> up_;  // by InstrumentId
+  std::vector<bool> up_;     // by InstrumentId
+  std::vector<bool> tried_;  // likewise: its link opened once, or failed to
 };
 
 }  // namespace chargewright::daemon

@@ -50,10 +50,10 @@ ExitCode cut_directly(const CommandLine& line, const std::string& bench_file) {
   if (!bench) return complain(bench.error(), ExitCode::bad_input);
   const std::chrono::milliseconds within{static_cast<int>(line.cut_within_s * 1000)};
   const auto cut = direct_cut(*bench, dialect_folders(line.dialects), within);
-  if (!cut) return complain(cut.error(), ExitCode::bad_input);
-  for (const auto& text : cut->lines) std::cout << text << '\n';
+  if (!cut.problems.list.empty()) complain(cut.problems, ExitCode::bad_input);
+  for (const auto& text : cut.lines) std::cout << text << '\n';
   if (!line.keep_resumption) note_a_persons_cut(line, bench_file, bench->name);
-  if (cut->all_off) return ExitCode::done;
+  if (cut.all_off) return ExitCode::done;
   std::cerr << "not every output is verified off: use the supply's own switch\n";
   return ExitCode::tripped;
 }

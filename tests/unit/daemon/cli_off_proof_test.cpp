@@ -163,6 +163,44 @@ TEST_F(DirectCutProof, waits_for_the_contactor_that_answers_although_the_output_
   EXPECT_TRUE(proof.all_off());
 }
 
+// The contactor is reached first: the source behind it is told all the same.
+TEST_F(DirectCutProof, ends_only_when_every_source_that_can_be_reached_was_told) {  // S4
+  with_contactor();
+  dialects_[supply] = dialect_with({Verb::output_off});
+  const auto contactor_opened = [&](OffProof& proof) {
+    proof.link_changed(contactor, true);
+    answer(proof, next(proof), Ending::done);
+    EXPECT_TRUE(proof.all_off());
+  };
+  OffProof slow{bench_, dialects_};
+  contactor_opened(slow);
+  EXPECT_FALSE(slow.is_finished());  // its link has yet to open, or to fail
+  slow.link_changed(supply, true);
+  EXPECT_FALSE(slow.is_finished());
+  const Order off = next(slow);
+  EXPECT_EQ(off.verb, Verb::output_off);
+  EXPECT_FALSE(slow.is_finished());
+  answer(slow, off, Ending::timed_out);  // told, if not proved
+  EXPECT_TRUE(slow.is_finished());
+  for (const Ending ending : {Ending::done, Ending::absent}) {
+    OffProof answering{bench_, dialects_};
+    contactor_opened(answering);
+    answering.link_changed(supply, true);
+    answer(answering, next(answering), ending);
+    EXPECT_TRUE(answering.is_finished());
+  }
+
+  OffProof unplugged{bench_, dialects_};
+  contactor_opened(unplugged);
+  unplugged.link_changed(supply, false);
+  EXPECT_TRUE(unplugged.is_finished());
+
+  OffProof alone{bench_, dialects_};
+  alone.link_changed(supply, true);
+  answer(alone, next(alone), Ending::timed_out);
+  EXPECT_FALSE(alone.is_finished());  // nothing is proved
+}
+
 TEST_F(DirectCutProof, a_command_without_readback_proves_nothing_by_itself) {
   dialects_[supply] = dialect_with({}, {Verb::output_off});
   OffProof unreadable{bench_, dialects_};

@@ -1,0 +1,70 @@
+// A bench is cut by its files alone, as far as they can be read (S4).
+#include "daemon/cli/direct_cut.h"
+
+#include <gtest/gtest.h>
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/ip/tcp.hpp>
+#include <boost/asio/read.hpp>
+#include <iterator>
+
+#include "tests/support/places.h"
+
+namespace chargewright::daemon {
+namespace {
+
+namespace asio = boost::asio;
+using asio::ip::tcp;
+using namespace std::chrono_literals;
+
+// A supply that hears what it is told, and never answers.
+class Ear {
+ public:
+  [[nodiscard]] drivers::TcpAddress address() const {
+    return {"127.0.0.1", acceptor_.local_endpoint().port()};
+  }
+  // What was said over the one link that came, and is closed by now.
+  std::string heard() {
+    tcp::socket link = acceptor_.accept();
+    std::string text;
+    boost::system::error_code ended;
+    asio::read(link, asio::dynamic_buffer(text), ended);
+    return text;
+  }
+
+ private:
+  asio::io_context io_;
+  tcp::acceptor acceptor_{io_, {asio::ip::make_address("127.0.0.1"), 0}};
+};
+
+profiles::BenchInstrument instrument(const std::string& name, const drivers::TcpAddress& link,
+                                     const std::string& dialect) {
+  profiles::BenchInstrument facts;
+  facts.name = name;
+  facts.link = link;
+  facts.link_text = drivers::to_text(link);
+  facts.dialect = dialect;
+  return facts;
+}
+
+TEST(ADirectCut, reaches_every_instrument_whose_dialect_can_be_loaded) {  // S4
+  Ear supply;
+  profiles::Bench bench;
+  bench.instruments = {instrument("supply", supply.address(), "scpi-supply"),
+                       instrument("clamp", {"127.0.0.1", 1}, "no-such-dialect")};
+  profiles::BenchChannel channel;
+  channel.name = "left";
+  channel.source = channel.voltmeter = {.instrument = 0, .channel = 2};
+  channel.ammeter = {.instrument = 1, .channel = 0};
+  bench.channels = {channel};
+  const DirectCut cut = direct_cut(bench, {test::in_source("drivers/dialects")}, 100ms);
+  EXPECT_NE(supply.heard().find("INST:NSEL 2;:OUTP OFF\n"), std::string::npos);
+  EXPECT_FALSE(cut.all_off);
+  ASSERT_EQ(cut.problems.list.size(), 1U);
+  EXPECT_NE(describe(cut.problems.list[0]).find("no-such-dialect"), std::string::npos);
+  ASSERT_EQ(cut.lines.size(), 3U);
+  EXPECT_EQ(cut.lines[1], "clamp (tcp://127.0.0.1:1): current: not reached");
+}
+
+}  // namespace
+}  // namespace chargewright::daemon
