@@ -136,6 +136,19 @@ TEST(AThermometer, falls_as_it_was_seen_to_in_the_last_minutes_before_it_was_war
   again.see(34, 2, at(640s));
   EXPECT_TRUE(again.behind());
   EXPECT_NEAR(again.least_change(), 0.5 - 0.3, 0.03);  // in ten seconds nothing was read
+  // And where it cools between two steps of one run.
+  FollowedWarming rested;
+  for (int second = 0; second <= 600; second += 10) {
+    rested.see(40 - 0.01 * second, 0.4 * std::exp(-second / 300.0), at(1s * second));
+  }
+  rested.see(34, 2, at(640s));
+  EXPECT_TRUE(rested.behind());
+  EXPECT_NEAR(rested.least_change(), 0.5 - 0.4, 1e-9);
+  // Each two minutes, to the second, a mark is set.
+  const FollowedWarming marked =
+      followed({{0s, 36}, {120s, 35}, {240s, 35}, {250s, 35}, {300s, 35, 2}});
+  EXPECT_TRUE(marked.behind());
+  EXPECT_DOUBLE_EQ(marked.least_change(), 0.5);
   // Not by what it does while it is warmed: a sensor that follows nothing would look like one of a
   // cell that cools.
   FollowedWarming warmed;
@@ -154,6 +167,9 @@ TEST(AThermometer, falls_no_faster_than_a_cell_in_a_cold_draught) {  // S3
   EXPECT_TRUE(fallen.behind());
   EXPECT_NEAR(fallen.change(), -1.99, 1e-9);
   EXPECT_NEAR(fallen.least_change(), -30 * (1 - std::exp(-10.0 / 300)), 1e-9);
+  // At once, too; but two readings of one moment have had no time.
+  EXPECT_TRUE(followed({{0s, 45}, {500ms, 45 - 1.1}}).behind());
+  EXPECT_FALSE(followed({{0s, 45}, {0s, 40}}).behind());
   // A room 10 K colder than the coldest it ever showed, where that is below 15 degC.
   EXPECT_FALSE(followed({{0s, 20}, {10s, 20 - 1.32}}).behind());
   EXPECT_TRUE(followed({{0s, 20}, {10s, 20 - 1.33}}).behind());
