@@ -77,10 +77,7 @@ TEST_F(ACut, orders_a_contactor_that_reads_closed_open_again) {  // S4
 }
 
 TEST_F(ACut, takes_no_contactor_for_open_that_was_asked_before_it_is_done_again) {  // S3 S6
-  begin();
-  up_all();
-  hear(supply, "0\n");
-  hear(meter, "0\n");
+  prove_off_over({supply, meter, contactor});
   EXPECT_EQ(said(contactor), open_contactor);
   pass(50ms);
   EXPECT_EQ(said(contactor), ask_contactor);
@@ -137,10 +134,7 @@ TEST_F(ACut, is_proved_by_a_contactor_and_a_slow_ammeter_where_the_source_does_n
 
 TEST_F(ACut, orders_a_contactor_that_cannot_be_read_once) {  // S4
   left().contactor_state.reset();
-  begin();
-  up_all();
-  hear(supply, "0\n");
-  hear(meter, "0\n");
+  prove_off_over({supply, meter, contactor});
   EXPECT_TRUE(cut->all_off());
   EXPECT_EQ(said(contactor), open_contactor);
   EXPECT_TRUE(cut->finished(now));
@@ -164,11 +158,7 @@ TEST_F(ACut, orders_a_contactor_that_cannot_be_read_open_again_while_current_flo
 
 TEST_F(ACut, does_not_take_a_contactor_that_it_cannot_reach_for_ordered) {  // S4
   left().contactor_state.reset();
-  begin();
-  up(supply);
-  up(meter);
-  hear(supply, "0\n");
-  hear(meter, "0\n");
+  prove_off_over({supply, meter});
   EXPECT_TRUE(cut->all_off());
   pass(500ms);
   EXPECT_FALSE(cut->finished(now));
@@ -191,11 +181,7 @@ TEST_F(ACut, reads_a_contactor_that_moves_at_once_at_once) {  // S4
 }
 
 TEST_F(ACut, waits_two_seconds_for_a_contactor_whose_output_is_proved_off) {  // S4
-  begin();
-  up(supply);
-  up(meter);
-  hear(supply, "0\n");
-  hear(meter, "0\n");
+  prove_off_over({supply, meter});
   EXPECT_TRUE(cut->all_off());
   pass(1999ms);
   EXPECT_FALSE(cut->finished(now));
@@ -206,11 +192,7 @@ TEST_F(ACut, waits_two_seconds_for_a_contactor_whose_output_is_proved_off) {  //
 TEST_F(ACut, has_finished_with_the_proof_where_there_is_no_contactor) {  // S4
   left().open.clear();
   left().contactor_state.reset();
-  begin();
-  up(supply);
-  up(meter);
-  hear(supply, "0\n");
-  hear(meter, "0\n");
+  prove_off_over({supply, meter});
   EXPECT_TRUE(cut->finished(now));
   up(contactor);  // there is a link of that number
   pass(10s);
@@ -235,11 +217,7 @@ TEST_F(ACut, has_not_finished_while_the_opening_of_a_contactor_waits) {  // S4
   left().contactor_state.reset();
   sheet.links[contactor].address = "serial:///dev/ttyS9";
   sheet.links[contactor].between = 100ms;
-  begin();
-  up(supply);
-  up(meter);
-  hear(supply, "0\n");
-  hear(meter, "0\n");
+  prove_off_over({supply, meter});
   ASSERT_TRUE(cut->all_off());
   cut->link_up(contactor, now);
   pass(0ms);

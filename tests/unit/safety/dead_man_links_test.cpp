@@ -24,10 +24,7 @@ TEST_F(ACut, reads_a_contactor_again_whose_link_was_lost_before_the_proof) {  //
 }
 
 TEST_F(ACut, leaves_alone_what_is_proved_off_when_its_link_comes_back) {  // S4
-  begin();
-  up_all();
-  hear(supply, "0\n");
-  hear(meter, "0\n");
+  prove_off_over({supply, meter, contactor});
   ASSERT_TRUE(cut->all_off());
   static_cast<void>(said(supply));
   cut->link_down(supply, "unplugged", now);
@@ -141,10 +138,7 @@ TEST_F(ACut, cuts_every_channel_and_asks_one_question_at_a_time) {  // S4
 }
 
 TEST_F(ACut, begins_from_the_start_when_it_is_done_again) {  // S6
-  begin();
-  up_all();
-  hear(supply, "0\n");
-  hear(meter, "0\n");
+  prove_off_over({supply, meter, contactor});
   pass(50ms);
   hear(contactor, "0\n");
   ASSERT_TRUE(cut->finished(now));

@@ -70,6 +70,13 @@ struct ACut : ::testing::Test {
   void up_all() {
     for (const auto link : {supply, meter, contactor}) up(link);
   }
+  // The cut has begun, these links are up, and source and ammeter answer that all is off.
+  void prove_off_over(std::initializer_list<std::size_t> links) {
+    begin();
+    for (const auto link : links) up(link);
+    hear(supply, "0\n");
+    hear(meter, "0\n");
+  }
   std::string notes() {
     for (const auto& note : cut->take_notes()) noted += note.text + '\n';
     return noted;
