@@ -166,8 +166,7 @@ TEST(Guard,
   story.start();
   ASSERT_TRUE(story.until(State::off));
   EXPECT_NEAR(readings_in_5_s(), 10, 1);
-  story.arm();
-  ASSERT_TRUE(story.until(State::ready));
+  ASSERT_TRUE(story.off_to_ready());
   EXPECT_NEAR(readings_in_5_s(), 50, 1);
   story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
   ASSERT_TRUE(story.until(State::energised));

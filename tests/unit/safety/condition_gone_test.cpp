@@ -7,7 +7,6 @@
 namespace chargewright::safety::testing {
 namespace {
 
-constexpr std::uint8_t subject(Subject s) { return static_cast<std::uint8_t>(s); }
 Fault trip_of(Cause cause, std::uint8_t sensor = subject(Subject::none), double limit = 0) {
   return {.cause = cause, .sensor = sensor, .limit = limit};
 }

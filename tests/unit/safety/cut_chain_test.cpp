@@ -72,12 +72,16 @@ class Chain : public ::testing::Test {
     return stages;
   }
 
-  // From the proof that current has stopped to the alarm that the contactor has not opened.
-  void tries_it_three_times() {
+  // An off that is done, and no current at either ammeter.
+  void proves_off() {
     begin();
     answer(supply, Verb::output_off, 0);
     read(supply, Verb::measure_current, 0);
     read(ammeter, Verb::measure_current, 0);
+  }
+  // From the proof that current has stopped to the alarm that the contactor has not opened.
+  void tries_it_three_times() {
+    proves_off();
     ASSERT_TRUE(chain.verified());
     std::vector<Order> given = ordered();
     for (int failed = 1; failed <= 3; ++failed) {
@@ -275,10 +279,7 @@ TEST_F(Chain, counts_each_answered_off_as_one_and_no_more) {  // S4
 
 // An order that found no place is under way nowhere.
 TEST_F(Chain, writes_and_asks_again_as_soon_as_its_orders_find_a_place) {  // S4
-  for (const bool urgent : {true, false}) {
-    while (out->order(1, Purpose::cut, {supply, 0}, Verb::read_regulation, 0, urgent) != 0) {
-    }
-  }
+  for (const bool urgent : {true, false}) fill(*out, urgent);
   begin();  // takes what was in the queues
   EXPECT_EQ(std::count_if(orders.begin(), orders.end(),
                           [](const Order& o) { return o.verb != Verb::read_regulation; }),
@@ -424,11 +425,8 @@ TEST_F(Chain, takes_an_off_that_never_left_for_no_off) {  // S4
 }
 
 TEST_F(Chain, takes_the_answer_to_an_off_of_the_chain_before_for_none) {  // S4
-  begin();
+  proves_off();
   const Order before = orders[0];
-  answer(supply, Verb::output_off, 0);
-  read(supply, Verb::measure_current, 0);
-  read(ammeter, Verb::measure_current, 0);
   ASSERT_TRUE(chain.verified());
   chain.forget_verified();
   now = at(1s);
@@ -500,10 +498,7 @@ TEST_F(Chain, tries_a_contactor_three_times_a_stage_apart_and_then_alarms) {  //
 }
 
 TEST_F(Chain, takes_no_proof_of_the_chain_before_though_it_is_of_the_same_moment) {  // S4
-  begin();
-  answer(supply, Verb::output_off, 0);
-  read(supply, Verb::measure_current, 0);
-  read(ammeter, Verb::measure_current, 0);
+  proves_off();
   ASSERT_TRUE(chain.verified());
   chain.forget_verified();
   begin();
@@ -515,10 +510,7 @@ TEST_F(Chain, takes_no_proof_of_the_chain_before_though_it_is_of_the_same_moment
 }
 
 TEST_F(Chain, gives_up_a_contactor_that_never_answers_with_an_alarm) {  // S4
-  begin();
-  answer(supply, Verb::output_off, 0);
-  read(supply, Verb::measure_current, 0);
-  read(ammeter, Verb::measure_current, 0);
+  proves_off();
   ordered();
   EXPECT_TRUE(turn(at(4999ms)).empty());
   EXPECT_TRUE(chain.running());

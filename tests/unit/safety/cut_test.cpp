@@ -161,8 +161,7 @@ TEST(Cut, alarms_when_the_contactor_is_welded_though_current_has_stopped) {  // 
   story.ask(Request::Kind::cut);
   ASSERT_TRUE(story.until(State::tripped));
   ASSERT_TRUE(story.happened(Event::Kind::alarm));
-  EXPECT_EQ(story.last(Event::Kind::alarm)->fault.sensor,
-            static_cast<std::uint8_t>(Subject::contactor));
+  EXPECT_EQ(story.last(Event::Kind::alarm)->fault.sensor, subject(Subject::contactor));
   EXPECT_GE(story.bench.count(Verb::open_switch), 3);
 }
 
@@ -317,10 +316,7 @@ TEST(Cut, follows_a_setpoint_that_cannot_be_proved) {  // S3
 
 TEST(Cut, follows_an_output_that_does_not_go_on_or_off_as_ordered) {  // S3
   GuardStory on;
-  on.start();
-  on.until(State::off);
-  on.arm();
-  ASSERT_TRUE(on.until(State::ready));
+  ASSERT_TRUE(on.start_to_ready());
   on.bench.says[{supply, Verb::output_on}] = {Ending::disproved, 0};
   on.ask(Request::Kind::charge, 1, 4.2_V, 1.0_A);
   ASSERT_TRUE(on.until(State::cutting, 200ms));

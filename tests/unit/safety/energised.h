@@ -8,6 +8,16 @@
 
 namespace chargewright::safety::testing {
 
+// The output on, and 4.20 V and 2.4 A proved.
+inline Expected charging_since(Instant since) {
+  Expected expected;
+  expected.output_on = true;
+  expected.since = expected.setpoints_since = since;
+  expected.voltage_setpoint = 4.20_V;
+  expected.current_setpoint = 2.4_A;
+  return expected;
+}
+
 // An interlock that enforces, with the output on at 4.20 V and 2.4 A and every reading good.
 class Energised : public ::testing::Test {
  protected:
@@ -15,28 +25,34 @@ class Energised : public ::testing::Test {
                      const Limits& limits = cell_limits())
       : plan(p), interlock(p, 0) {
     interlock.enforce(limits, at(0s));
-    Expected expected;
-    expected.output_on = true;
-    expected.since = at(0s);
-    expected.voltage_setpoint = 4.20_V;
-    expected.current_setpoint = 2.4_A;
-    expected.setpoints_since = at(0s);
-    interlock.expect(expected);
+    interlock.expect(charging_since(at(0s)));
     now = at(100ms);
     good_readings();
   }
 
+  // A run begins now, and the output is on; its setpoints are not proved, and so not judged.
+  void begin_run(const Limits& limits) {
+    interlock.enforce(limits, now);
+    Expected expected;
+    expected.output_on = true;
+    expected.since = now;
+    expected.setpoints_since = drivers::never;
+    interlock.expect(expected);
+  }
   void see(drivers::InstrumentId instrument, std::uint8_t channel, Verb verb, double value,
            Ending ending = Ending::done) {
     interlock.see(outcome(instrument, channel, verb, value, now, ending));
   }
-  void good_readings() {
+  void measured_readings() {
     see(supply, 0, Verb::measure_voltage, source_volts);
     see(voltmeter, 0, Verb::measure_voltage, cell_volts);
     see(supply, 0, Verb::measure_current, amperes);
     see(ammeter, 0, Verb::measure_current, amperes);
     see(thermometer, 1, Verb::measure_temperature, 25);
     see(thermometer, 2, Verb::measure_temperature, celsius);
+  }
+  void good_readings() {
+    measured_readings();
     see(supply, 0, Verb::read_output, 1);
     see(supply, 0, Verb::read_protection, 0);
     see(supply, 0, Verb::read_voltage_setpoint, 4.20);
@@ -45,7 +61,7 @@ class Energised : public ::testing::Test {
   }
   Verdict judge() { return interlock.judge(now); }
   Cause worst() { return judge().worst.cause; }
-  bool present(Cause cause) { return judge().present.test(static_cast<std::size_t>(cause)); }
+  bool present(Cause cause) { return names(judge(), cause); }
   // Good readings every 100 ms, the ones given in `but` instead.
   template <class But>
   void pass(Duration time, But but) {

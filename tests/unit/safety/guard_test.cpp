@@ -332,12 +332,9 @@ TEST(Guard, counts_the_events_that_nobody_takes_and_goes_on) {
 // Of a 2.64 Ah limit 2.6 Ah were counted before the interruption: 0.04 Ah at 2.4 A are 60 s.
 TEST(Guard, counts_a_resumed_run_on_from_what_was_carried) {  // S2 S9
   GuardStory story;
-  story.start();
-  story.until(State::off);
   RunPlan run = run_plan();
   run.carried = {.charge_in = 2.0_Ah, .uncertain = 0.6_Ah, .energy_in = 8.0_Wh, .on_time = 10min};
-  story.arm(run);
-  ASSERT_TRUE(story.until(State::ready));
+  ASSERT_TRUE(story.start_to_ready(run));
   story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
   ASSERT_TRUE(story.until(State::energised));
   story.pass(50s);
@@ -351,12 +348,9 @@ TEST(Guard, counts_a_resumed_run_on_from_what_was_carried) {  // S2 S9
 
 TEST(Guard, counts_the_step_of_a_resumed_run_on) {  // S2 S9
   GuardStory story;
-  story.start();
-  story.until(State::off);
   RunPlan run = run_plan();
   run.carried = {.step = 3, .step_time = 79min};  // of 80
-  story.arm(run);
-  ASSERT_TRUE(story.until(State::ready));
+  ASSERT_TRUE(story.start_to_ready(run));
   story.ask(Request::Kind::charge, 3, 4.20_V, 2.4_A);
   ASSERT_TRUE(story.until(State::energised));
   story.pass(50s);
@@ -368,12 +362,9 @@ TEST(Guard, counts_the_step_of_a_resumed_run_on) {  // S2 S9
 
 TEST(Guard, counts_the_time_of_each_step_apart) {  // S2
   GuardStory story;
-  story.start();
-  story.until(State::off);
   RunPlan run = run_plan();
   run.limits.step_time = limit(Duration{60s});
-  story.arm(run);
-  ASSERT_TRUE(story.until(State::ready));
+  ASSERT_TRUE(story.start_to_ready(run));
   for (const std::uint16_t step : {std::uint16_t{1}, std::uint16_t{2}}) {
     story.ask(Request::Kind::charge, step, 4.20_V, 2.4_A);
     story.pass(40s);
@@ -401,10 +392,7 @@ TEST(Guard, cuts_when_the_panel_is_touched_before_the_first_step) {  // S3
   };
   for (const auto& c : cases) {
     GuardStory story;
-    story.start();
-    story.until(State::off);
-    story.arm();
-    ASSERT_TRUE(story.until(State::ready));
+    ASSERT_TRUE(story.start_to_ready());
     story.pass(2s);
     ASSERT_EQ(story.state(), State::ready);
     c.touch(story.bench);

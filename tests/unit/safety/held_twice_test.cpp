@@ -100,8 +100,7 @@ Limits& limits_of(Interlock& interlock) {
 TEST(Interlock, trips_on_limits_that_changed_in_memory) {  // S2
   for (const auto& harm : every_harm()) {
     Interlock interlock = enforcing(plan_of());
-    EXPECT_FALSE(
-        interlock.judge(at(1ms)).present.test(static_cast<std::size_t>(Cause::guard_internal)));
+    EXPECT_FALSE(names(interlock.judge(at(1ms)), Cause::guard_internal));
     harm(limits_of(interlock));
     const Verdict verdict = interlock.judge(at(2ms));
     EXPECT_EQ(verdict.worst.cause, Cause::guard_internal);
@@ -171,7 +170,7 @@ TEST(Verdict, is_within_only_when_every_cause_that_is_demanded_was_evaluated) { 
       EXPECT_EQ(verdict.worst.cause, Cause::guard_internal);
       EXPECT_EQ(verdict.worst.channel, 3);
       EXPECT_EQ(verdict.worst.measured, static_cast<double>(left_out));
-      EXPECT_TRUE(verdict.present.test(static_cast<std::size_t>(Cause::guard_internal)));
+      EXPECT_TRUE(names(verdict, Cause::guard_internal));
     }
   }
 }

@@ -160,10 +160,10 @@ TEST_F(Energised, trips_on_each_reading_older_than_its_allowed_age) {  // S3
     see_unless(thermometer, 2, Verb::measure_temperature, 26);
     interlock.sequencer_alive(now);
   };
-  const std::uint8_t subjects[] = {static_cast<std::uint8_t>(Subject::cell_voltage),
-                                   static_cast<std::uint8_t>(Subject::source_voltage),
-                                   static_cast<std::uint8_t>(Subject::cell_current),
-                                   static_cast<std::uint8_t>(Subject::source_current),
+  const std::uint8_t subjects[] = {subject(Subject::cell_voltage),
+                                   subject(Subject::source_voltage),
+                                   subject(Subject::cell_current),
+                                   subject(Subject::source_current),
                                    0,
                                    1};
   for (int skipped = 0; skipped < 6; ++skipped) {
@@ -214,12 +214,7 @@ TEST_F(Energised, trips_on_a_readback_that_is_not_renewed) {  // S3
   while (now <= seen + ages.readback) {
     EXPECT_TRUE(judge().within());
     now += 100ms;
-    see(supply, 0, Verb::measure_voltage, 3.80);
-    see(voltmeter, 0, Verb::measure_voltage, 3.76);
-    see(supply, 0, Verb::measure_current, 2.4);
-    see(ammeter, 0, Verb::measure_current, 2.4);
-    see(thermometer, 1, Verb::measure_temperature, 25);
-    see(thermometer, 2, Verb::measure_temperature, 26);
+    measured_readings();
     see(supply, 0, Verb::read_output, 1, Ending::timed_out);
     see(supply, 0, Verb::read_output, 1, Ending::unparsable);
     interlock.sequencer_alive(now);
@@ -308,7 +303,7 @@ TEST(EveryInstrument, of_a_channel_is_missed_when_its_link_is_lost) {  // S3
     interlock.link(instrument, false);
     interlock.judge(at(1ms));
     const Verdict verdict = interlock.judge(at(300ms));
-    EXPECT_TRUE(verdict.present.test(static_cast<std::size_t>(Cause::conversation_failing)));
+    EXPECT_TRUE(names(verdict, Cause::conversation_failing));
     EXPECT_EQ(interlock.found(Cause::conversation_failing).measured, instrument);
   }
 }
@@ -474,12 +469,7 @@ TEST_F(Energised, gives_a_slow_charge_the_time_that_its_voltage_needs_to_move) {
 TEST_F(Energised, trips_when_the_sequencer_is_late) {  // S6
   const Instant alive = now;
   for (; now <= alive + plan.heartbeat; now += 100ms) {
-    see(supply, 0, Verb::measure_voltage, 3.80);
-    see(voltmeter, 0, Verb::measure_voltage, 3.76);
-    see(supply, 0, Verb::measure_current, 2.4);
-    see(ammeter, 0, Verb::measure_current, 2.4);
-    see(thermometer, 1, Verb::measure_temperature, 25);
-    see(thermometer, 2, Verb::measure_temperature, 26);
+    measured_readings();
     EXPECT_TRUE(judge().within());
   }
   EXPECT_EQ(worst(), Cause::sequencer_late);
@@ -487,16 +477,8 @@ TEST_F(Energised, trips_when_the_sequencer_is_late) {  // S6
 
 TEST_F(Energised, trips_on_time_charge_and_energy_beyond_their_limits) {  // S2
   Limits limits = cell_limits();
-  const auto enforce = [&] {
-    interlock.enforce(limits, now);
-    Expected expected;
-    expected.output_on = true;
-    expected.since = now;
-    expected.setpoints_since = drivers::never;
-    interlock.expect(expected);
-  };
   limits.run_time = limit(Duration{10s});
-  enforce();
+  begin_run(limits);
   pass(10s, [] {});
   EXPECT_TRUE(last.within());
   now += 1ns;
@@ -504,7 +486,7 @@ TEST_F(Energised, trips_on_time_charge_and_energy_beyond_their_limits) {  // S2
 
   limits = cell_limits();
   limits.step_time = limit(Duration{10s});
-  enforce();
+  begin_run(limits);
   pass(9s, [] {});
   interlock.step_began(1, now);
   pass(10s, [] {});
@@ -518,7 +500,7 @@ TEST_F(Energised, trips_on_time_charge_and_energy_beyond_their_limits) {  // S2
 
   limits = cell_limits();
   limits.charge_above = limit(drivers::coulombs(2.4 * 10 + 0.1));
-  enforce();
+  begin_run(limits);
   pass(10s, [] {});
   EXPECT_TRUE(last.within()) << describe(last.worst);
   pass(200ms, [] {});
@@ -526,7 +508,7 @@ TEST_F(Energised, trips_on_time_charge_and_energy_beyond_their_limits) {  // S2
 
   limits = cell_limits();
   limits.energy_above = limit(drivers::joules(2.4 * 3.76 * 10 + 0.1));
-  enforce();
+  begin_run(limits);
   pass(10s, [] {});
   EXPECT_TRUE(last.within()) << describe(last.worst);
   pass(200ms, [] {});
@@ -565,12 +547,7 @@ TEST_F(Energised, does_not_bear_for_an_on_delay_what_another_limit_forbids_at_on
   Limits profile;
   profile.voltage_above = limit(4.22_V, Origin::profile, 1s);
   tighten(limits, profile);
-  interlock.enforce(limits, now);
-  Expected expected;
-  expected.output_on = true;
-  expected.since = now;
-  expected.setpoints_since = drivers::never;
-  interlock.expect(expected);
+  begin_run(limits);
   const auto stands_at = [&](double volts) {
     return [&, volts] {
       see(voltmeter, 0, Verb::measure_voltage, volts);
@@ -588,12 +565,7 @@ TEST_F(Energised, does_not_bear_for_an_on_delay_what_another_limit_forbids_at_on
 TEST_F(Energised, waits_the_on_delay_of_a_limit) {  // S2
   Limits limits = cell_limits();
   limits.voltage_above->on_delay = 1s;
-  interlock.enforce(limits, now);
-  Expected expected;
-  expected.output_on = true;
-  expected.since = now;
-  expected.setpoints_since = drivers::never;
-  interlock.expect(expected);
+  begin_run(limits);
   const auto high = [&] {
     see(voltmeter, 0, Verb::measure_voltage, 4.3);
     see(supply, 0, Verb::measure_voltage, 4.3);
@@ -612,7 +584,7 @@ TEST_F(Energised, ranks_several_causes_by_severity_and_shows_them_all) {
   EXPECT_EQ(verdict.worst.cause, Cause::temperature_high);
   for (const Cause cause :
        {Cause::temperature_high, Cause::current_high, Cause::protection_tripped}) {
-    EXPECT_TRUE(verdict.present.test(static_cast<std::size_t>(cause))) << key_of(cause);
+    EXPECT_TRUE(names(verdict, cause)) << key_of(cause);
   }
   interlock.operator_wants_cut(now);
   EXPECT_EQ(worst(), Cause::operator_cut);
@@ -623,7 +595,7 @@ TEST_F(Energised, holds_a_voltage_seen_at_the_source_alone_against_the_source) {
   good_readings();
   const Verdict verdict = judge();
   ASSERT_EQ(verdict.worst.cause, Cause::voltage_high);
-  ASSERT_EQ(verdict.worst.sensor, static_cast<std::uint8_t>(Subject::source_voltage));
+  ASSERT_EQ(verdict.worst.sensor, subject(Subject::source_voltage));
   interlock.watch_only(now);
   EXPECT_FALSE(interlock.condition_gone(verdict.worst, now));
   now += 100ms;

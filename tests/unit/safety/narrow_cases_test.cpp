@@ -99,10 +99,10 @@ class Below : public Energised {
 TEST_F(Below, trips_at_once_by_the_outer_limit_and_by_the_inner_one_after_its_time) {  // S2
   cell_volts = source_volts = 2.30;
   pass(4s, [] {});
-  EXPECT_FALSE(last.present.test(static_cast<std::size_t>(Cause::voltage_low)));
+  EXPECT_FALSE(names(last, Cause::voltage_low));
   cell_volts = source_volts = 1.99;
   pass(100ms, [] {});
-  EXPECT_TRUE(last.present.test(static_cast<std::size_t>(Cause::voltage_low)));
+  EXPECT_TRUE(names(last, Cause::voltage_low));
   EXPECT_EQ(interlock.found(Cause::voltage_low).limit, 2.00);
 }
 
@@ -111,7 +111,7 @@ TEST_F(Energised, names_the_cells_own_voltage_where_both_places_are_beyond) {  /
   source_volts = 4.50;
   pass(100ms, [] {});
   EXPECT_EQ(last.worst.cause, Cause::voltage_high);
-  EXPECT_EQ(last.worst.sensor, static_cast<std::uint8_t>(Subject::cell_voltage));
+  EXPECT_EQ(last.worst.sensor, subject(Subject::cell_voltage));
 }
 
 TEST_F(Energised, of_two_reported_causes_names_the_worse) {  // S4
@@ -119,7 +119,7 @@ TEST_F(Energised, of_two_reported_causes_names_the_worse) {  // S4
   interlock.operator_wants_cut(now);
   const Verdict verdict = judge();
   EXPECT_EQ(verdict.worst.cause, Cause::operator_cut);
-  EXPECT_TRUE(verdict.present.test(static_cast<std::size_t>(Cause::guard_internal)));
+  EXPECT_TRUE(names(verdict, Cause::guard_internal));
 }
 
 TEST_F(Energised, keeps_the_first_of_a_cause_reported_twice_and_none_for_none) {
@@ -140,8 +140,8 @@ TEST(AnOutputThatWasNeverRead, is_neither_on_nor_off_unbidden) {  // S3
     expected.since = at(0s);
     interlock.expect(expected);
     const Verdict verdict = interlock.judge(at(1ms));
-    EXPECT_FALSE(verdict.present.test(static_cast<std::size_t>(Cause::output_on_unbidden)));
-    EXPECT_FALSE(verdict.present.test(static_cast<std::size_t>(Cause::output_off_unbidden)));
+    EXPECT_FALSE(names(verdict, Cause::output_on_unbidden));
+    EXPECT_FALSE(names(verdict, Cause::output_off_unbidden));
   }
 }
 
@@ -170,7 +170,7 @@ bool open_after_resting_at(std::optional<double> volts, Output output = Output::
     }
     interlock.see(outcome(thermometer, 1, Verb::measure_temperature, 25, at(t)));
     interlock.sequencer_alive(at(t));
-    if (interlock.judge(at(t)).present.test(static_cast<std::size_t>(Cause::circuit_open))) {
+    if (names(interlock.judge(at(t)), Cause::circuit_open)) {
       return true;
     }
   }
@@ -213,8 +213,7 @@ TEST(ACellThatTakesNothing, is_full_where_its_current_died_away_wherever_it_rest
     interlock.see(outcome(supply, 0, Verb::read_output, 1, at(t)));
     interlock.see(outcome(thermometer, 1, Verb::measure_temperature, 25, at(t)));
     interlock.sequencer_alive(at(t));
-    EXPECT_FALSE(
-        interlock.judge(at(t)).present.test(static_cast<std::size_t>(Cause::circuit_open)));
+    EXPECT_FALSE(names(interlock.judge(at(t)), Cause::circuit_open));
   }
   EXPECT_LT(amperes, 0.001);
 }
@@ -280,7 +279,7 @@ TEST_F(Energised, calls_no_circuit_open_before_the_cells_own_meter_was_read_agai
       see(supply, 0, Verb::measure_current, 0);
       see(ammeter, 0, Verb::measure_current, 0);
       see(supply, 0, Verb::read_output, 1);
-      open |= judge().present.test(static_cast<std::size_t>(Cause::circuit_open));
+      open |= names(judge(), Cause::circuit_open);
     }
     return open;
   };
@@ -302,9 +301,8 @@ TEST_F(SourceAlone, is_stuck_by_its_own_pair_while_the_ammeter_moves) {  // S3
     see(thermometer, 1, Verb::measure_temperature, celsius);
     see(thermometer, 2, Verb::measure_temperature, celsius);
   });
-  EXPECT_TRUE(last.present.test(static_cast<std::size_t>(Cause::sensor_stuck)));
-  EXPECT_EQ(interlock.found(Cause::sensor_stuck).sensor,
-            static_cast<std::uint8_t>(Subject::source_voltage));
+  EXPECT_TRUE(names(last, Cause::sensor_stuck));
+  EXPECT_EQ(interlock.found(Cause::sensor_stuck).sensor, subject(Subject::source_voltage));
 }
 
 TEST(AVoltageThatCannotBeRead, is_no_other_cell) {  // S3
@@ -319,12 +317,12 @@ TEST(AVoltageThatCannotBeRead, is_no_other_cell) {  // S3
   for (Duration t = 2s; t < 4s; t += 100ms) read(3.70, at(t));
   read(9.9e37, at(4s), Ending::not_a_number);
   for (Duration t = 4100ms; t < 6s; t += 100ms) read(3.70, at(t));
-  EXPECT_FALSE(interlock.judge(at(6s)).present.test(static_cast<std::size_t>(Cause::cell_changed)));
+  EXPECT_FALSE(names(interlock.judge(at(6s)), Cause::cell_changed));
   for (Duration t = 6s; t < 8s; t += 100ms) {
     read(3.20, at(t));
     interlock.judge(at(t));
   }
-  EXPECT_TRUE(interlock.judge(at(8s)).present.test(static_cast<std::size_t>(Cause::cell_changed)));
+  EXPECT_TRUE(names(interlock.judge(at(8s)), Cause::cell_changed));
 }
 
 // Current without warmth: the thermometer has fallen off. One that cannot be read is named for
@@ -344,8 +342,7 @@ TEST(AThermometerThatCannotBeRead, is_not_said_to_have_fallen_off) {  // S3
     show(20, 3s);  // faster than a cell can cool
     if (!readable) show(9.9e37, 3100ms, Ending::not_a_number);
     interlock.judge(at(3200ms));  // its time begins
-    const bool off_cell =
-        interlock.judge(at(6s)).present.test(static_cast<std::size_t>(Cause::sensor_off_cell));
+    const bool off_cell = names(interlock.judge(at(6s)), Cause::sensor_off_cell);
     EXPECT_EQ(off_cell, readable);
   }
 }
@@ -412,11 +409,6 @@ TEST(Guard, clears_an_own_protection_that_tripped_beside_another_cause_when_ackn
 }
 
 // ---- cut chain and permissives, where their orders find no place
-
-void fill(Outbox& out, bool urgent) {
-  while (out.order(1, Purpose::cut, {supply, 0}, Verb::output_off, 0, urgent) != 0) {
-  }
-}
 
 TEST(CutChain, opens_the_contactor_as_soon_as_its_order_finds_a_place) {  // S4
   const auto out = std::make_unique<Outbox>();

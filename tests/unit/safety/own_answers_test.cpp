@@ -40,10 +40,7 @@ void answer_late(GuardStory& story, Verb verb, double value, Ending ending) {
 TEST(Steering, takes_the_answer_to_a_setpoint_of_before_neither_for_proof_nor_for_failure) {  // S1
   for (const Ending ending : {Ending::done, Ending::disproved, Ending::timed_out}) {
     GuardStory story;
-    story.start();
-    story.until(State::off);
-    story.arm();
-    ASSERT_TRUE(story.until(State::ready));
+    ASSERT_TRUE(story.start_to_ready());
     story.bench.latency = 200ms;
     story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
     story.pass(100ms);  // written, not answered

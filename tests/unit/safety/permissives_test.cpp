@@ -98,10 +98,7 @@ TEST_F(Arming, does_not_ask_for_a_protection_that_the_instrument_lacks) {  // S1
   plan.abilities.reads_protection = false;
   plan.abilities.drains_errors = false;
   story = std::make_unique<GuardStory>(plan);
-  story->start();
-  story->until(State::off);
-  story->arm();
-  ASSERT_TRUE(story->until(State::ready));
+  ASSERT_TRUE(story->start_to_ready());
   EXPECT_EQ(bench().count(Verb::set_over_voltage), 0);
   EXPECT_EQ(bench().count(Verb::read_protection), 0);
   EXPECT_EQ(bench().count(Verb::drain_errors), 0);
@@ -627,8 +624,7 @@ TEST_F(Permitting, lets_pass_what_stands_just_on_its_bound) {  // S1
 }
 
 TEST_F(Permitting, refuses_where_its_orders_find_no_place) {  // S1
-  while (out->order(0, Purpose::reading, {supply, 0}, Verb::read_output) != 0) {
-  }
+  fill(*out, false);
   permissives.begin(run_plan(), now, *out);
   EXPECT_FALSE(permissives.running());
   EXPECT_EQ(permissives.refusal(), Refusal::instrument_unreachable);

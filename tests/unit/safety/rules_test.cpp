@@ -11,8 +11,6 @@
 namespace chargewright::safety::testing {
 namespace {
 
-constexpr std::uint8_t subject(Subject s) { return static_cast<std::uint8_t>(s); }
-
 class Rules : public Energised {
  protected:
   Rules() : Rules(plan_of({.ammeter = true, .thermometers = 2})) {}
@@ -21,13 +19,7 @@ class Rules : public Energised {
   // Begins anew with the limits as they are now.
   void enforce(Instant since) {
     interlock.enforce(limits, now);
-    Expected expected;
-    expected.output_on = true;
-    expected.since = since;
-    expected.voltage_setpoint = 4.20_V;
-    expected.current_setpoint = 2.4_A;
-    expected.setpoints_since = since;
-    interlock.expect(expected);
+    interlock.expect(charging_since(since));
     good_readings();
   }
   void enforce() { enforce(now); }
@@ -353,11 +345,8 @@ TEST_F(Rules, wake_when_the_sequencer_would_be_late) {  // S6
   // What else is due has been renewed; this has not.
   Interlock late(plan, 0);
   late.enforce(limits, alive);
-  EXPECT_EQ(late.judge(alive + plan.heartbeat)
-                .present.test(static_cast<std::size_t>(Cause::sequencer_late)),
-            false);
-  EXPECT_TRUE(late.judge(alive + plan.heartbeat + 1ns)
-                  .present.test(static_cast<std::size_t>(Cause::sequencer_late)));
+  EXPECT_FALSE(names(late.judge(alive + plan.heartbeat), Cause::sequencer_late));
+  EXPECT_TRUE(names(late.judge(alive + plan.heartbeat + 1ns), Cause::sequencer_late));
   ChannelPlan slow = plan;
   slow.allowed_age = 10h;
   Interlock waiting(slow, 0);
@@ -426,12 +415,7 @@ TEST_F(Rules, demand_each_readback_that_the_source_has) {  // S3
   const Ages ages(plan);
   EXPECT_EQ(ages.readback, Duration{5 * 500ms + 8 * 100ms});
   const auto renew_but = [&](std::optional<Verb> but) {
-    see(supply, 0, Verb::measure_voltage, source_volts);
-    see(voltmeter, 0, Verb::measure_voltage, cell_volts);
-    see(supply, 0, Verb::measure_current, amperes);
-    see(ammeter, 0, Verb::measure_current, amperes);
-    see(thermometer, 1, Verb::measure_temperature, 25);
-    see(thermometer, 2, Verb::measure_temperature, celsius);
+    measured_readings();
     const double values[] = {1, 0, 4.20, 2.4};
     for (std::size_t k = 0; k < 4; ++k) {
       if (cases[k].verb != but) see(supply, 0, cases[k].verb, values[k]);
@@ -474,12 +458,7 @@ TEST_F(Rules, demand_no_readback_that_the_source_lacks) {  // S3
   enforce();
   for (int k = 0; k < 200; ++k) {
     now += 100ms;
-    see(supply, 0, Verb::measure_voltage, source_volts);
-    see(voltmeter, 0, Verb::measure_voltage, cell_volts);
-    see(supply, 0, Verb::measure_current, amperes);
-    see(ammeter, 0, Verb::measure_current, amperes);
-    see(thermometer, 1, Verb::measure_temperature, 25);
-    see(thermometer, 2, Verb::measure_temperature, celsius);
+    measured_readings();
     interlock.sequencer_alive(now);
     ASSERT_TRUE(judge().within()) << describe(judge().worst);
   }
@@ -680,7 +659,7 @@ TEST_F(Rules, judge_a_setpoint_by_a_readback_that_was_asked_since_it_was_written
 TEST_F(Rules, find_two_ammeters_apart_by_fresh_readings_of_the_present_setpoints) {  // S3
   const auto apart = [&] {
     pass(2100ms, [&] { see(ammeter, 0, Verb::measure_current, 2.3); });
-    return last.present.test(static_cast<std::size_t>(Cause::readings_disagree));
+    return names(last, Cause::readings_disagree);
   };
   EXPECT_TRUE(apart());
   EXPECT_EQ(found(Cause::readings_disagree).measured, 2.4);
@@ -845,12 +824,7 @@ TEST_F(Rules, know_a_capacitor_that_may_be_full_between_two_readings) {  // S3
     if (fast) body.fall_time = 10ms;
     interlock = Interlock(plan, 0);
     interlock.enforce(limits, body, now);
-    Expected on;
-    on.output_on = true;
-    on.since = on.setpoints_since = now;
-    on.voltage_setpoint = 4.20_V;
-    on.current_setpoint = 2.4_A;
-    interlock.expect(on);
+    interlock.expect(charging_since(now));
     for (const double current : {2.4, 2.4, 0.0}) {
       now += 100ms;
       see(ammeter, 0, Verb::measure_current, current);

@@ -22,8 +22,7 @@ TEST(AStateChange, to_off_waits_for_the_contactor_or_for_its_alarm) {  // S4 S8
   EXPECT_EQ(story.state(), State::unknown);
   ASSERT_TRUE(story.until(State::off));
   ASSERT_TRUE(story.happened(Event::Kind::alarm));
-  EXPECT_EQ(story.last(Event::Kind::alarm)->fault.sensor,
-            static_cast<std::uint8_t>(Subject::contactor));
+  EXPECT_EQ(story.last(Event::Kind::alarm)->fault.sensor, subject(Subject::contactor));
   EXPECT_EQ(story.last(Event::Kind::alarm)->fault.cause, Cause::conversation_failing);
 }
 
@@ -108,9 +107,7 @@ TEST(AStateChange, to_ready_expects_nothing_of_the_setpoints_of_the_run_before) 
   GuardStory story;
   story.charge_on();
   story.ask(Request::Kind::finish);
-  ASSERT_TRUE(story.until(State::off));
-  story.arm();
-  ASSERT_TRUE(story.until(State::ready));
+  ASSERT_TRUE(story.off_to_ready());
   EXPECT_EQ(story.channel().voltage_setpoint, 0);
   EXPECT_EQ(story.channel().current_setpoint, 0);
   story.pass(3s);
@@ -120,10 +117,7 @@ TEST(AStateChange, to_ready_expects_nothing_of_the_setpoints_of_the_run_before) 
 // A stage of the cut, as after any output that has gone off.
 TEST(AStateChange, to_ready_gives_the_cell_half_a_second_before_it_counts_as_resting) {  // S1
   GuardStory story;
-  story.start();
-  ASSERT_TRUE(story.until(State::off));
-  story.arm();
-  ASSERT_TRUE(story.until(State::ready));
+  ASSERT_TRUE(story.start_to_ready());
   story.pass(200ms);
   story.bench.inner_voltage += 0.050;
   story.pass(5s);
@@ -136,10 +130,7 @@ TEST(AStateChange, to_ready_gives_the_cell_half_a_second_before_it_counts_as_res
 TEST(AStateChange, to_cutting_believes_no_order_that_is_done_later) {  // S4
   for (const Verb last : {Verb::set_voltage, Verb::output_on}) {
     GuardStory story;
-    story.start();
-    ASSERT_TRUE(story.until(State::off));
-    story.arm();
-    ASSERT_TRUE(story.until(State::ready));
+    ASSERT_TRUE(story.start_to_ready());
     story.bench.written.clear();
     story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
     for (int k = 0; k < 100 && story.bench.count(last) == 0; ++k) story.pass(100us);
@@ -173,10 +164,7 @@ TEST(AStateChange, to_cutting_calls_nothing_stuck) {  // S3 S5
   GuardStory story(plan);
   RunPlan run = run_plan();
   run.limits.charge_above.reset();
-  story.start();
-  story.until(State::off);
-  story.arm(run);
-  ASSERT_TRUE(story.until(State::ready));
+  ASSERT_TRUE(story.start_to_ready(run));
   story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
   ASSERT_TRUE(story.until(State::energised));
   story.bench.ignores_off = story.bench.ignores_set = true;

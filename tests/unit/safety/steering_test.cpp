@@ -50,10 +50,7 @@ TEST(Steering, judges_no_setpoint_while_another_is_on_its_way) {  // S3
 // From the order on: the readback may come before the answer to the order.
 TEST(Steering, finds_no_output_unbidden_that_it_has_just_ordered_on) {  // S3
   GuardStory story;
-  story.start();
-  story.until(State::off);
-  story.arm();
-  ASSERT_TRUE(story.until(State::ready));
+  ASSERT_TRUE(story.start_to_ready());
   story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
   ASSERT_TRUE(story.until(State::energised));
   ASSERT_FALSE(story.happened(Event::Kind::output_changed));  // not answered yet
@@ -88,10 +85,7 @@ TEST(Steering, cuts_by_name_where_a_setpoint_or_the_output_is_not_obeyed) {  // 
   plan.source = plan.ammeter = {source, 0};
   for (const auto& c : cases) {
     GuardStory story(plan);
-    story.start();
-    story.until(State::off);
-    story.arm();
-    ASSERT_TRUE(story.until(State::ready));
+    ASSERT_TRUE(story.start_to_ready());
     story.bench.says[{source, c.verb}] = {c.ending, said};
     story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
     ASSERT_TRUE(story.until(State::tripped)) << static_cast<int>(c.verb);
@@ -146,10 +140,7 @@ TEST(Steering, judges_setpoints_that_were_changed_in_mid_charge) {  // S3
 
 TEST(Steering, sets_what_waited_while_the_output_went_on) {
   GuardStory story;
-  story.start();
-  story.until(State::off);
-  story.arm();
-  ASSERT_TRUE(story.until(State::ready));
+  ASSERT_TRUE(story.start_to_ready());
   story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
   ASSERT_TRUE(story.until(State::energised));  // the order to switch on is under way
   story.ask(Request::Kind::charge, 1, 4.10_V, 2.0_A);
@@ -165,9 +156,7 @@ TEST(Steering, charges_again_after_a_cut_in_mid_change) {  // S5
   story.ask(Request::Kind::cut);
   ASSERT_TRUE(story.until(State::tripped));
   story.ask(Request::Kind::acknowledge);
-  ASSERT_TRUE(story.until(State::off));
-  story.arm();
-  ASSERT_TRUE(story.until(State::ready));
+  ASSERT_TRUE(story.off_to_ready());
   story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
   EXPECT_TRUE(story.until(State::energised));
 }
@@ -181,9 +170,7 @@ TEST(Steering, proves_both_setpoints_with_the_first_charge_of_each_run) {  // S1
     } else {
       story.ask(Request::Kind::finish);
     }
-    ASSERT_TRUE(story.until(State::off));
-    story.arm();
-    ASSERT_TRUE(story.until(State::ready));
+    ASSERT_TRUE(story.off_to_ready());
     story.bench.written.clear();
     story.ask(Request::Kind::charge, 1, 4.20_V, 0.0_A);
     ASSERT_TRUE(story.until(State::energised));
@@ -195,10 +182,7 @@ TEST(Steering, proves_both_setpoints_with_the_first_charge_of_each_run) {  // S1
 
 TEST(Steering, proves_both_setpoints_after_a_rest_before_the_output_went_on) {  // S1
   GuardStory story;
-  story.start();
-  story.until(State::off);
-  story.arm();
-  ASSERT_TRUE(story.until(State::ready));
+  ASSERT_TRUE(story.start_to_ready());
   story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
   story.ask(Request::Kind::rest, 2);  // 2.4 A may stand there
   story.pass(100ms);
@@ -239,10 +223,7 @@ TEST(Steering, proves_setpoints_anew_that_a_rest_in_mid_change_may_have_left_at_
 
 TEST(Steering, rests_where_the_output_is_off_already) {
   GuardStory story;
-  story.start();
-  story.until(State::off);
-  story.arm();
-  ASSERT_TRUE(story.until(State::ready));
+  ASSERT_TRUE(story.start_to_ready());
   story.ask(Request::Kind::rest, 1);
   EXPECT_EQ(story.state(), State::ready);
   story.settle();
@@ -296,10 +277,7 @@ TEST(Steering, gives_up_arming_when_the_guard_ends) {  // S1
 
 TEST(Steering, believes_no_order_to_switch_on_that_is_done_when_the_run_is_over) {  // S1 S8
   GuardStory story;
-  story.start();
-  story.until(State::off);
-  story.arm();
-  ASSERT_TRUE(story.until(State::ready));
+  ASSERT_TRUE(story.start_to_ready());
   story.ask(Request::Kind::charge, 1, 4.20_V, 2.4_A);
   ASSERT_TRUE(story.until(State::energised));  // the order is under way
   story.ask(Request::Kind::finish);
@@ -586,10 +564,6 @@ class Congested : public ::testing::Test {
       answer();
     }
   }
-  void fill(bool urgent) {
-    while (out->order(0, Purpose::reading, {supply, 0}, Verb::read_regulation, 0, urgent) != 0) {
-    }
-  }
   void charge() {
     Request request;
     request.kind = Request::Kind::charge;
@@ -610,7 +584,7 @@ class Congested : public ::testing::Test {
 };
 
 TEST_F(Congested, cuts_where_a_setpoint_finds_no_place) {  // S4
-  fill(false);
+  fill(*out, false);
   charge();
   EXPECT_EQ(trip(), Cause::guard_internal);
   EXPECT_EQ(channel.state(), State::cutting);
@@ -624,7 +598,7 @@ TEST_F(Congested, cuts_where_one_setpoint_of_the_two_finds_no_place) {  // S4
     charge();
     pass(500ms);
     ASSERT_EQ(channel.state(), State::energised);
-    fill(false);
+    fill(*out, false);
     Request change;
     change.kind = Request::Kind::charge;
     change.voltage = voltage ? 4.1_V : 4.2_V;
@@ -644,7 +618,7 @@ TEST_F(Congested, cuts_at_once_where_the_order_to_switch_on_again_finds_no_place
   pass(100ms);
   ASSERT_EQ(channel.state(), State::ready);
   channel.turn(now, *out);
-  fill(false);
+  fill(*out, false);
   charge();  // the setpoints stand already: straight to the output
   EXPECT_EQ(trip(), Cause::guard_internal);
   EXPECT_EQ(channel.state(), State::cutting);
@@ -705,7 +679,7 @@ TEST_F(Congested, cuts_where_the_order_to_switch_on_finds_no_place) {  // S4
     done.asked = done.answered = now;
     proofs.push_back(done);
   }
-  fill(false);
+  fill(*out, false);
   for (const Outcome& proof : proofs) channel.see(proof, now, *out);
   EXPECT_EQ(trip(), Cause::guard_internal);
   EXPECT_EQ(channel.state(), State::cutting);
@@ -715,7 +689,7 @@ TEST_F(Congested, cuts_where_the_order_to_switch_off_finds_no_place) {  // S4
   charge();
   pass(500ms);
   ASSERT_EQ(channel.state(), State::energised);
-  fill(true);
+  fill(*out, true);
   Request rest;
   rest.kind = Request::Kind::rest;
   channel.request(rest, now, *out);

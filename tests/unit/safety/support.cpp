@@ -180,6 +180,17 @@ void GuardStory::arm(const RunPlan& run) {
   guard.request(request, now);
 }
 
+bool GuardStory::start_to_ready(const RunPlan& run) {
+  start();
+  return off_to_ready(run);
+}
+
+bool GuardStory::off_to_ready(const RunPlan& run) {
+  if (!until(State::off)) return false;
+  arm(run);
+  return until(State::ready);
+}
+
 void GuardStory::charge_on() {
   start();
   until(State::off);

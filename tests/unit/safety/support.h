@@ -101,6 +101,18 @@ inline RunPlan run_plan() {
   return run;
 }
 
+constexpr std::uint8_t subject(Subject s) { return static_cast<std::uint8_t>(s); }
+
+inline bool names(const Verdict& verdict, Cause cause) {
+  return verdict.present.test(static_cast<std::size_t>(cause));
+}
+
+// Orders that nobody takes, until no other of this kind finds a place.
+inline void fill(Outbox& out, bool urgent) {
+  while (out.order(0, Purpose::reading, {supply, 0}, Verb::read_regulation, 0, urgent) != 0) {
+  }
+}
+
 inline Outcome outcome(drivers::InstrumentId instrument, std::uint8_t channel, Verb verb,
                        double value, Instant when, Ending ending = Ending::done) {
   Outcome outcome;
@@ -199,6 +211,10 @@ class GuardStory {
   void ask(Request::Kind kind, std::uint16_t step = 0, drivers::Volts voltage = {},
            drivers::Amperes current = {});
   void arm(const RunPlan& run = run_plan());
+  // From the start to where a run may begin to charge; false where it does not get there.
+  [[nodiscard]] bool start_to_ready(const RunPlan& run = run_plan());
+  // The same from an output that is, or goes, off.
+  [[nodiscard]] bool off_to_ready(const RunPlan& run = run_plan());
   // To the state in which the first step charges with 4.20 V and 2.4 A.
   void charge_on();
   ChannelSnapshot channel() const;

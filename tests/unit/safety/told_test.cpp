@@ -370,7 +370,7 @@ TEST(Events, name_the_fault_behind_an_output_that_cannot_be_proved_off_at_start)
     story.start();
     ASSERT_TRUE(story.until(State::cutting));
     EXPECT_EQ(story.trip(), answers ? Cause::output_on_unbidden : Cause::conversation_failing);
-    EXPECT_EQ(story.channel().trip.sensor, static_cast<std::uint8_t>(Subject::output));
+    EXPECT_EQ(story.channel().trip.sensor, subject(Subject::output));
     EXPECT_EQ(story.causes_present().front(), story.trip());
     ASSERT_TRUE(story.happened(Event::Kind::alarm));
     EXPECT_EQ(story.last(Event::Kind::alarm)->fault.cause, story.trip());
