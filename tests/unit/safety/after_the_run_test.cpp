@@ -155,6 +155,22 @@ TEST(Guard, only_alarms_by_what_its_thermometer_shows_once_the_output_is_off) { 
   }
 }
 
+TEST(Guard, cuts_an_output_switched_on_beside_a_hot_cell_by_its_own_name) {  // S5 S8
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::finish);
+  ASSERT_TRUE(story.until(State::off));
+  story.events.clear();
+  story.bench.celsius.fill(55);  // hotter than the limit of the last run
+  story.bench.output = true;     // and a hand switches the output on
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_EQ(story.causes_present().front(), Cause::output_on_unbidden);
+  EXPECT_EQ(story.trip(), Cause::output_on_unbidden);
+  story.pass(5s);
+  ASSERT_TRUE(story.happened(Event::Kind::alarm));
+  EXPECT_EQ(story.last(Event::Kind::alarm)->fault.cause, Cause::temperature_high);
+}
+
 TEST(Guard,
      reads_its_thermometer_five_times_slower_while_off_or_tripped_and_at_no_other_time) {  // S8
   GuardStory story;

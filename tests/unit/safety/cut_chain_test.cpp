@@ -294,6 +294,22 @@ TEST_F(Chain, writes_and_asks_again_as_soon_as_its_orders_find_a_place) {  // S4
   EXPECT_EQ(offs, 4);
 }
 
+TEST(CutChain, opens_the_contactor_as_soon_as_its_order_finds_a_place) {  // S4
+  const auto out = std::make_unique<Outbox>();
+  CutChain chain(plan_of({.contactor = true}), 1);
+  fill(*out, true);
+  chain.begin(at(0s), *out);
+  for (Duration t = 0s; t < 3s; t += 100ms) chain.turn(at(t), *out);
+  Order order;
+  while (out->take_order(order)) EXPECT_NE(order.verb, Verb::open_switch);
+  bool opened = false;
+  for (Duration t = 3s; t < 5s; t += 100ms) {
+    chain.turn(at(t), *out);
+    while (out->take_order(order)) opened |= order.verb == Verb::open_switch;
+  }
+  EXPECT_TRUE(opened);
+}
+
 TEST_F(Chain, asks_again_at_the_very_moment_for_which_it_wakes) {  // S4
   begin();
   answer(supply, Verb::measure_current, 1);
@@ -455,6 +471,22 @@ TEST_F(Chain, of_a_source_that_reads_no_output_is_verified_by_its_word_and_no_cu
   EXPECT_TRUE(chain.running());
   turn(now);
   EXPECT_FALSE(chain.running());  // nothing else to do: it has no contactor
+}
+
+TEST(CutChain, wants_its_end_told_at_once_where_there_is_no_more_to_open) {  // S4
+  const auto out = std::make_unique<Outbox>();
+  CutChain chain(plan_of({}), 0);
+  chain.begin(at(0s), *out);
+  for (Order order; out->take_order(order);) {
+    Outcome outcome = testing::outcome(order.instrument, order.channel, order.verb, 0, at(5ms));
+    outcome.order = order;
+    chain.see(outcome, at(5ms), *out);
+  }
+  ASSERT_TRUE(chain.verified());
+  ASSERT_TRUE(chain.running());
+  EXPECT_EQ(chain.wake(), at(5ms));
+  chain.turn(at(5ms), *out);
+  EXPECT_FALSE(chain.running());
 }
 
 // ---- the contactor ------------------------------------------------------------------------------

@@ -194,5 +194,25 @@ TEST(ARestingCell, is_judged_by_readings_of_later_moments_only) {  // S3
   EXPECT_TRUE(resting.leapt());
 }
 
+TEST(AVoltageThatCannotBeRead, is_no_other_cell) {  // S3
+  Interlock interlock(plan_of(), 0);
+  interlock.enforce(cell_limits(), at(0s));
+  Expected expected;
+  expected.since = at(0s);
+  interlock.expect(expected);
+  const auto read = [&](double volts, Instant when, Ending ending = Ending::done) {
+    interlock.see(outcome(voltmeter, 0, Verb::measure_voltage, volts, when, ending));
+  };
+  for (Duration t = 2s; t < 4s; t += 100ms) read(3.70, at(t));
+  read(9.9e37, at(4s), Ending::not_a_number);
+  for (Duration t = 4100ms; t < 6s; t += 100ms) read(3.70, at(t));
+  EXPECT_FALSE(names(interlock.judge(at(6s)), Cause::cell_changed));
+  for (Duration t = 6s; t < 8s; t += 100ms) {
+    read(3.20, at(t));
+    interlock.judge(at(t));
+  }
+  EXPECT_TRUE(names(interlock.judge(at(8s)), Cause::cell_changed));
+}
+
 }  // namespace
 }  // namespace chargewright::safety::testing

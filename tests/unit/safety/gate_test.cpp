@@ -59,6 +59,12 @@ TEST(Gate, takes_the_least_of_cell_limit_and_rating_as_its_bound) {  // S2
   EXPECT_EQ(gate(2.9, 1.1, State::ready, run_plan(), channel), Refusal::current_beyond_limit);
 }
 
+TEST(Gate, without_a_limit_on_voltage_has_the_full_one_for_its_bound) {  // S2
+  RunPlan run = run_plan();
+  run.limits.voltage_above.reset();
+  EXPECT_EQ(voltage_bound(run, plan_of()), 4.30_V);
+}
+
 TEST(Gate, lets_nothing_pass_a_rating_that_is_not_known) {
   ChannelPlan channel = plan_of();
   channel.source_voltage_max = drivers::volts(0);

@@ -526,5 +526,13 @@ TEST(Guard, is_all_off_when_every_channel_is_and_wakes_for_the_first) {  // S4
   EXPECT_LE(guard.wake(), at(201ms));  // the second still asks, ten times a second
 }
 
+TEST(Guard, wants_its_turn_at_once_after_it_saw_something) {
+  GuardStory story;
+  story.charge_on();
+  ASSERT_GT(story.guard.wake(), story.now);
+  story.guard.see(outcome(supply, 0, Verb::measure_voltage, 3.7, story.now), story.now);
+  EXPECT_LE(story.guard.wake(), story.now);
+}
+
 }  // namespace
 }  // namespace chargewright::safety::testing

@@ -372,6 +372,21 @@ TEST_F(Energised, judges_no_readback_while_a_change_is_under_way) {  // S3
   EXPECT_FALSE(present(Cause::setpoint_changed));
 }
 
+// A bench of which the output is never read back.
+TEST(AnOutputThatWasNeverRead, is_neither_on_nor_off_unbidden) {  // S3
+  Interlock interlock(plan_of(), 0);
+  interlock.enforce(cell_limits(), at(0s));
+  for (const bool on : {false, true}) {
+    Expected expected;
+    expected.output_on = on;
+    expected.since = at(0s);
+    interlock.expect(expected);
+    const Verdict verdict = interlock.judge(at(1ms));
+    EXPECT_FALSE(names(verdict, Cause::output_on_unbidden));
+    EXPECT_FALSE(names(verdict, Cause::output_off_unbidden));
+  }
+}
+
 TEST_F(Energised, trips_when_someone_turns_a_knob) {  // S3
   struct {
     Verb verb;
@@ -588,6 +603,22 @@ TEST_F(Energised, ranks_several_causes_by_severity_and_shows_them_all) {
   }
   interlock.operator_wants_cut(now);
   EXPECT_EQ(worst(), Cause::operator_cut);
+}
+
+TEST_F(Energised, of_two_reported_causes_names_the_worse) {  // S4
+  interlock.internal_fault(now);
+  interlock.operator_wants_cut(now);
+  const Verdict verdict = judge();
+  EXPECT_EQ(verdict.worst.cause, Cause::operator_cut);
+  EXPECT_TRUE(names(verdict, Cause::guard_internal));
+}
+
+TEST_F(Energised, keeps_the_first_of_a_cause_reported_twice_and_none_for_none) {
+  interlock.report({.cause = Cause::none, .at = now});
+  EXPECT_TRUE(judge().within());
+  interlock.report({.cause = Cause::setpoint_changed, .measured = 1, .at = now});
+  interlock.report({.cause = Cause::setpoint_changed, .measured = 2, .at = now});
+  EXPECT_EQ(judge().worst.measured, 1);
 }
 
 TEST_F(Energised, holds_a_voltage_seen_at_the_source_alone_against_the_source) {  // S5

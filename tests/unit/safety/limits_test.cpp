@@ -170,6 +170,19 @@ TEST(Limits, are_never_proved_tight_by_what_is_not_a_number) {  // S2
   EXPECT_FALSE(defect(approved).empty());
 }
 
+TEST(Limits, that_are_no_number_are_looser_than_any) {  // S2
+  const Limits sound = cell_limits();
+  EXPECT_TRUE(no_looser(sound, sound));
+  Limits broken = sound;
+  broken.voltage_above->value = drivers::volts(nan);
+  EXPECT_FALSE(no_looser(broken, sound));
+  EXPECT_FALSE(no_looser(sound, broken));
+  broken = sound;
+  broken.temperature_below->value = drivers::celsius(nan);
+  EXPECT_FALSE(no_looser(broken, sound));
+  EXPECT_FALSE(no_looser(sound, broken));
+}
+
 // Of several without on-delay, the tightest stands behind; nothing stands behind a limit that trips
 // at once itself, nor one that is tighter than it.
 TEST(Limits, keep_the_tightest_of_what_trips_at_once) {  // S2
@@ -217,6 +230,22 @@ TEST(Limits, take_over_what_trips_at_once_from_another_origin) {  // S2
   }
 }
 
+TEST(Limits, at_once_are_kept_where_they_are_the_tighter_ones) {  // S2
+  Limits ours;
+  ours.voltage_above = limit(4.20_V, Origin::profile, 5s);
+  ours.voltage_above->at_once = AtOnce<drivers::Volts>{4.30_V, Origin::cell};
+  Limits looser;
+  looser.voltage_above = limit(4.40_V, Origin::policy);
+  tighten(ours, looser);
+  EXPECT_EQ(ours.voltage_above->at_once->value, 4.30_V);
+  Limits tighter;
+  tighter.voltage_above = limit(4.25_V, Origin::policy);
+  tighten(ours, tighter);
+  EXPECT_EQ(ours.voltage_above->value, 4.20_V);
+  EXPECT_EQ(ours.voltage_above->at_once->value, 4.25_V);
+  EXPECT_EQ(ours.voltage_above->at_once->origin, Origin::policy);
+}
+
 // What is approved to be borne for a second may trip at once, and not the other way round.
 TEST(Limits, are_as_tight_where_they_trip_sooner_at_a_tighter_value) {  // S2
   Limits approved;
@@ -258,6 +287,14 @@ TEST(Limits, are_defective_where_what_stands_behind_an_on_delay_is_no_number) { 
   }
 }
 
+TEST(Limits, at_once_want_a_number_too) {  // S2
+  Limits limits = cell_limits();
+  limits.voltage_above->at_once = AtOnce<drivers::Volts>{drivers::volts(nan), Origin::cell};
+  EXPECT_EQ(defect(limits), "the limit on voltage above is not a usable number");
+  limits.voltage_above->at_once->value = 4.28_V;
+  EXPECT_EQ(defect(limits), "");
+}
+
 // Whichever of the two is no number is named, and not dropped for the other.
 TEST(Limits, that_are_no_number_are_kept_whichever_came_first) {  // S2
   for (const bool first : {true, false}) {
@@ -266,6 +303,16 @@ TEST(Limits, that_are_no_number_are_kept_whichever_came_first) {  // S2
     (first ? ours : with).power_above->value = drivers::watts(nan);
     tighten(ours, with);
     EXPECT_TRUE(std::isnan(ours.power_above->value.value()));
+  }
+}
+
+TEST(Limits, that_are_no_number_are_kept_to_be_named) {  // S2
+  for (const bool ours : {true, false}) {
+    Limits limits = cell_limits();
+    Limits with = cell_limits();
+    (ours ? limits : with).voltage_above->value = drivers::volts(nan);
+    tighten(limits, with);
+    EXPECT_EQ(defect(limits), "the limit on voltage above is not a usable number");
   }
 }
 
@@ -311,6 +358,19 @@ TEST(Limits, name_their_defects) {  // S2
       spoiled([](Limits& l) { l.temperature_rising->value = drivers::kelvins_per_second(-1); }),
       "");
   EXPECT_NE(spoiled([](Limits& l) { l.voltage_above->on_delay = -1s; }), "");
+}
+
+TEST(Limits, of_temperature_may_have_one_side_alone) {
+  Limits limits = cell_limits();
+  limits.temperature_above.reset();
+  EXPECT_EQ(defect(limits), "");
+  limits = cell_limits();
+  limits.temperature_below.reset();
+  EXPECT_EQ(defect(limits), "");
+  limits.temperature_below = limit(50.0_degC);  // above the other, and then without it
+  EXPECT_NE(defect(limits), "");
+  limits.temperature_above.reset();
+  EXPECT_EQ(defect(limits), "");
 }
 
 TEST(Limits, that_are_equal_keep_the_origin_that_is_there) {  // S2 S5

@@ -630,6 +630,28 @@ TEST_F(Permitting, refuses_where_its_orders_find_no_place) {  // S1
   EXPECT_EQ(permissives.refusal(), Refusal::instrument_unreachable);
 }
 
+TEST(Permissives, refuse_where_the_protection_cannot_even_be_ordered) {  // S1
+  const auto out = std::make_unique<Outbox>();
+  const ChannelPlan plan = plan_of({.contactor = true});
+  Permissives permissives(plan, 1);
+  permissives.begin(run_plan(), at(0s), *out);
+  bool full = false;
+  for (Order order; !full && out->take_order(order);) {
+    Outcome outcome;
+    outcome.order = order;
+    outcome.ending = Ending::done;
+    outcome.value = order.verb == Verb::identify ? 1 : 0;
+    if (order.verb == Verb::set_voltage) {
+      fill(*out, false);
+      full = true;
+    }
+    permissives.see(outcome, at(1s), *out);
+  }
+  ASSERT_TRUE(full);
+  EXPECT_EQ(permissives.refusal(), Refusal::instrument_unreachable);
+  EXPECT_FALSE(permissives.running());
+}
+
 TEST_F(Permitting, says_what_it_measured_and_what_it_may_be) {  // S1
   begin();
   look(4.30);

@@ -123,6 +123,14 @@ TEST_F(Rules, name_the_place_that_trips_sooner) {  // S5
   EXPECT_EQ(found(Cause::current_high).sensor, subject(Subject::cell_current));
 }
 
+TEST_F(Energised, names_the_cells_own_voltage_where_both_places_are_beyond) {  // S2
+  cell_volts = 4.31;
+  source_volts = 4.50;
+  pass(100ms, [] {});
+  EXPECT_EQ(last.worst.cause, Cause::voltage_high);
+  EXPECT_EQ(last.worst.sensor, subject(Subject::cell_voltage));
+}
+
 TEST_F(Rules, judge_no_reading_that_the_newest_answer_made_unusable) {  // S2
   const struct {
     drivers::InstrumentId instrument;
@@ -250,6 +258,27 @@ TEST_F(Rules, bear_what_stands_just_on_the_limit_behind_an_on_delay) {  // S2
   EXPECT_TRUE(present(Cause::voltage_high));
   see(voltmeter, 0, Verb::measure_voltage, 2.4999);
   EXPECT_TRUE(present(Cause::voltage_low));
+}
+
+class Below : public Energised {
+ protected:
+  static Limits limits() {
+    Limits limits = cell_limits();
+    limits.voltage_below = limit(2.50_V, Origin::profile, 5s);
+    limits.voltage_below->at_once = AtOnce<drivers::Volts>{2.00_V, Origin::cell};
+    return limits;
+  }
+  Below() : Energised(plan_of({.ammeter = true, .thermometers = 2}), limits()) {}
+};
+
+TEST_F(Below, trips_at_once_by_the_outer_limit_and_by_the_inner_one_after_its_time) {  // S2
+  cell_volts = source_volts = 2.30;
+  pass(4s, [] {});
+  EXPECT_FALSE(names(last, Cause::voltage_low));
+  cell_volts = source_volts = 1.99;
+  pass(100ms, [] {});
+  EXPECT_TRUE(names(last, Cause::voltage_low));
+  EXPECT_EQ(interlock.found(Cause::voltage_low).limit, 2.00);
 }
 
 TEST_F(Rules, count_charge_and_energy_across_a_gap_as_passed) {  // S2
@@ -1055,6 +1084,24 @@ TEST_F(Rules, convict_a_source_that_shows_the_same_digits_beside_a_meter_that_li
   pass(plan.stuck_after + 1s, [&] { source_volts += 1e-5; });
   EXPECT_TRUE(present(Cause::sensor_stuck));
   EXPECT_EQ(found(Cause::sensor_stuck).sensor, subject(Subject::pair));
+}
+
+class SourceAlone : public Energised {
+ protected:
+  SourceAlone() : Energised(plan_of({.voltmeter = false, .ammeter = true, .thermometers = 2})) {}
+};
+
+TEST_F(SourceAlone, is_stuck_by_its_own_pair_while_the_ammeter_moves) {  // S3
+  int k = 0;
+  pass(plan.stuck_after + 10min, [&] {
+    amperes = 2.4;  // at the source; the ammeter's last digit moves
+    see(ammeter, 0, Verb::measure_current, 2.4 + (++k % 2 == 0 ? 0.001 : 0.0));
+    celsius = 26 + (k % 3) * 0.1;
+    see(thermometer, 1, Verb::measure_temperature, celsius);
+    see(thermometer, 2, Verb::measure_temperature, celsius);
+  });
+  EXPECT_TRUE(names(last, Cause::sensor_stuck));
+  EXPECT_EQ(interlock.found(Cause::sensor_stuck).sensor, subject(Subject::source_voltage));
 }
 
 // A meter's last digit stands still where there is nothing to show.

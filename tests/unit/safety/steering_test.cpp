@@ -445,6 +445,20 @@ TEST(Guard, clears_the_instruments_own_protection_where_that_alone_may_be_latche
   EXPECT_EQ(other.bench.count(Verb::clear_protection), 0);
 }
 
+TEST(Guard, clears_an_own_protection_that_tripped_beside_another_cause_when_acknowledged) {  // S5
+  GuardStory story;
+  story.charge_on();
+  story.bench.protection = 1;
+  story.ask(Request::Kind::cut);
+  ASSERT_TRUE(story.until(State::tripped));
+  story.pass(2s);
+  ASSERT_EQ(story.trip(), Cause::operator_cut);
+  ASSERT_EQ(story.bench.count(Verb::clear_protection), 0);
+  story.ask(Request::Kind::acknowledge);
+  ASSERT_TRUE(story.until(State::off));
+  EXPECT_EQ(story.bench.count(Verb::clear_protection), 1);
+}
+
 TEST(Guard, refuses_an_arm_whose_plan_is_no_plan) {  // S1 S2
   const std::function<void(RunPlan&)> spoil[] = {
       [](RunPlan& r) { r.full = drivers::volts(NAN); },

@@ -111,6 +111,16 @@ TEST(Tally, holds_no_reading_back_to_a_switching_after_it) {
   EXPECT_DOUBLE_EQ(tally.charge_in().value(), 3.0);
 }
 
+TEST(Tally, counts_nothing_up_to_a_sample_taken_as_the_output_went_on) {
+  Tally tally;
+  tally.begin(at(0s));
+  tally.output(true, at(1s));
+  tally.add(at(1s), 2.0_A, 3.7_V);
+  EXPECT_EQ(tally.charge_in().value(), 0);
+  tally.add(at(2s), 2.0_A, 3.7_V);
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 2.0);
+}
+
 TEST(Tally, counts_time_while_the_output_is_on_and_begins_anew) {
   Tally tally;
   tally.begin(at(0s));

@@ -48,6 +48,15 @@ TEST(ACell, warms_no_longer_than_a_minute_by_a_current_that_was_not_read_again) 
               balance * (1 - std::exp(-0.2)) * std::exp(-1.0), 1e-9);
 }
 
+TEST(ACell, does_not_warm_by_a_current_answered_at_the_same_moment) {  // S3
+  Warming warming;
+  warming.begin(Body{.resistance_least = drivers::ohms(0.03),
+                     .heat_capacity_most = drivers::joules_per_kelvin(70)});
+  warming.see(10, at(1s));
+  warming.see(10, at(1s));
+  EXPECT_EQ(warming.least(), 0);
+}
+
 TEST(ACell, of_which_too_little_is_known_is_not_reckoned_to_warm) {  // S3
   const Body without_resistance{{}, drivers::joules_per_kelvin(50)};
   const Body without_capacity{30.0_mohm, {}};
@@ -201,6 +210,28 @@ TEST(AThermometer, that_fell_off_is_behind_whatever_it_shows_later) {  // S3
   EXPECT_NEAR(sensor.change(), -25, 1e-9);
   sensor.begin();
   EXPECT_FALSE(sensor.behind());
+}
+
+// Current without warmth: the thermometer has fallen off. One that cannot be read is named for
+// that.
+TEST(AThermometerThatCannotBeRead, is_not_said_to_have_fallen_off) {  // S3
+  for (const bool readable : {true, false}) {
+    Interlock interlock(plan_of({.thermometers = 1}), 0);
+    interlock.enforce(cell_limits(),
+                      Body{.resistance_least = drivers::ohms(0.03),
+                           .heat_capacity_most = drivers::joules_per_kelvin(70)},
+                      at(0s));
+    const auto show = [&](double celsius, Duration t, Ending ending = Ending::done) {
+      interlock.see(outcome(thermometer, 1, Verb::measure_temperature, celsius, at(t), ending));
+    };
+    show(40, 1s);
+    show(40, 2s);
+    show(20, 3s);  // faster than a cell can cool
+    if (!readable) show(9.9e37, 3100ms, Ending::not_a_number);
+    interlock.judge(at(3200ms));  // its time begins
+    const bool off_cell = names(interlock.judge(at(6s)), Cause::sensor_off_cell);
+    EXPECT_EQ(off_cell, readable);
+  }
 }
 
 // ---- sensors that do not change -----------------------------------------------------------------

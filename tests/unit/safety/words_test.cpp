@@ -70,5 +70,7 @@ TEST(Words, give_a_disagreement_in_the_unit_of_what_disagrees) {
             std::string::npos);
 }
 
+TEST(Words, has_no_advice_where_nothing_is_wrong) { EXPECT_EQ(advice_on(Cause::none), ""); }
+
 }  // namespace
 }  // namespace chargewright::safety
