@@ -2,7 +2,7 @@
 // every thermometer within its limit. What can be measured but is not known counts as present.
 #include <gtest/gtest.h>
 
-#include "support.h"
+#include "energised.h"
 
 namespace chargewright::safety::testing {
 namespace {
@@ -304,6 +304,39 @@ TEST(GoneSlowly, is_a_rise_where_the_watch_is_too_slow_to_know_one) {  // S5
     const Fault rising = trip_of(Cause::temperature_rising, 0, 1.0 / 60);
     EXPECT_EQ(interlock.condition_gone(rising, at(0s)), slow);
   }
+}
+
+TEST_F(Energised, holds_a_rise_that_is_not_known_for_still_there) {  // S5
+  Interlock next_life(plan, 0);
+  const Fault trip{.cause = Cause::temperature_rising, .limit = 2.0 / 60};
+  next_life.watch_only(now);
+  const auto watch = [&](Duration time) {
+    for (const Instant end = now + time; now < end; now += 500ms) {
+      next_life.see(outcome(thermometer, 1, Verb::measure_temperature, 25, now));
+      next_life.see(outcome(thermometer, 2, Verb::measure_temperature, 26, now));
+    }
+  };
+  watch(10s);
+  EXPECT_FALSE(next_life.condition_gone(trip, now));
+  watch(40s);
+  EXPECT_TRUE(next_life.condition_gone(trip, now));
+}
+
+TEST_F(Energised, holds_a_voltage_seen_at_the_source_alone_against_the_source) {  // S5
+  source_volts = 4.60;  // the meter's leads came off: it goes on reading 3.76 V
+  good_readings();
+  const Verdict verdict = judge();
+  ASSERT_EQ(verdict.worst.cause, Cause::voltage_high);
+  ASSERT_EQ(verdict.worst.sensor, subject(Subject::source_voltage));
+  interlock.watch_only(now);
+  EXPECT_FALSE(interlock.condition_gone(verdict.worst, now));
+  now += 100ms;
+  source_volts = 4.10;
+  good_readings();
+  EXPECT_TRUE(interlock.condition_gone(verdict.worst, now));
+  now += 60s;  // and then nobody knows
+  see(voltmeter, 0, Verb::measure_voltage, cell_volts);
+  EXPECT_FALSE(interlock.condition_gone(verdict.worst, now));
 }
 
 }  // namespace

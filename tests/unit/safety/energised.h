@@ -83,4 +83,30 @@ class Energised : public ::testing::Test {
   double celsius = 26;
 };
 
+// For the rules one by one: the same, whose run may begin anew with other limits.
+class Rules : public Energised {
+ protected:
+  Rules() : Rules(plan_of({.ammeter = true, .thermometers = 2})) {}
+  explicit Rules(const ChannelPlan& p, const Limits& l = cell_limits())
+      : Energised(p, l), limits(l) {}
+  // Begins anew with the limits as they are now.
+  void enforce(Instant since) {
+    interlock.enforce(limits, now);
+    interlock.expect(charging_since(since));
+    good_readings();
+  }
+  void enforce() { enforce(now); }
+  void expect_off(Instant since) {
+    Expected off;
+    off.output_on = false;
+    off.since = since;
+    interlock.expect(off);
+  }
+  Fault found(Cause cause) {
+    judge();
+    return interlock.found(cause);
+  }
+  Limits limits;
+};
+
 }  // namespace chargewright::safety::testing

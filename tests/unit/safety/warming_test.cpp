@@ -5,7 +5,6 @@
 
 #include <cmath>
 
-#include "safety/stuck.h"
 #include "support.h"
 
 namespace chargewright::safety::testing {
@@ -232,66 +231,6 @@ TEST(AThermometerThatCannotBeRead, is_not_said_to_have_fallen_off) {  // S3
     const bool off_cell = names(interlock.judge(at(6s)), Cause::sensor_off_cell);
     EXPECT_EQ(off_cell, readable);
   }
-}
-
-// ---- sensors that do not change -----------------------------------------------------------------
-
-TEST(StuckPair, is_unchanged_since_the_last_digit_of_either_moved_while_current_flowed) {  // S3
-  StuckPair pair;
-  pair.see(3.70, 2.0, 10, true, at(0s));
-  pair.see(3.70, 2.0, 30, true, at(10s));
-  EXPECT_EQ(pair.unchanged(), Duration{10s});
-  EXPECT_EQ(pair.charge(), 20);
-  pair.see(3.71, 2.0, 32, true, at(11s));
-  EXPECT_EQ(pair.unchanged(), Duration::zero());
-  EXPECT_EQ(pair.charge(), 0);
-  pair.see(3.71, 2.0, 34, true, at(12s));
-  pair.see(3.71, 2.1, 36, true, at(13s));
-  EXPECT_EQ(pair.unchanged(), Duration::zero());
-  pair.see(3.71, 2.1, 38, true, at(14s));
-  EXPECT_EQ(pair.unchanged(), Duration{1s});
-  pair.see(3.71, 2.1, 38, false, at(15s));  // at rest the same digits mean nothing
-  EXPECT_EQ(pair.unchanged(), Duration::zero());
-  EXPECT_EQ(pair.charge(), 0);
-}
-
-// Three minutes at 3.6 A or more, and a current that changed by half.
-class Heating : public ::testing::Test {
- protected:
-  Duration unmoved_after(std::initializer_list<std::pair<Duration, double>> phases) {
-    StuckThermometer stuck;
-    Instant now = at(0s);
-    for (const auto& [length, amperes] : phases) {
-      for (const Instant end = now + length; now < end; now += 1s) {
-        stuck.see(25, amperes, 3.6, 3min, now);
-      }
-    }
-    return stuck.unmoved();
-  }
-};
-
-TEST_F(Heating, that_began_and_lasted_makes_a_contrast) {  // S3
-  EXPECT_EQ(unmoved_after({{1min, 0}, {3min, 3.6}}), Duration::zero());
-  EXPECT_EQ(unmoved_after({{1min, 0}, {3min + 1s, 3.6}}), Duration{1s});
-  EXPECT_EQ(unmoved_after({{1min, 0}, {3min + 11s, -3.6}}), Duration{11s});  // discharged
-  EXPECT_EQ(unmoved_after({{1min, 0}, {10min, 3.59}}), Duration::zero());
-}
-
-TEST_F(Heating, that_fell_by_half_makes_a_contrast_and_by_less_none) {  // S3
-  EXPECT_EQ(unmoved_after({{5min, 4.0}, {11s, 2.0}}), Duration{10s});
-  EXPECT_EQ(unmoved_after({{5min, 4.0}, {11s, 2.01}}), Duration::zero());
-  EXPECT_EQ(unmoved_after({{5min, 4.0}}), Duration::zero());
-}
-
-TEST_F(Heating, counts_from_the_thermometers_last_digit) {  // S3
-  StuckThermometer stuck;
-  for (int k = 0; k < 60; ++k) stuck.see(25, 0, 3.6, 3min, at(1s * k));
-  for (int k = 60; k < 300; ++k) stuck.see(25, 4, 3.6, 3min, at(1s * k));
-  EXPECT_GT(stuck.unmoved(), Duration::zero());
-  stuck.see(25.1, 4, 3.6, 3min, at(300s));
-  EXPECT_EQ(stuck.unmoved(), Duration::zero());
-  for (int k = 301; k < 900; ++k) stuck.see(25.1, 4, 3.6, 3min, at(1s * k));
-  EXPECT_EQ(stuck.unmoved(), Duration::zero());  // no contrast since that digit
 }
 
 }  // namespace
