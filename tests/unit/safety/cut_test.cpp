@@ -154,6 +154,27 @@ TEST(Cut, without_a_contactor_goes_on_for_ever_until_the_source_comes_back) {  /
   EXPECT_TRUE(story.until(State::tripped));
 }
 
+TEST(Cut, goes_on_where_the_link_of_source_or_contactor_comes_back) {  // S4
+  GuardStory story({.ammeter = true, .contactor = true});
+  story.charge_on();
+  story.bench.misbehave[supply].link_down = true;
+  story.bench.misbehave[contactor].link_down = true;
+  story.guard.link_changed(supply, false, story.now);
+  story.guard.link_changed(contactor, false, story.now);
+  ASSERT_TRUE(story.until(State::cutting));
+  story.pass(3s);
+  EXPECT_TRUE(story.bench.output);
+  EXPECT_TRUE(story.channel().alarm);
+  story.bench.misbehave[contactor].link_down = false;
+  story.guard.link_changed(contactor, true, story.now);
+  story.pass(100ms);
+  EXPECT_FALSE(story.bench.contactor_closed);
+  story.bench.misbehave[supply].link_down = false;
+  story.guard.link_changed(supply, true, story.now);
+  EXPECT_TRUE(story.until(State::tripped));
+  EXPECT_FALSE(story.bench.output);
+}
+
 TEST(Cut, alarms_when_the_contactor_is_welded_though_current_has_stopped) {  // S4
   GuardStory story(Fittings{.contactor = true});
   story.charge_on();

@@ -2,7 +2,6 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
-#include <cmath>
 #include <functional>
 
 #include "support.h"
@@ -403,16 +402,6 @@ TEST(Guard, cuts_when_the_panel_is_touched_before_the_first_step) {  // S3
   }
 }
 
-TEST(Guard, refuses_a_run_that_carries_what_is_no_amount) {  // S1 S9
-  GuardStory story;
-  story.start();
-  story.until(State::off);
-  RunPlan run = run_plan();
-  run.carried.charge_in = drivers::coulombs(std::nan(""));
-  story.arm(run);
-  EXPECT_EQ((story.settle(), story.last_refusal()), Refusal::limits_defective);
-}
-
 TEST(Guard, holds_what_could_not_resume_until_a_person_acknowledges) {  // S5 S9
   GuardStory story;
   story.start();
@@ -462,42 +451,6 @@ TEST(Guard, alarms_a_cut_from_its_stages_once_the_links_have_had_their_time) {  
   EXPECT_TRUE(story.happened(Event::Kind::alarm));
 }
 
-// The channel after the last is the first that is not there.
-TEST(Guard, bears_whatever_is_said_of_the_channel_after_its_last) {  // S4
-  GuardStory story;
-  story.guard.restore_trip({.cause = Cause::voltage_high, .channel = 1});
-  story.guard.restore_limits(1, cell_limits());
-  story.start();
-  Request request;
-  request.kind = Request::Kind::arm;
-  request.channel = 1;
-  story.guard.request(request, story.now);
-  story.settle();
-  EXPECT_EQ(story.last_refusal(), Refusal::wrong_state);
-  story.guard.refuse(request, Refusal::no_dead_man, story.now);
-  story.settle();
-  EXPECT_EQ(story.last_refusal(), Refusal::no_dead_man);
-  EXPECT_EQ(story.last(Event::Kind::refused)->channel, 1);
-  EXPECT_EQ(story.channel().refusal, Refusal::none);
-  Outcome stray = outcome(supply, 0, Verb::measure_voltage, 9.9, story.now);
-  stray.order.ticket = 1U << 28;
-  story.guard.see(stray, story.now);
-  EXPECT_TRUE(story.until(State::off));
-}
-
-TEST(Guard, shows_the_refusal_of_an_arm_and_of_nothing_else_that_its_shell_refused) {
-  GuardStory story;
-  story.start();
-  ASSERT_TRUE(story.until(State::off));
-  Request request;
-  request.kind = Request::Kind::acknowledge;
-  story.guard.refuse(request, Refusal::no_dead_man, story.now);
-  EXPECT_EQ(story.channel().refusal, Refusal::none);
-  request.kind = Request::Kind::arm;
-  story.guard.refuse(request, Refusal::no_dead_man, story.now);
-  EXPECT_EQ(story.channel().refusal, Refusal::no_dead_man);
-}
-
 TEST(Guard, is_all_off_when_every_channel_is_and_wakes_for_the_first) {  // S4
   Plant plant = plant_of(plan_of());
   plant.channels.push_back(plan_of());
@@ -532,6 +485,24 @@ TEST(Guard, wants_its_turn_at_once_after_it_saw_something) {
   ASSERT_GT(story.guard.wake(), story.now);
   story.guard.see(outcome(supply, 0, Verb::measure_voltage, 3.7, story.now), story.now);
   EXPECT_LE(story.guard.wake(), story.now);
+}
+
+TEST(Guard, does_and_wakes_for_nothing_before_it_is_started) {
+  GuardStory story;
+  story.settle();
+  EXPECT_TRUE(story.bench.written.empty());
+  EXPECT_EQ(story.guard.wake(), drivers::never);
+}
+
+TEST(Guard, moves_with_all_that_it_is) {
+  Guard first(plant_of(plan_of()));
+  Guard second(std::move(first));
+  Guard third(plant_of(plan_of()));
+  third = std::move(second);
+  third.start(at(0s));
+  Order order;
+  EXPECT_TRUE(third.take_order(order));
+  EXPECT_EQ(order.verb, Verb::output_off);
 }
 
 }  // namespace

@@ -395,5 +395,28 @@ TEST(Events, tell_a_link_to_each_channel_that_uses_it) {
   EXPECT_EQ(told(contactor), std::vector{0});  // of nobody: told all the same
 }
 
+TEST(Guard, tells_what_an_instrument_has_in_its_error_queue) {  // S3
+  GuardStory story;
+  story.start();
+  Outcome wrong = outcome(voltmeter, 0, Verb::measure_voltage, 0, story.now);
+  story.guard.see(wrong, story.now);
+  story.pass(1s);
+  EXPECT_FALSE(story.happened(Event::Kind::instrument_error));
+  wrong.device_error = -113;  // SCPI-1999: undefined header
+  story.guard.see(wrong, story.now);
+  story.settle();
+  ASSERT_TRUE(story.happened(Event::Kind::instrument_error));
+  EXPECT_EQ(story.last(Event::Kind::instrument_error)->device_error, -113);
+  EXPECT_EQ(story.last(Event::Kind::instrument_error)->instrument, voltmeter);
+}
+
+TEST(Guard, makes_no_events_where_nobody_listens) {
+  GuardStory story;
+  story.guard.listen(false);
+  story.charge_on();
+  EXPECT_EQ(story.state(), State::energised);
+  EXPECT_TRUE(story.events.empty());
+}
+
 }  // namespace
 }  // namespace chargewright::safety::testing
