@@ -10,8 +10,7 @@
 namespace chargewright::safety::testing {
 namespace {
 
-// ---- the interlock
-// -------------------------------------------------------------------------------
+// ---- the interlock ------------------------------------------------------------------------------
 
 TEST(AWatch, without_limits_judges_no_thermometer) {  // S8
   Interlock interlock(plan_of(), 0);
@@ -105,8 +104,7 @@ TEST(AWatch, gives_a_thermometer_of_a_former_life_the_time_that_its_link_needs) 
   EXPECT_EQ(heard.judge(at(4s) + 1ns).worst.cause, Cause::reading_stale);
 }
 
-// ---- the guard
-// -----------------------------------------------------------------------------------
+// ---- the guard ----------------------------------------------------------------------------------
 
 TEST(Guard, only_alarms_by_what_its_thermometer_shows_once_the_output_is_off) {  // S8
   const auto answers = [](Ending ending) {
