@@ -5,60 +5,24 @@
 #include <memory>
 #include <vector>
 
-#include "support.h"
+#include "lone_channel.h"
 
 namespace chargewright::safety::testing {
 namespace {
 
-// A channel whose orders are taken by hand.
-class Congested : public ::testing::Test {
+class Congested : public ::testing::Test, public LoneChannel {
  protected:
-  Congested() { begin_anew(); }
-  void begin_anew() {
-    channel = ChannelGuard(plan_of(), 0);
-    channel.start(now, *out);
-    pass(1s);
-    Request request;
-    request.kind = Request::Kind::arm;
-    request.plan = run_plan();
-    channel.request(request, now, *out);
-    pass(1s);
-    EXPECT_EQ(channel.state(), State::ready);
-  }
-  void answer() {
-    for (Order order; out->take_order(order);) bench.obey(order, now);
-    for (Outcome outcome; bench.take(outcome, now);) channel.see(outcome, now, *out);
-  }
-  void pass(Duration time) {
-    for (const Instant end = now + time; now < end; now += 1ms) {
-      channel.request(Request{}, now, *out);
-      channel.turn(now, *out);
-      answer();
-    }
-  }
-  void charge() {
-    Request request;
-    request.kind = Request::Kind::charge;
-    request.voltage = 4.2_V;
-    request.current = 2.4_A;
-    channel.request(request, now, *out);
-  }
-  Cause trip() {
+  Congested() { begin(); }
+  Cause trip_after_a_turn() {
     channel.turn(now, *out);
-    ChannelSnapshot snapshot;
-    channel.snapshot(snapshot, now);
-    return snapshot.trip.cause;
+    return trip();
   }
-  ChannelGuard channel{plan_of(), 0};
-  FakeBench bench;
-  std::unique_ptr<Outbox> out = std::make_unique<Outbox>();
-  Instant now = at(0s);
 };
 
 TEST_F(Congested, cuts_where_a_setpoint_finds_no_place) {  // S4
   fill(*out, false);
   charge();
-  EXPECT_EQ(trip(), Cause::guard_internal);
+  EXPECT_EQ(trip_after_a_turn(), Cause::guard_internal);
   EXPECT_EQ(channel.state(), State::cutting);
 }
 
@@ -66,7 +30,7 @@ TEST_F(Congested, cuts_where_one_setpoint_of_the_two_finds_no_place) {  // S4
   for (const bool voltage : {true, false}) {
     out = std::make_unique<Outbox>();
     bench = FakeBench{};
-    begin_anew();
+    begin();
     charge();
     pass(500ms);
     ASSERT_EQ(channel.state(), State::energised);
@@ -76,7 +40,7 @@ TEST_F(Congested, cuts_where_one_setpoint_of_the_two_finds_no_place) {  // S4
     change.voltage = voltage ? 4.1_V : 4.2_V;
     change.current = voltage ? 2.4_A : 2.0_A;
     channel.request(change, now, *out);
-    EXPECT_EQ(trip(), Cause::guard_internal) << voltage;
+    EXPECT_EQ(trip_after_a_turn(), Cause::guard_internal) << voltage;
     EXPECT_EQ(channel.state(), State::cutting);
   }
 }
@@ -92,7 +56,7 @@ TEST_F(Congested, cuts_at_once_where_the_order_to_switch_on_again_finds_no_place
   channel.turn(now, *out);
   fill(*out, false);
   charge();  // the setpoints stand already: straight to the output
-  EXPECT_EQ(trip(), Cause::guard_internal);
+  EXPECT_EQ(trip_after_a_turn(), Cause::guard_internal);
   EXPECT_EQ(channel.state(), State::cutting);
 }
 
@@ -101,7 +65,7 @@ TEST_F(Congested, switches_on_when_both_setpoints_are_proved_and_not_before) {  
   for (const std::size_t first : {0U, 1U}) {
     out = std::make_unique<Outbox>();
     bench = FakeBench{};
-    begin_anew();
+    begin();
     charge();
     std::vector<Outcome> proofs;
     for (Order order; out->take_order(order);) {
@@ -153,7 +117,7 @@ TEST_F(Congested, cuts_where_the_order_to_switch_on_finds_no_place) {  // S4
   }
   fill(*out, false);
   for (const Outcome& proof : proofs) channel.see(proof, now, *out);
-  EXPECT_EQ(trip(), Cause::guard_internal);
+  EXPECT_EQ(trip_after_a_turn(), Cause::guard_internal);
   EXPECT_EQ(channel.state(), State::cutting);
 }
 
@@ -165,7 +129,7 @@ TEST_F(Congested, cuts_where_the_order_to_switch_off_finds_no_place) {  // S4
   Request rest;
   rest.kind = Request::Kind::rest;
   channel.request(rest, now, *out);
-  EXPECT_EQ(trip(), Cause::guard_internal);
+  EXPECT_EQ(trip_after_a_turn(), Cause::guard_internal);
   EXPECT_EQ(channel.state(), State::cutting);
   pass(1s);  // and there is room again
   EXPECT_EQ(channel.state(), State::tripped);

@@ -1,8 +1,8 @@
 // The limits are held twice and compared; a check that did not run counts as failed (S2, S4).
 #include <gtest/gtest.h>
 
+#include "lone_channel.h"
 #include "safety/limits_copy.h"
-#include "support.h"
 
 namespace chargewright::safety::testing {
 namespace {
@@ -117,43 +117,17 @@ TEST(Interlock, keeps_the_finding_of_changed_limits_when_they_change_back) {  //
 }
 
 TEST(Guard, cuts_when_its_limits_changed_in_memory) {  // S2 S4
-  ChannelGuard channel(plan_of(), 0);
-  FakeBench bench;
-  auto out = std::make_unique<Outbox>();
-  Instant now = at(0s);
-  channel.start(now, *out);
-  const auto pass = [&](Duration time) {
-    for (const Instant end = now + time; now < end; now += 1ms) {
-      Request alive;
-      channel.request(alive, now, *out);
-      channel.turn(now, *out);
-      Order order;
-      while (out->take_order(order)) bench.obey(order, now);
-      Outcome outcome;
-      while (bench.take(outcome, now)) channel.see(outcome, now, *out);
-    }
-  };
-  pass(1s);
-  Request request;
-  request.kind = Request::Kind::arm;
-  request.plan = run_plan();
-  channel.request(request, now, *out);
-  pass(1s);
-  request.kind = Request::Kind::charge;
-  request.plan.reset();
-  request.voltage = 4.2_V;
-  request.current = 2.4_A;
-  channel.request(request, now, *out);
-  pass(1s);
-  ASSERT_EQ(channel.state(), State::energised);
-  const Facts& facts = channel.facts();
+  LoneChannel lone;
+  lone.begin();
+  lone.charge();
+  lone.pass(1s);
+  ASSERT_EQ(lone.channel.state(), State::energised);
+  const Facts& facts = lone.channel.facts();
   const_cast<Facts&>(facts).limits.current_above->value = 50.0_A;  // NOLINT: as above
-  pass(1s);
-  EXPECT_EQ(channel.state(), State::tripped);
-  EXPECT_FALSE(bench.output);
-  auto snapshot = std::make_unique<Snapshot>();
-  channel.snapshot(snapshot->channel[0], now);
-  EXPECT_EQ(snapshot->channel[0].trip.cause, Cause::guard_internal);
+  lone.pass(1s);
+  EXPECT_EQ(lone.channel.state(), State::tripped);
+  EXPECT_FALSE(lone.bench.output);
+  EXPECT_EQ(lone.trip(), Cause::guard_internal);
 }
 
 // ---- a check that did not run -------------------------------------------------------------------
