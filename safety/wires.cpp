@@ -104,10 +104,9 @@ void Wires::pump(Instant now) {
   }
 }
 
-// Outcomes to the guard, its orders to the instruments, their bytes to the links. True: something
-// moved, so that there may be more.
+// Outcomes to the guard, its orders to the instruments, their bytes to the links. True: there were
+// orders, so that there may be outcomes.
 bool Wires::move_once(Instant now) {
-  bool moved = false;
   for (Line& line : lines_) {
     if (rests(line, now)) continue;
     if (line.instrument.wake() <= now) line.instrument.turn(now);
@@ -115,13 +114,13 @@ bool Wires::move_once(Instant now) {
     while (line.instrument.take(outcome)) {
       touch(line);
       take_outcome(line, outcome, now);
-      moved = true;
     }
   }
   guard_.turn(now);
+  bool ordered = false;
   Order order;
   while (guard_.take_order(order)) {
-    moved = true;
+    ordered = true;
     if (order.instrument >= lines_.size()) continue;
     touch(lines_[order.instrument]);
     lines_[order.instrument].instrument.order(order, now);
@@ -130,13 +129,12 @@ bool Wires::move_once(Instant now) {
   for (std::size_t id = 0; id < lines_.size(); ++id) {
     Line& line = lines_[id];
     if (rests(line, now)) continue;
-    line.instrument.turn(now);
     flush(static_cast<InstrumentId>(id));
     line.wake = line.instrument.wake();
     // What its link did not take is still to be written.
     if (line.rounds > 0 && line.instrument.to_write().empty()) --line.rounds;
   }
-  return moved;
+  return ordered;
 }
 
 void Wires::take_outcome(Line& line, const Outcome& outcome, Instant now) {
