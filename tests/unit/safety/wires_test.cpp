@@ -3,6 +3,7 @@
 
 #include <gtest/gtest.h>
 
+#include <array>
 #include <cmath>
 #include <stdexcept>
 #include <string>
@@ -369,6 +370,57 @@ TEST(Wires, wake_for_nothing_earlier_than_their_guard_and_instruments_do) {
   EXPECT_LT(looks, 200);  // off, it is read twice a second
 }
 
+TEST(Wires, wake_for_whatever_falls_due_first_with_any_instrument) {  // S3
+  OneSupply bench(1);
+  bench.connect();
+  for (const Instant end = bench.now + 10s; bench.now < end;) {
+    bench.mute = bench.now > end - 5s;
+    const Instant due = bench.wires.instrument(0).wake();
+    ASSERT_LE(bench.wires.wake(), std::max(due, bench.now));
+    bench.pass(std::clamp<Duration>(bench.wires.wake() - bench.now, 1ns, 50ms));
+  }
+}
+
+// Its link is up and no channel needs it: it is asked all the same, and may take its time.
+TEST(Wires, ask_who_is_there_of_an_instrument_that_no_channel_has) {  // S1
+  struct Spare final : ByteSink {
+    bool write(drivers::InstrumentId, std::string_view bytes) override {
+      written += bytes;
+      return true;
+    }
+    std::string written;
+  } sink;
+  constexpr std::size_t status_size = std::tuple_size_v<decltype(InstrumentStatus::identification)>;
+  Plant plant = OneSupply::plant();
+  plant.instruments = 2;
+  std::vector<drivers::InstrumentSpec> specs(2, OneSupply::instruments()[0]);
+  Wires wires(plant, specs, 1, sink);
+  wires.start(at(0s));
+  for (Duration t = 0s; t < 3s; t += 100ms) wires.pump(at(t));
+  wires.link_up(1, at(3s));
+  wires.pump(at(3s));
+  const auto nonce = [&] {
+    const auto begin = sink.written.rfind("*ESE ") + 5;
+    return sink.written.substr(begin, sink.written.find('\n', begin) - begin);
+  };
+  for (int k = 0; k < 2; ++k) {
+    ASSERT_TRUE(sink.written.ends_with("*ESE?\n")) << sink.written;
+    wires.received(1, nonce() + '\n', at(3s));
+    wires.pump(at(3s));
+  }
+  EXPECT_TRUE(sink.written.ends_with("*IDN?\n")) << sink.written;
+  std::string who = "Chargewright,Simulated supply,";
+  who.resize(status_size - 4, 's');
+  who += ",1.0";
+  wires.received(1, who + '\n', at(3s + 40ms));
+  wires.pump(at(3s + 40ms));
+  InstrumentStatus status;
+  wires.status(1, status);
+  EXPECT_EQ(status.round_trip_worst, 40ms);
+  EXPECT_EQ(std::string(status.identification.data()),
+            who.substr(0, status_size - 1));  // the NUL needs a place
+}
+
 // Two supplies of a channel each, the second with a contactor, on links that may break.
 class TwoSupplies : public ByteSink {
  public:
@@ -388,7 +440,7 @@ class TwoSupplies : public ByteSink {
       if (id == right) plan.contactor = Terminal{2, 5};
       plant.channels.push_back(plan);
     }
-    plant.channels[0].contactor = Terminal{77, 1};  // of no instrument that there is
+    plant.channels[0].contactor = Terminal{3, 1};  // of no instrument that there is
     plant.instruments = 3;
     return plant;
   }
