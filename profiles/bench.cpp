@@ -68,6 +68,7 @@ class Reader {
     text_field(mapping, "description", Presence::optional, 2000);
     if (const Node* node = mapping.need("instruments")) read_instruments(mapping, *node);
     if (const Node* node = mapping.need("channels")) read_channels(mapping, *node);
+    number_the_first();
     mapping.finish();
   }
 
@@ -172,6 +173,8 @@ class Reader {
     channel.source = source.value_or(safety::Terminal{});
     channel.voltmeter = read_terminal(fields, "voltage").value_or(channel.source);
     channel.ammeter = read_terminal(fields, "current").value_or(channel.source);
+    if (source) measure(fields, "voltage", channel.voltmeter, voltmeters_);
+    if (source) measure(fields, "current", channel.ammeter, ammeters_);
     read_thermometers(fields, channel);
     channel.contactor = read_terminal(fields, "contactor");
     if (channel.contactor) claim(fields, "contactor", *channel.contactor);
@@ -198,8 +201,7 @@ class Reader {
       return std::nullopt;
     }
     const auto terminal = read_terminal(fields, "source");
-    if (!terminal) return std::nullopt;
-    claim(fields, "source", *terminal);
+    if (!terminal || !claim(fields, "source", *terminal)) return std::nullopt;
     const BenchInstrument& instrument = bench.instruments[terminal->instrument];
     // The gate refuses beyond the ratings (S2): without them it would have nothing to hold to.
     if (!instrument.ratings.voltage || !instrument.ratings.current) {
@@ -245,15 +247,51 @@ class Reader {
     return terminal;
   }
 
-  // A source or a contactor serves one channel. `supply` and `supply/1` are the same output.
-  void claim(Mapping& fields, std::string_view key, safety::Terminal terminal) {
+  // `supply` and `supply/1` are the same output.
+  static safety::Terminal numbered(safety::Terminal terminal) {
     terminal.channel = std::max<std::uint8_t>(terminal.channel, 1);
-    if (std::ranges::find(claimed_, terminal) != claimed_.end()) {
+    return terminal;
+  }
+
+  // A source or a contactor serves one channel. False: it serves another.
+  bool claim(Mapping& fields, std::string_view key, const safety::Terminal& terminal) {
+    if (std::ranges::find(claimed_, numbered(terminal)) != claimed_.end()) {
       fields.complain(*fields.take(key),
                       '`' + std::string(key) + "` serves another channel already",
                       "one source and one contactor for each channel");
+      return false;
     }
-    claimed_.push_back(terminal);
+    claimed_.push_back(numbered(terminal));
+    return true;
+  }
+
+  // What one channel's cell shows is never another's: each place measures one of them.
+  void measure(Mapping& fields, std::string_view key, const safety::Terminal& terminal,
+               std::vector<safety::Terminal>& measured) {
+    if (std::ranges::find(measured, numbered(terminal)) != measured.end()) {
+      const Node* node = fields.take(key);
+      fields.complain(node != nullptr ? *node : *fields.take("source"),
+                      "the `" + std::string(key) + "` of another channel is read there",
+                      "name the output or input to which this cell is connected");
+    }
+    measured.push_back(numbered(terminal));
+  }
+
+  // An unnumbered message goes to whichever output was selected last: where an instrument has
+  // others, its first one bears its number, too.
+  void number_the_first() {
+    std::vector<safety::Terminal*> all;
+    for (BenchChannel& channel : bench.channels) {
+      all.insert(all.end(), {&channel.source, &channel.voltmeter, &channel.ammeter});
+      for (safety::Terminal& thermometer : channel.thermometers) all.push_back(&thermometer);
+      if (channel.contactor) all.push_back(&*channel.contactor);
+    }
+    for (safety::Terminal* terminal : all) {
+      const bool has_others = std::ranges::any_of(all, [&](const safety::Terminal* other) {
+        return other->instrument == terminal->instrument && other->channel > 0;
+      });
+      if (has_others) *terminal = numbered(*terminal);
+    }
   }
 
   void read_thermometers(Mapping& fields, BenchChannel& channel) {
@@ -273,7 +311,8 @@ class Reader {
     for (const Node& item : node->items) {
       const auto terminal = terminal_at(fields, item, "temperature");
       if (!terminal) continue;
-      if (std::ranges::find(channel.thermometers, *terminal) != channel.thermometers.end()) {
+      if (std::ranges::find(channel.thermometers, numbered(*terminal), &Reader::numbered) !=
+          channel.thermometers.end()) {
         fields.complain(item, "the same thermometer twice");
       }
       channel.thermometers.push_back(*terminal);
@@ -357,6 +396,8 @@ class Reader {
 
   const Document& document_;
   std::vector<safety::Terminal> claimed_;
+  std::vector<safety::Terminal> voltmeters_;
+  std::vector<safety::Terminal> ammeters_;
 };
 
 }  // namespace

@@ -164,6 +164,7 @@ TEST(Bench, refuses_each_mistake_with_its_place_and_what_was_expected) {
            Bad{14, "", "b.yaml:15:5: channel `left` lacks the key `source`"},
            Bad{17, "    temperature: [probe/1, probe/1]",
                "b.yaml:17:28: the same thermometer twice"},
+           Bad{17, "    temperature: [probe/1, probe]", "b.yaml:17:28: the same thermometer twice"},
            Bad{19, "    wiring: {gauge: 8 AWG}",
                "b.yaml:19:13: wiring of unknown resistance; give `gauge` and `length`, or the "
                "measured `resistance` of the loop"},
@@ -198,6 +199,38 @@ TEST(Bench, gives_each_source_to_one_channel) {
             "for each channel");
   EXPECT_EQ(why_not(bench_with() + "  right: {source: supply/2, wiring: {resistance: 5 mohm}}\n"),
             "accepted");
+}
+
+// An unnumbered message goes to the output that was selected last: the second one's, then.
+TEST(Bench, numbers_the_first_output_of_an_instrument_that_has_others) {  // S3 S4
+  const Bench bench =
+      read(bench_with() + "  right: {source: supply/2, wiring: {resistance: 5 mohm}}\n").value();
+  EXPECT_EQ(bench.channels[0].source, (safety::Terminal{0, 1}));
+  EXPECT_EQ(bench.channels[0].ammeter, (safety::Terminal{0, 1}));
+  EXPECT_EQ(bench.channels[0].voltmeter, (safety::Terminal{1, 0}));  // of one input
+  EXPECT_EQ(bench.channels[1].source, (safety::Terminal{0, 2}));
+  EXPECT_EQ(bench.channels[1].voltmeter, (safety::Terminal{0, 2}));
+  const Bench named = read(bench_with(16, "    current: supply/1")).value();
+  EXPECT_EQ(named.channels[0].source, named.channels[0].ammeter);  // no ammeter of its own
+}
+
+TEST(Bench, reads_no_cell_where_another_one_is_read) {  // S3
+  const auto with = [](const std::string& more) {
+    return why_not(bench_with() + "  right: {source: supply/2, " + more +
+                   "wiring: {resistance: 5 mohm}}\n");
+  };
+  EXPECT_EQ(with("voltage: meter/1, "),
+            "b.yaml:21:38: the `voltage` of another channel is read there; name the output or "
+            "input to which this cell is connected");
+  EXPECT_EQ(with("current: supply, "),
+            "b.yaml:21:38: the `current` of another channel is read there; name the output or "
+            "input to which this cell is connected");
+  EXPECT_EQ(with("voltage: meter/2, temperature: probe/1, "), "accepted");
+  // The second channel is the one that names its own source.
+  EXPECT_EQ(why_not(bench_with(15, "    voltage: supply/2") +
+                    "  right: {source: supply/2, wiring: {resistance: 5 mohm}}\n"),
+            "b.yaml:21:19: the `voltage` of another channel is read there; name the output or "
+            "input to which this cell is connected");
 }
 
 }  // namespace
