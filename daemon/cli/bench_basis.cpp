@@ -2,6 +2,7 @@
 
 #include <boost/json.hpp>
 
+#include "daemon/bench/addressing.h"
 #include "daemon/bench/plant.h"
 #include "daemon/cli/client.h"
 #include "daemon/cli/facts.h"
@@ -52,6 +53,8 @@ drivers::Checked<profiles::Basis> load_basis(const CommandLine& line, const Benc
     }
     dialects.push_back(std::move(*dialect));
   }
+  if (!problems.list.empty()) return problems;
+  problems = unaddressed(files.bench, dialects);
   if (!problems.list.empty()) return problems;
   return basis_of(files.bench.channels[files.channel], dialects, measured(line, files.bench));
 }

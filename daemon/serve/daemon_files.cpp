@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "daemon/bench/addressing.h"
 #include "daemon/bench/plant.h"
 #include "daemon/serve/data_folders.h"
 #include "profiles/fields.h"
@@ -54,6 +55,8 @@ drivers::Checked<DaemonFiles> load_daemon_files(const DaemonOptions& options) {
     if (dialect) files.dialects.push_back(std::move(*dialect));
     record_dialect(instrument.dialect, folders, files.recorded);
   }
+  if (!problems.list.empty()) return problems;
+  problems = unaddressed(*bench, files.dialects);
   if (!problems.list.empty()) return problems;
 
   files.recorded.push_back({.role = "bench", .name = bench->file, .text = bench->text});
