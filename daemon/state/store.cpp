@@ -1,6 +1,8 @@
 #include "daemon/state/store.h"
 
+#include <algorithm>
 #include <boost/json.hpp>
+#include <filesystem>
 #include <functional>
 
 #include "daemon/state/disk.h"
@@ -43,6 +45,27 @@ std::optional<T> load_as(const std::string& path, Result<T> (*read)(const boost:
   if (fact) return *fact;
   damage.push_back(damaged(path, fact.error().cause));
   return {};
+}
+
+// Trips and markers of channels that the bench does not have: it was renamed, or taken out of the
+// file, while a person had yet to look. `own` are the paths of those that it has.
+void look_for_strangers(const std::string& folder, const std::vector<std::string>& own,
+                        std::vector<Failure>& damage) {
+  std::error_code error;
+  for (auto entry = std::filesystem::directory_iterator(folder, error);
+       !error && entry != std::filesystem::directory_iterator(); entry.increment(error)) {
+    const std::string name = entry->path().filename().string();
+    const bool stops = name.starts_with("trip-") || name.starts_with("energised-");
+    if (!stops || !name.ends_with(".json") || std::ranges::count(own, folder + '/' + name) > 0) {
+      continue;
+    }
+    damage.push_back(
+        {.place = {.file = folder + '/' + name},
+         .cause = "a trip, or a run that was under way, of a channel that this bench does not have",
+         .advice = "look at the bench; then give the channel its name again and acknowledge, or "
+                   "move this file away; until then no run is started"});
+  }
+  if (error) damage.push_back(damaged(folder, error.message()));
 }
 
 Result<void> save(const std::string& path, const boost::json::value& json) {
@@ -99,6 +122,12 @@ void StateStore::load(WallTime now) {
     }
     if (auto gone = remove_file(path("energised", i)); !gone) damage_.push_back(gone.error());
   }
+  std::vector<std::string> own;
+  for (std::size_t i = 0; i < channels_.size(); ++i) {
+    own.push_back(path("trip", i));
+    own.push_back(path("energised", i));
+  }
+  look_for_strangers(folder_, own, damage_);
   // After the trips, which say the same for good.
   if (forbidden && damage_.empty()) (void)remove_file(folder_ + "/no-resumption");
   if (const auto json = load_json(folder_ + "/cautions.json", damage_)) {

@@ -106,6 +106,27 @@ TEST_F(State, a_marker_found_at_start_is_latched_as_a_trip) {  // S5 S9
   EXPECT_FALSE(open()->trip(0));
 }
 
+TEST_F(State, of_a_channel_that_was_renamed_is_not_forgotten_with_its_name) {  // S5 S9
+  const auto renamed = [this] {
+    return std::move(StateStore::open(folder_, "hut-bench", {"left", "shelf"}, now_).value());
+  };
+  ASSERT_TRUE(open()->latch(1, {.fault = too_hot(), .at = now_, .interrupted = false, .run = "r"}));
+  ASSERT_TRUE(open()->keep_limits(1, some_limits()));
+  auto store = renamed();
+  ASSERT_EQ(store->damage().size(), 1U);
+  EXPECT_EQ(store->damage()[0].place.file, file("trip-right.json"));
+  EXPECT_TRUE(open()->damage().empty());  // it has its name again
+  ASSERT_TRUE(open()->acknowledge(1));
+  EXPECT_TRUE(renamed()->damage().empty());
+
+  ASSERT_TRUE(open()->mark_energised(
+      1, {.since = now_, .run = "run-7", .profile = "refill", .cell = "hut-radio-24"}));
+  store = renamed();
+  ASSERT_EQ(store->damage().size(), 1U);
+  EXPECT_EQ(store->damage()[0].place.file, file("energised-right.json"));
+  EXPECT_FALSE(store->trip(1));
+}
+
 TEST_F(State, the_limits_of_the_last_run_survive_its_end_and_a_restart) {  // S8
   EXPECT_FALSE(open()->limits(0));
   {
