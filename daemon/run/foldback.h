@@ -28,7 +28,7 @@ class Foldback {
 
   double ceiling_c_;
   double most_a_;
-  double share_ = 1;     // of the square of the most
+  double share_ = 0;     // of the square of the most; nothing until a temperature is known
   double integral_ = 0;  // part of share_
   double rate_ = 0;      // K/s at full current, the highest seen; 0: not known yet
   bool begun_ = false;

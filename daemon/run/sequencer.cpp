@@ -1,5 +1,6 @@
 #include "daemon/run/sequencer.h"
 
+#include <algorithm>
 #include <cmath>
 #include <limits>
 
@@ -236,8 +237,10 @@ profiles::Measured Sequencer::measured(const ChannelSnapshot& snapshot, Instant 
   if (judged(snapshot.voltage) && judged(snapshot.current)) {
     facts.power = snapshot.voltage.voltage() * snapshot.current.current();
   }
-  const auto warmest = hottest(snapshot);
-  if (warmest && judged(*warmest)) facts.temperature = warmest->temperature();
+  const auto* const first = snapshot.temperatures.begin();
+  if (std::all_of(first, first + snapshot.thermometers, judged)) {
+    if (const auto warmest = hottest(snapshot)) facts.temperature = warmest->temperature();
+  }
   return facts;
 }
 

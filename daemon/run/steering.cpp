@@ -26,7 +26,7 @@ std::optional<drivers::Reading> hottest(const safety::ChannelSnapshot& snapshot)
   const drivers::Reading* found = nullptr;
   for (std::size_t i = 0; i < snapshot.thermometers; ++i) {
     const drivers::Reading& reading = snapshot.temperatures[i];
-    if (!reading.valid()) continue;
+    if (!reading.valid()) return std::nullopt;  // the one that cannot be read may be the hottest
     if (found == nullptr || reading.value > found->value) found = &reading;
   }
   if (found == nullptr) return std::nullopt;

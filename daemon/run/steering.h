@@ -15,7 +15,7 @@
 
 namespace chargewright::daemon {
 
-// Where the hottest usable thermometer stands; empty: none.
+// Where the hottest thermometer stands; empty: there is none, or not all of them can be read.
 std::optional<drivers::Reading> hottest(const safety::ChannelSnapshot& snapshot);
 
 class Steering {

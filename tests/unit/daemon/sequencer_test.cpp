@@ -97,6 +97,43 @@ TEST(Sequencer, does_not_end_a_step_on_the_voltage_of_the_step_before_it) {
   EXPECT_GT(drivers::in_seconds(story.now - began), 1000);
 }
 
+// A slow thermometer shows the step before for a while, and one that is garbled shows nothing: the
+// hottest is known where all have been read.
+TEST(Sequencer, ends_no_step_on_a_temperature_before_every_thermometer_was_read_in_it) {
+  profiles::PlannedStep cooling = rest(1h);
+  cooling.until = when(compare(profiles::Subject::temperature, profiles::Comparison::at_most, 25));
+  profiles::Bench on = bench();
+  on.channels[0].thermometers = {{probe, 1}, {probe, 2}};
+  drivers::Instant now{1h};
+  Sequencer sequencer({0, profiles::plant_of(on).channels[0], plan(), procedure({cooling}), {}},
+                      now);
+  safety::ChannelSnapshot snapshot;
+  snapshot.thermometers = 2;
+  const auto turn = [&](safety::State state, std::array<double, 2> degrees_c,
+                        std::array<bool, 2> anew = {true, true}) {
+    now += 100ms;
+    snapshot.state = state;
+    for (std::size_t k = 0; k < 2; ++k) {
+      drivers::Reading& reading = snapshot.temperatures[k];
+      if (!anew[k]) continue;
+      reading.validity =
+          degrees_c[k] > 0 ? drivers::Validity::valid : drivers::Validity::unparsable;
+      reading.value = degrees_c[k];
+      reading.asked = reading.answered = now;
+    }
+    now += 1ms;
+    sequencer.turn(snapshot, now);
+    return sequencer.progress().phase;
+  };
+  turn(safety::State::off, {20, 24});
+  turn(safety::State::ready, {20, 24});
+  turn(safety::State::ready, {20, 24}, {false, false});  // established; nothing read in it yet
+  EXPECT_EQ(turn(safety::State::ready, {20, 24}, {false, true}), Phase::running);
+  EXPECT_EQ(turn(safety::State::ready, {30, 24}), Phase::running);
+  EXPECT_EQ(turn(safety::State::ready, {0, 24}), Phase::running);
+  EXPECT_EQ(turn(safety::State::ready, {24, 24}), Phase::stopping);
+}
+
 TEST(Sequencer, fails_a_run_whose_step_does_not_reach_its_end_within_its_time) {
   auto slow = charge(0.1_A, 4.2_V, voltage_at_least(4.0_V));
   slow.within = 10min;
