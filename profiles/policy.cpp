@@ -44,8 +44,9 @@ Checked<Policy> read_policy(const Document& document) {
 
 Checked<Policy> load_policy(const std::string& path) {
   std::error_code error;
-  const std::filesystem::file_status status = std::filesystem::status(path, error);
-  // Only a file that is surely not there is no policy; one that cannot be looked at is a failure.
+  const std::filesystem::file_status status = std::filesystem::symlink_status(path, error);
+  // Only a file that is surely not there is no policy; one that cannot be looked at is a failure,
+  // and so is a link to one that is gone.
   if (status.type() == std::filesystem::file_type::not_found) return Policy{};
   const Checked<Document> document = read_document(path);
   if (!document) return document.error();

@@ -58,6 +58,15 @@ TEST(Policy, takes_a_file_that_is_not_there_for_no_policy_and_any_other_trouble_
   EXPECT_FALSE(load_policy(std::filesystem::temp_directory_path()).has_value());
 }
 
+// A policy that someone put there and that leads nowhere is not "none" (S2).
+TEST(Policy, takes_a_link_that_leads_nowhere_for_a_failure) {
+  const std::string link = testing::TempDir() + "policy-of-nowhere.yaml";
+  std::filesystem::remove(link);
+  std::filesystem::create_symlink("/nonexistent/policy.yaml", link);
+  EXPECT_FALSE(load_policy(link).has_value());
+  std::filesystem::remove(link);
+}
+
 TEST(Policy, the_one_that_is_shipped_is_sound) {
   const Checked<Policy> policy = load_policy(test::in_source("systemd/policy.yaml"));
   ASSERT_TRUE(policy.has_value()) << describe(policy.error());
