@@ -171,8 +171,8 @@ class Reader {
     Mapping fields(document_, node, problems, "channel `" + name.substr(0, 60) + '`');
     const auto source = read_source(fields);
     channel.source = source.value_or(safety::Terminal{});
-    channel.voltmeter = read_terminal(fields, "voltage").value_or(channel.source);
-    channel.ammeter = read_terminal(fields, "current").value_or(channel.source);
+    channel.voltmeter = read_meter(fields, "voltage", channel.source);
+    channel.ammeter = read_meter(fields, "current", channel.source);
     if (source) measure(fields, "voltage", channel.voltmeter, voltmeters_);
     if (source) measure(fields, "current", channel.ammeter, ammeters_);
     read_thermometers(fields, channel);
@@ -210,6 +210,12 @@ class Reader {
           "add for example `ratings: {voltage: 20 V, current: 20 A}` to the instrument");
     }
     return terminal;
+  }
+
+  // The source itself where none is named, or the source by the other of its names.
+  safety::Terminal read_meter(Mapping& fields, std::string_view key, safety::Terminal source) {
+    const safety::Terminal meter = read_terminal(fields, key).value_or(source);
+    return numbered(meter) == numbered(source) ? source : meter;
   }
 
   // `supply`, or `supply/2` for its second output or input.

@@ -192,6 +192,25 @@ TEST(Bench, refuses_a_link_that_cannot_be_read_with_its_place) {
   EXPECT_EQ(why_not(bench_with(4, "    link: carrier-pigeon")).find("b.yaml:4:11: "), 0U);
 }
 
+// An instrument's name alone is its first input: one sensor is not two (S1, what a policy wants).
+TEST(Bench, knows_an_input_by_both_of_its_names) {
+  EXPECT_EQ(why_not(bench_with(17, "    temperature: [probe, probe/1]")),
+            "b.yaml:17:26: the same thermometer twice");
+  EXPECT_EQ(why_not(bench_with(17, "    temperature: [probe, probe/2]")), "accepted");
+}
+
+// The source's own reading is no second opinion on it (S3).
+TEST(Bench, takes_the_source_by_its_other_name_for_no_meter_at_the_cell) {
+  std::string text = bench_with(14, "    source: supply/1");
+  const std::size_t at = text.find("voltage: meter");
+  ASSERT_NE(at, std::string::npos);
+  text.replace(at, 14, "voltage: supply");
+  const BenchChannel left = read(text).value().channels[0];
+  EXPECT_EQ(left.voltmeter, left.source);
+  EXPECT_EQ(left.ammeter, left.source);
+  EXPECT_FALSE(left.reads_at_cell());
+}
+
 TEST(Bench, gives_each_source_to_one_channel) {
   const std::string right = "  right: {source: supply/1, wiring: {resistance: 5 mohm}}\n";
   EXPECT_EQ(why_not(bench_with() + right),
