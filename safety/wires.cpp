@@ -43,7 +43,7 @@ void Wires::link_up(InstrumentId link, Instant now) {
   line.instrument.link_up(now);
   guard_.link_changed(link, true, now);
   ++changes_;
-  line.identified = line.simulated = false;
+  line.identified = line.simulated = line.stranger = false;
   line.instrument.order({.ticket = own_ticket, .instrument = link, .verb = Verb::identify}, now);
 }
 
@@ -140,7 +140,15 @@ bool Wires::move_once(Instant now) {
 void Wires::take_outcome(Line& line, const Outcome& outcome, Instant now) {
   if (outcome.order.verb == Verb::identify) see_identity(line, outcome, now);
   if (outcome.order.ticket == own_ticket) return;
-  guard_.see(outcome, now);
+  if (line.stranger && outcome.order.verb != Verb::identify) {
+    // It is told off like the one before it; what it says of itself is nothing of this bench (S3).
+    Outcome not_reached = outcome;
+    not_reached.ending = drivers::Ending::link_down;
+    not_reached.value = 0;
+    guard_.see(not_reached, now);
+  } else {
+    guard_.see(outcome, now);
+  }
   guard_.turn(now);
 }
 
@@ -152,6 +160,8 @@ void Wires::see_identity(Line& line, const Outcome& outcome, Instant now) {
   if (outcome.ending != drivers::Ending::done) return;
   ++changes_;
   line.identified = true;
+  line.stranger = line.matched && outcome.value != 1;
+  line.matched = line.matched || outcome.value == 1;
   line.simulated = line.instrument.is_simulated();
   // Scaled time on a real instrument: every deadline would be wrong.
   if (speed_ != 1 && !line.simulated) guard_.internal_fault(now);

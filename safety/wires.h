@@ -83,6 +83,8 @@ class Wires {
     drivers::Instrument instrument;
     bool identified = false;
     bool simulated = false;
+    bool matched = false;   // it was the one that the bench demands, once in this life
+    bool stranger = false;  // and now another one answers over its link
     // Rounds in which it must still be looked at; with none left, not before `wake`.
     std::uint8_t rounds = 0;
     drivers::Instant wake{};

@@ -1,0 +1,167 @@
+// Another instrument behind the link of one that was lost for a moment: two serial adapters that
+// come back with each other's names, an address that was given away.
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "drivers/dialect.h"
+#include "safety/wires.h"
+#include "support.h"
+#include "tests/support/places.h"
+
+namespace chargewright::safety::testing {
+namespace {
+
+// A supply and its cell of 3.7 V, which answers at once.
+class ChargingOverBytes : public ::testing::Test, public ByteSink {
+ protected:
+  ChargingOverBytes() : wires(plant(), instruments(), 1, *this) {
+    wires.attended();
+    wires.start(now);
+    wires.link_up(0, now);
+  }
+  static Plant plant() {
+    Plant plant = plant_of(plan_of({.voltmeter = false, .thermometers = 0}));
+    plant.instruments = 1;
+    return plant;
+  }
+  static std::vector<drivers::InstrumentSpec> instruments() {
+    return {
+        {.name = "supply",
+         .identity = "Example,PS,17,.*",
+         .dialect =
+             drivers::load_dialect("scpi-supply", {test::in_source("drivers/dialects")}).value()}};
+  }
+  bool write(drivers::InstrumentId, std::string_view bytes) override {
+    heard += bytes;
+    return true;
+  }
+
+  void pass(Duration time) {
+    for (const Instant end = now + time; now < end;) {
+      now += 1ms;
+      Request beat;
+      beat.kind = Request::Kind::heartbeat;
+      wires.request(beat, now);
+      settle();
+    }
+  }
+  void ask(Request::Kind kind) {
+    Request request;
+    request.kind = kind;
+    request.voltage = 4.20_V;
+    request.current = 2.4_A;
+    if (kind == Request::Kind::arm) {
+      request.plan = run_plan();
+      request.plan->thermometers_needed = 0;
+    }
+    wires.request(request, now);
+  }
+  void charge() {
+    pass(1s);
+    ask(Request::Kind::arm);
+    pass(1s);
+    ask(Request::Kind::charge);
+    pass(1s);
+    ASSERT_EQ(channel().state, State::energised);
+  }
+  // For less time than a lost link is borne.
+  void come_back_as(const std::string& other) {
+    wires.link_down(0, now);
+    heard.clear();
+    pass(50ms);
+    identity = other;
+    wires.link_up(0, now);
+  }
+  ChannelSnapshot channel() {
+    Snapshot snapshot;
+    wires.snapshot(snapshot, now);
+    return snapshot.channel[0];
+  }
+
+  Instant now = at(0s);
+  std::string identity = "Example,PS,17,1.0";
+  bool on = false;
+  Wires wires;
+
+ private:
+  void settle() {
+    wires.pump(now);
+    while (!heard.empty()) {
+      std::string lines;
+      lines.swap(heard);
+      for (std::size_t begin = 0; begin < lines.size();) {
+        const std::size_t end = lines.find('\n', begin);
+        hear(lines.substr(begin, end - begin));
+        begin = end + 1;
+      }
+      wires.pump(now);
+    }
+  }
+  void hear(const std::string& line) {
+    const auto takes = [&](std::string_view command, std::string& into) {
+      if (!line.starts_with(command) || line.ends_with('?')) return;
+      into = line.substr(command.size(), line.find(';') - command.size());
+    };
+    takes("*ESE ", nonce_);
+    takes("SOUR:VOLT ", volts_);
+    takes("SOUR:CURR ", amperes_);
+    takes("VOLT:PROT ", over_voltage_);
+    takes("CURR:PROT ", over_current_);
+    if (line == "OUTP ON") on = true;
+    if (line == "OUTP OFF") on = false;
+    if (line.ends_with('?')) wires.received(0, answer(line) + '\n', now);
+  }
+  std::string answer(const std::string& question) {
+    if (question == "*IDN?") return identity;
+    if (question == "*ESE?") return nonce_;
+    if (question == "SYST:ERR?") return "0,\"No error\"";
+    if (question == "SOUR:VOLT?") return volts_;
+    if (question == "SOUR:CURR?") return amperes_;
+    if (question == "OUTP?") return on ? "1" : "0";
+    if (question == "VOLT:PROT?;:VOLT:PROT:STAT?") return over_voltage_ + ";1";
+    if (question == "CURR:PROT?;:CURR:PROT:STAT?") return over_current_ + ";1";
+    if (question == "VOLT:PROT:TRIP?;:CURR:PROT:TRIP?") return "0;0";
+    if (question == "STAT:QUES:COND?") return on ? "1" : "0";
+    if (question == "MEAS:VOLT?") return on ? "3.8" : "3.7";
+    return on ? "2.4" : "0";  // MEAS:CURR?
+  }
+  std::string heard, nonce_, volts_ = "0", amperes_ = "0", over_voltage_ = "0", over_current_ = "0";
+};
+
+TEST_F(ChargingOverBytes, goes_on_where_the_same_instrument_comes_back) {  // S3
+  charge();
+  come_back_as("Example,PS,17,1.0");
+  pass(2s);
+  EXPECT_EQ(channel().state, State::energised);
+}
+
+TEST_F(ChargingOverBytes, is_cut_where_another_instrument_comes_back) {  // S1 S3
+  charge();
+  come_back_as("Example,PS,18,1.0");
+  pass(500ms);                                 // it answers everything as the one before it did
+  EXPECT_EQ(channel().state, State::cutting);  // nobody knows what the first one does
+  EXPECT_EQ(channel().trip.cause, Cause::conversation_failing);
+  EXPECT_FALSE(on);  // told off, whoever it is
+  come_back_as("Example,PS,17,1.0");
+  pass(1s);
+  EXPECT_EQ(channel().state, State::tripped);
+  ask(Request::Kind::acknowledge);
+  pass(1s);
+  EXPECT_EQ(channel().state, State::off);
+}
+
+// Never the right one: a refusal names it, and its output is proved off all the same.
+TEST_F(ChargingOverBytes,
+       is_refused_by_name_where_another_instrument_was_there_from_the_first) {  // S1
+  identity = "Example,PS,18,1.0";
+  pass(1s);
+  ASSERT_EQ(channel().state, State::off);
+  ask(Request::Kind::arm);
+  pass(1s);
+  EXPECT_EQ(channel().refusal, Refusal::identity_mismatch);
+  EXPECT_EQ(channel().state, State::off);
+}
+
+}  // namespace
+}  // namespace chargewright::safety::testing
