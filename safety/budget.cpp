@@ -82,7 +82,8 @@ class Maker {
   [[nodiscard]] Seen seen_tallied() const;
   [[nodiscard]] Duration answered(const Terminal& at) const;
   void find_too_slow(const Terminal& at);
-  [[nodiscard]] Duration obeyed() const;
+  [[nodiscard]] int cut_with(InstrumentId instrument) const;
+  [[nodiscard]] Duration obeyed(InstrumentId instrument) const;
   [[nodiscard]] Response by_source(const Seen& seen, Duration on_delay) const;
   [[nodiscard]] Response by_contactor(const Seen& seen, Duration on_delay) const;
 
@@ -177,9 +178,20 @@ Seen Maker::seen_tallied() const {
   return seen;
 }
 
-// The instrument may be at one answer when the off comes.
-Duration Maker::obeyed() const {
-  return 2 * setup_.instruments[plan_.source.instrument].round_trip;
+// Outputs and contactors of all channels at this instrument: what one thermometer of them all shows
+// has them all cut in one turn.
+int Maker::cut_with(InstrumentId instrument) const {
+  int orders = 0;
+  for (const ChannelPlan& channel : setup_.plant.channels) {
+    orders += channel.source.instrument == instrument;
+    orders += channel.contactor && channel.contactor->instrument == instrument;
+  }
+  return orders;
+}
+
+// The instrument may be at one answer when the off comes, and obey those of other channels first.
+Duration Maker::obeyed(InstrumentId instrument) const {
+  return (1 + cut_with(instrument)) * setup_.instruments[instrument].round_trip;
 }
 
 Response respond(const BudgetTerms& t) {
@@ -193,18 +205,19 @@ Response Maker::by_source(const Seen& seen, Duration on_delay) const {
                   .link = seen.link,
                   .on_delay = on_delay,
                   .judging = setup_.judging,
-                  .cut = obeyed(),
+                  .cut = obeyed(plan_.source.instrument),
                   .settling = setup_.instruments[plan_.source.instrument].settling});
 }
 
 Response Maker::by_contactor(const Seen& seen, Duration on_delay) const {
   const InstrumentTimes& contactor = setup_.instruments[plan_.contactor->instrument];
-  return respond({.interval = seen.interval,
-                  .link = seen.link,
-                  .on_delay = on_delay,
-                  .judging = 2 * setup_.judging,
-                  .cut = stages_to_contactor * plan_.cut_stage + 2 * contactor.round_trip,
-                  .settling = contactor.settling});
+  return respond(
+      {.interval = seen.interval,
+       .link = seen.link,
+       .on_delay = on_delay,
+       .judging = 2 * setup_.judging,
+       .cut = stages_to_contactor * plan_.cut_stage + obeyed(plan_.contactor->instrument),
+       .settling = contactor.settling});
 }
 
 // ---- overshoots ---------------------------------------------------------------------------------

@@ -98,6 +98,22 @@ TEST(Budget, counts_what_other_channels_ask_of_the_same_instrument) {  // S7
   EXPECT_EQ(story.line(Cause::temperature_high).source.terms.link, 16ms);
 }
 
+// What both channels crossed has both cut in one turn: one answer, the other's off, and then ours.
+TEST(Budget, lets_an_off_wait_for_those_of_other_channels_at_the_same_instrument) {  // S7, S4
+  Story story({.contactor = true});
+  story.limits.temperature_above = limit(45.0_degC);
+  EXPECT_EQ(story.line(Cause::temperature_high).source.terms.cut, 2 * 4ms);
+  story.plant.channels.push_back(story.plant.channels[0]);
+  story.plant.channels[1].source.channel = 2;
+  story.plant.channels[1].contactor->channel = 2;
+  const BudgetLine line = story.line(Cause::temperature_high);
+  EXPECT_EQ(line.source.terms.cut, 3 * 4ms);
+  EXPECT_EQ(line.contactor->terms.cut, 2 * 500ms + 3 * 12ms);
+  story.plant.channels[1].source.instrument = contactor;  // a box that does both for the other
+  EXPECT_EQ(story.line(Cause::temperature_high).source.terms.cut, 2 * 4ms);
+  EXPECT_EQ(story.line(Cause::temperature_high).contactor->terms.cut, 2 * 500ms + 4 * 12ms);
+}
+
 TEST(Budget, takes_the_slower_of_two_instruments_where_a_limit_needs_both) {  // S7
   Story story({.voltmeter = true, .ammeter = true});
   story.limits.power_above = limit(16.0_W);
