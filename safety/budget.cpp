@@ -94,6 +94,7 @@ class Maker {
   [[nodiscard]] double climb(double amperes, double seconds) const;
   [[nodiscard]] double heated(double amperes) const;
   [[nodiscard]] double stored_heat(double amperes, double seconds) const;
+  [[nodiscard]] double unsteered_heat(double amperes) const;
 
   double voltage_high(double limit, double seconds, const Reach& reach) const;
   double voltage_low(double limit, double seconds, const Reach& reach) const;
@@ -289,14 +290,24 @@ double Maker::stored_heat(double amperes, double seconds) const {
   return joules / cell.heat_capacity.value();
 }
 
+// More current than is steered has flowed no longer than the limit on current takes to cut it; for
+// its on-delay, no more than what stands behind that.
+double Maker::unsteered_heat(double amperes) const {
+  const double before = heated(std::min(amperes, setup_.steered.value()));
+  const double soon = in_seconds(by_source(seen_by(plan_.ammeter), {}).time);
+  const double heat = soon * (heated(amperes) - before);
+  const auto& limit = limits_.current_above;
+  if (!limit || limit->on_delay == Duration::zero()) return heat;
+  const double borne = limit->at_once ? std::min(amperes, limit->at_once->value.value()) : amperes;
+  const double within = heated(std::min(borne, limit->value.value()));
+  return heat + in_seconds(limit->on_delay) * (heated(borne) - within);
+}
+
 double Maker::temperature_high(double, double seconds, const Reach& reach) const {
   const double amperes = reach.current.value();
   const double before = heated(std::min(amperes, setup_.steered.value()));
-  const double after = heated(amperes);
-  // More current than is steered has flowed no longer than the limit on current takes to cut it.
-  const double unsteered = in_seconds(by_source(seen_by(plan_.ammeter), {}).time);
   return setup_.errors.temperature.value() + in_seconds(setup_.thermometer_lag) * before +
-         unsteered * (after - before) + seconds * after + stored_heat(amperes, seconds);
+         unsteered_heat(amperes) + seconds * heated(amperes) + stored_heat(amperes, seconds);
 }
 
 // No charging makes a cell colder.

@@ -237,6 +237,17 @@ TEST(Budget, heats_by_lag_by_time_and_by_what_the_polarization_gives_up) {  // S
   EXPECT_GT(story.line(Cause::temperature_high).source.overshoot, 0.5);
 }
 
+// A limit on current that bears a wrong one for 2 s has it heat the cell for 2 s more.
+TEST(Budget, heats_by_a_wrong_current_for_the_on_delay_of_its_limit_too) {  // S7
+  Story story;
+  story.limits.temperature_above = limit(45.0_degC);
+  story.limits.current_above = limit(2.0_A);
+  const double soon = story.line(Cause::temperature_high).source.overshoot;
+  story.limits.current_above->on_delay = 2s;
+  EXPECT_NEAR(story.line(Cause::temperature_high).source.overshoot, soon + 2 * (0.0048 - 0.0012),
+              1e-12);
+}
+
 TEST(Budget, lets_no_charging_make_a_cell_colder) {  // S7
   Story story;
   story.limits.temperature_below = limit(5.0_degC);
