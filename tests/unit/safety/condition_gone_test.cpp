@@ -180,6 +180,13 @@ TEST(GoneUnlimited, is_by_the_trips_own_limit_where_no_other_is_known) {  // S5
   interlock.see(outcome(voltmeter, 0, Verb::measure_voltage, 4.3, at(0s)));
   EXPECT_FALSE(gone(Cause::voltage_high, 4.29));
   EXPECT_TRUE(gone(Cause::voltage_high, 4.3));
+  interlock = Interlock(plan_of(), 0);
+  for (int s = -60; s <= 0; ++s) {  // 3 K a minute
+    interlock.see(outcome(thermometer, 1, Verb::measure_temperature, 20 + 0.05 * s,
+                          at(std::chrono::seconds(s))));
+  }
+  EXPECT_FALSE(gone(Cause::temperature_rising, 0.04));
+  EXPECT_TRUE(gone(Cause::temperature_rising, 0.06));
 }
 
 TEST_F(Gone, is_a_high_voltage_that_cannot_be_measured_through_an_open_contactor) {

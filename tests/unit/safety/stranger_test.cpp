@@ -151,6 +151,18 @@ TEST_F(ChargingOverBytes, is_cut_where_another_instrument_comes_back) {  // S1 S
   EXPECT_EQ(channel().state, State::off);
 }
 
+TEST_F(ChargingOverBytes,
+       is_refused_by_name_where_another_instrument_came_back_before_a_run) {  // S1
+  pass(1s);
+  come_back_as("Example,PS,18,1.0");
+  pass(1s);
+  ASSERT_EQ(channel().state, State::off);
+  ask(Request::Kind::arm);
+  pass(100ms);
+  EXPECT_EQ(channel().refusal, Refusal::identity_mismatch);
+  EXPECT_FALSE(on);
+}
+
 // Never the right one: a refusal names it, and its output is proved off all the same.
 TEST_F(ChargingOverBytes,
        is_refused_by_name_where_another_instrument_was_there_from_the_first) {  // S1
