@@ -78,13 +78,15 @@ Result<void> read_readings(Database& database, InterruptedRun& run) {
       run.current_most = std::max(run.current_most, *current);
     }
   }
+  const drivers::Instant end{run.length};
+  run.unread = walk->finish(end);
   const safety::Tally& tally = walk->tally();
   run.carried.charge_in = tally.charge_in();
   run.carried.charge_out = tally.charge_out();
   run.carried.uncertain = tally.uncertain();
   run.carried.energy_in = tally.energy_in();
   run.carried.energy_out = tally.energy_out();
-  run.carried.on_time = tally.on_time(walk->at());
+  run.carried.on_time = tally.on_time(end);
   return {};
 }
 

@@ -18,6 +18,9 @@ struct InterruptedRun {
   std::optional<double> voltage_before;  // at rest, before the output went on
   std::optional<double> voltage_last;
   double current_most = 0;  // into the cell
+  // With the output on, since the last usable reading of the current, or since it went on after
+  // that: `carried` does not know what flowed in it, `length` ends with it.
+  drivers::Duration unread{};
 };
 
 // Fails where the record cannot be read, is damaged, or holds a file that is not what its digest

@@ -167,22 +167,28 @@ Result<bool> RecordWalk::next() {
     stored_.reading.validity = drivers::Validity::not_a_number;
   }
   stored_.at_source = rows_.integer(5) != 0;
-  pass_changes();
+  pass_changes(at());
   take_in();
   return true;
 }
 
-void RecordWalk::pass_changes() {
-  for (; next_output_ < outputs_.size() && outputs_[next_output_].at <= at(); ++next_output_) {
+Duration RecordWalk::finish(Instant end) {
+  pass_changes(end);
+  return on_ ? std::max(end - counted_, Duration::zero()) : Duration::zero();
+}
+
+void RecordWalk::pass_changes(Instant until) {
+  for (; next_output_ < outputs_.size() && outputs_[next_output_].at <= until; ++next_output_) {
     const OutputChange& change = outputs_[next_output_];
     if (!change.only_setpoints) {
+      if (change.on && !on_) counted_ = change.at;
       on_ = change.on;
       tally_.output(change.on, change.at);
     } else if (on_) {
       tally_.break_at(change.at);
     }
   }
-  for (; next_step_ < steps_.size() && steps_[next_step_].at <= at(); ++next_step_) {
+  for (; next_step_ < steps_.size() && steps_[next_step_].at <= until; ++next_step_) {
     step_ = steps_[next_step_].step;
     cycle_ = steps_[next_step_].cycle;
   }
@@ -200,6 +206,7 @@ void RecordWalk::take_in() {
       current_ = latest;
       if (latest.usable && voltage_.usable && (on_ || std::abs(latest.value) > off_current_a)) {
         tally_.add(latest.at, drivers::amperes(latest.value), drivers::volts(voltage_.value));
+        counted_ = latest.at;
       }
       break;
     case drivers::Measurand::temperature:

@@ -33,6 +33,10 @@ class RecordWalk {
   [[nodiscard]] std::optional<double> temperature(std::size_t sensor) const;
   [[nodiscard]] std::size_t sensors() const { return sensors_.size(); }
 
+  // After the last reading: what else was recorded up to `end`, which is none before it. How long
+  // before `end` current was counted last while the output is on; zero where it is off.
+  drivers::Duration finish(drivers::Instant end);
+
   [[nodiscard]] std::int64_t step() const { return step_; }    // from 0
   [[nodiscard]] std::int64_t cycle() const { return cycle_; }  // from 0
   [[nodiscard]] const safety::Tally& tally() const { return tally_; }
@@ -62,7 +66,7 @@ class RecordWalk {
   drivers::Result<void> load_changes(Database& database);
   drivers::Result<void> load_sensors(Database& database);
   drivers::Result<void> find_interval(Database& database);
-  void pass_changes();
+  void pass_changes(drivers::Instant until);
   void take_in();
   [[nodiscard]] std::optional<double> fresh(const Latest& latest) const;
 
@@ -81,6 +85,7 @@ class RecordWalk {
   std::int64_t step_ = 0;
   std::int64_t cycle_ = 0;
   bool on_ = false;
+  drivers::Instant counted_{};  // up to here; while the output is on
   safety::Tally tally_;
 };
 

@@ -120,7 +120,7 @@ safety::Carried carried_over(const InterruptedRun& run, const safety::Limits& li
                              Duration unseen) {
   safety::Carried carried = run.carried;
   const double amperes = limits.current_above ? limits.current_above->value.value() : HUGE_VAL;
-  carried.uncertain += drivers::coulombs(amperes * drivers::in_seconds(unseen));
+  carried.uncertain += drivers::coulombs(amperes * drivers::in_seconds(run.unread + unseen));
   carried.on_time += unseen;
   if (at_rest) {
     carried.step_time = Duration::zero();

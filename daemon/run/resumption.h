@@ -60,9 +60,10 @@ struct Standing {
 };
 Unresumed judge_standing(const Standing& standing);
 
-// From the last thing on record to the proof that the output is off nobody saw what flowed: it is
-// counted at the limit of the current and as time with the output on, for the limits alone.
-// `at_rest`: the step at which it stood is a rest, which begins anew; others go on with their time.
+// From the last reading of the current to the proof that the output is off nobody saw what flowed:
+// it is counted at the limit of the current, and from the last thing on record on (`unseen`) as
+// time with the output on, for the limits alone. `at_rest`: the step at which it stood is a rest,
+// which begins anew; others go on with their time.
 safety::Carried carried_over(const InterruptedRun& run, const safety::Limits& limits, bool at_rest,
                              drivers::Duration unseen);
 bool reaches_a_limit(const safety::Carried& carried, const safety::Limits& limits,

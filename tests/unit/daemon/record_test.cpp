@@ -477,6 +477,40 @@ TEST(AnInterruptedRecord, of_a_run_from_its_beginning_counts_from_nothing) {  //
   EXPECT_NEAR(drivers::in_seconds(run.carried.step_time), 10.5, 1e-9);
 }
 
+safety::Event link_lost(double s) {
+  safety::Event event;
+  event.kind = safety::Event::Kind::link_changed;
+  event.at = story::at(s);
+  return event;
+}
+
+// Of a bench that is read once a minute: its last reading may be long before its last word.
+TEST(AnInterruptedRecord, counts_its_time_to_the_last_thing_in_it) {  // S9
+  const story::Folder folder;
+  const auto ended_by = [&](const std::vector<safety::Event>& last) {
+    auto writer = create(folder);
+    EXPECT_TRUE(writer->add(story::step(0), story::at(0)));
+    EXPECT_TRUE(writer->add(story::output(true, 2)));
+    EXPECT_TRUE(writer->add(story::volts(3.9, 10)));
+    EXPECT_TRUE(writer->add(story::amperes(2.0, 10)));
+    EXPECT_TRUE(writer->add(story::volts(3.9, 15)));
+    for (const safety::Event& event : last) EXPECT_TRUE(writer->add(event));
+    EXPECT_TRUE(writer->commit());
+    return read_interrupted(writer->path()).value();
+  };
+  InterruptedRun run = ended_by({link_lost(55)});
+  EXPECT_EQ(run.length, std::chrono::seconds(55));
+  EXPECT_EQ(run.carried.on_time, std::chrono::seconds(53));
+  EXPECT_EQ(run.unread, std::chrono::seconds(45));
+  run = ended_by({story::output(false, 40), link_lost(55)});
+  EXPECT_EQ(run.carried.on_time, std::chrono::seconds(38));
+  EXPECT_EQ(run.unread, drivers::Duration::zero());
+  EXPECT_NEAR(run.carried.charge_in.value(), 2.0 * 38, 1e-9);  // the last reading held to there
+  run = ended_by({story::output(false, 40), story::output(true, 50), link_lost(55)});
+  EXPECT_EQ(run.carried.on_time, std::chrono::seconds(43));
+  EXPECT_EQ(run.unread, std::chrono::seconds(5));
+}
+
 TEST(AnInterruptedRecord, is_closed_with_the_totals_of_the_whole_run) {  // S9 S10
   const Interrupted interrupted;
   ASSERT_TRUE(close_interrupted(interrupted.folder.path, WallTime{}));

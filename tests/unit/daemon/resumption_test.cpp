@@ -169,6 +169,15 @@ TEST(Carried, counts_what_nobody_saw_at_the_limit_of_the_current) {  // S2 S9
   EXPECT_EQ(carried.step_time, Duration{18min + 90s});
 }
 
+// The last thing on record may be no reading: what flowed since one was seen by nobody either.
+TEST(Carried, counts_what_nobody_saw_from_the_last_reading_of_the_current_on) {  // S2 S9
+  Left left;
+  left.run.unread = 30s;
+  const auto carried = carried_over(left.run, limits(), false, 90s);
+  EXPECT_NEAR(drivers::in_ampere_hours(carried.uncertain), 8.0 * 120 / 3600, 1e-9);
+  EXPECT_EQ(carried.on_time, Duration{19min + 90s});  // counts to the last thing on record already
+}
+
 TEST(Carried, lets_a_rest_begin_anew) {  // S9
   EXPECT_EQ(carried_over(Left{}.run, limits(), true, 90s).step_time, Duration::zero());
 }
