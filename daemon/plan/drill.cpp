@@ -99,6 +99,7 @@ bool never_stopped(const DrillOutcome& outcome) {
 }
 
 DrillVerdict judge(const DrillOutcome& outcome, const std::vector<DrillCrossing>& crossings) {
+  if (!outcome.unmet.empty()) return DrillVerdict::not_survived;
   if (!outcome.watch.harm().empty() || never_stopped(outcome)) return DrillVerdict::not_survived;
   if (std::ranges::any_of(crossings, &DrillCrossing::breaks_bound)) {
     return DrillVerdict::not_survived;
@@ -123,6 +124,7 @@ std::string sentence_of(const DrillOutcome& outcome, DrillVerdict verdict, const
   std::string notice = outcome.notice.empty() ? "nothing noticed it" : outcome.notice;
   switch (verdict) {
     case DrillVerdict::not_survived: {
+      if (!outcome.unmet.empty()) return "the run did not come to this moment: " + outcome.unmet;
       std::string harm = outcome.watch.harm();
       if (harm.empty() && !never_stopped(outcome)) harm = broken_bound_of(crossings);
       if (harm.empty()) harm = "the output could not be stopped";
@@ -169,10 +171,11 @@ DrillRow row_of(const DrillScene& scene, const DrillFault& fault, const DrillOut
   return row;
 }
 
-// Was it decided soon after the fault, so that the rest of the run adds nothing?
+// Was it decided soon after the fault, so that the rest of the run adds nothing? The operator's cut
+// is played on bytes alone.
 bool decided(const DrillScene& scene, const DrillOutcome& outcome) {
-  return !outcome.noticed_by.empty() || outcome.cut_asked || outcome.watch.protected_at() ||
-         scene.time.moment == DrillMoment::cutting;
+  if (scene.time.moment == DrillMoment::cutting) return true;
+  return outcome.unmet.empty() && (!outcome.noticed_by.empty() || outcome.watch.protected_at());
 }
 
 DrillRow met(const DrillScene& scene, const DrillFault& fault) {

@@ -98,6 +98,7 @@ class OnBytes {
     if (!before) {
       until([&] { return established(); }, 2 * plan_.arm_within + 10 * plan_.every);
       pass(scene_.run_in);
+      note_unmet();
       strike();
     }
     if (scene_.time.moment == DrillMoment::cutting) {
@@ -130,18 +131,28 @@ class OnBytes {
     return setup;
   }
 
+  // Refused, or at its end already: what follows says nothing of this moment.
+  void note_unmet() {
+    if (is_at_moment()) return;
+    const Progress& progress = stage_.sequencer()->progress();
+    outcome_.unmet = progress.refusal == safety::Refusal::none
+                         ? std::string(key_of(progress.phase))
+                         : std::string(describe(progress.refusal));
+  }
   void strike() {
     outcome_.watch.fault(stage_.bench(), stage_.now());
     inject(stage_.bench(), fault_);
     stage_.sequencers_hang = fault_.sequencer_hangs;
     outcome_.watch.see(stage_.bench(), stage_.now());
   }
-  [[nodiscard]] bool established() {
-    const Progress& progress = stage_.sequencer()->progress();
+  [[nodiscard]] bool is_at_moment() {
     const State wanted =
         scene_.time.moment == DrillMoment::resting ? State::ready : State::energised;
-    return is_over(progress.phase) ||
-           (progress.phase == Phase::running && stage_.channel().state == wanted);
+    return stage_.sequencer()->progress().phase == Phase::running &&
+           stage_.channel().state == wanted;
+  }
+  [[nodiscard]] bool established() {
+    return is_over(stage_.sequencer()->progress().phase) || is_at_moment();
   }
   [[nodiscard]] bool settled() {
     const State state = stage_.channel().state;

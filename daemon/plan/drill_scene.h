@@ -10,6 +10,7 @@ namespace chargewright::daemon {
 struct DrillOutcome {
   explicit DrillOutcome(const DrillWatch& w) : watch(w) {}
   DrillWatch watch;
+  std::string unmet;       // why the run was not where the scene has it; empty: it was
   std::string noticed_by;  // as DrillRow
   std::string notice;
   std::optional<drivers::Instant> noticed_at;

@@ -206,6 +206,23 @@ TEST(Drill, shows_what_a_bench_without_a_thermometer_cannot_survive) {  // S3
   EXPECT_TRUE(lost(hut));
 }
 
+// A run that is refused was never cut while it charged: no proof of anything.
+TEST(Drill, does_not_survive_a_cut_that_it_could_not_play) {  // S4
+  Hut hut;
+  hut.instruments[supply].identity = "Another,.*";
+  const Drill met = hut.drilled("mute");
+  int cutting = 0;
+  for (const DrillRow* row : rows_of(met, "mute", DrillMoment::cutting)) {
+    ++cutting;
+    EXPECT_EQ(row->verdict, DrillVerdict::not_survived) << row->sentence;
+    EXPECT_NE(row->sentence.find("did not come to this moment"), std::string::npos)
+        << row->sentence;
+    EXPECT_NE(row->sentence.find(describe(safety::Refusal::identity_mismatch)), std::string::npos)
+        << row->sentence;
+  }
+  EXPECT_GT(cutting, 0);
+}
+
 TEST(Drill, shows_that_only_a_contactor_stops_a_source_that_ignores_off) {  // S4
   Hut hut;
   const auto cut = [&] {
