@@ -97,7 +97,8 @@ void CutChain::write_zero(Outbox& out) {
 }
 
 void CutChain::ask(Instant now, Outbox& out) {
-  ask_at_ = later(now, plan_.every);
+  // However seldom a charge is read, each stage wants its proof.
+  ask_at_ = later(now, std::min(plan_.every, plan_.cut_stage));
   if (now >= later(asked_at_, forget_after_ * plan_.cut_stage)) questions_pending_ = 0;
   if (questions_pending_ > 0) return;
   asked_at_ = now;

@@ -53,6 +53,24 @@ TEST_F(Chain, is_not_verified_by_what_reads_beyond_no_current_nor_by_another_ter
   EXPECT_TRUE(chain.verified());
 }
 
+// An ammeter that answered before the off had reached the source: its channel is read each 10 s.
+TEST_F(Chain, asks_in_each_stage_for_its_proof_however_seldom_its_channel_is_read) {  // S4
+  plan.every = 10s;
+  chain = CutChain(plan, 1);
+  begin();
+  answer(supply, Verb::output_off, 0);
+  answer(supply, Verb::measure_current, 0);
+  answer(supply, Verb::read_output, 0);
+  answer(ammeter, Verb::measure_current, 1.8);
+  EXPECT_FALSE(chain.verified());
+  turn(now + 499ms);
+  now += 1ms;
+  chain.turn(now, *out);
+  orders = ordered();
+  answer(ammeter, Verb::measure_current, 0);
+  EXPECT_TRUE(chain.verified());
+}
+
 TEST_F(Chain, believes_the_output_that_it_read_last_rather_than_the_order_that_was_done) {  // S4
   begin();
   answer(supply, Verb::output_off, 0);
