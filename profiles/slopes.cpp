@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <optional>
 
 namespace chargewright::profiles {
 
@@ -22,10 +23,25 @@ double arrhenius(const CellModel& model, double celsius) {
   return std::exp(model.arrhenius.value() * (1 / (celsius + zero_celsius_k) - 1 / reference_k));
 }
 
+// Where the chemistry is not known, the model is no typical one either: of those that are known,
+// the one with the most resistance and the least heat capacity, at the size of this cell.
+std::optional<CellModel> worst_known(const Cell& cell) {
+  if (cell.chemistry != "other") return std::nullopt;
+  return simulated::typical_model(cell.capacitance ? "edlc" : "lead-acid", cell.capacity);
+}
+
+// In series with any pairs: of the worst known, all of it.
+Ohms series_resistance(const Cell& cell) {
+  const auto worst = worst_known(cell);
+  if (cell.model_states.resistance || !worst) return cell.model.r0;
+  const double one = (worst->r0 + worst->rc[0].r + worst->rc[1].r).value();
+  return std::max(cell.model.r0, ohms(one * cell.series));
+}
+
 safety::CellSlopes::Resistances resistances(const Cell& cell, double celsius) {
   const double factor =
       arrhenius(cell.model, celsius) * (cell.model_states.resistance ? 1 : unstated);
-  return {.series = cell.model.r0 * factor,
+  return {.series = series_resistance(cell) * factor,
           .pairs = {cell.model.rc[0].r * factor, cell.model.rc[1].r * factor}};
 }
 
@@ -61,7 +77,11 @@ Farads differential(const Cell& cell, double from) {
 JoulesPerKelvin heat_capacity(const Cell& cell) {
   if (cell.model_states.heat_capacity) return cell.model.heat_capacity;
   if (cell.mass) return joules_per_kelvin(cell.mass->value() * joules_per_kilogram_kelvin);
-  return cell.model.heat_capacity / unstated;
+  JoulesPerKelvin typical = cell.model.heat_capacity;
+  if (const auto worst = worst_known(cell)) {
+    typical = std::min(typical, worst->heat_capacity * (1.0 * cell.series));
+  }
+  return typical / unstated;
 }
 
 }  // namespace

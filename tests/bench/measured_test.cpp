@@ -99,7 +99,7 @@ channels:
 chemistry: other
 arrangement: 1s1p
 capacity: 2 Ah
-voltage: {empty: 2.70 V, full: 4.20 V, never-above: 4.30 V, never-below: 2.50 V}
+voltage: {empty: 2.70 V, full: 4.20 V, never-above: 4.35 V, never-below: 2.50 V}
 current: {charge: 1 C, discharge: 5 A}
 temperature: {charge: 5 °C to 45 °C, never-above: 60 °C}
 )";

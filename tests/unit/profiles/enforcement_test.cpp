@@ -235,6 +235,48 @@ TEST(Enforcement, assumes_the_worse_of_a_cell_whose_model_is_not_stated) {  // S
   EXPECT_DOUBLE_EQ(slopes_of(weighed, {}).heat_capacity.value(), 9);
 }
 
+// Of a chemistry that nobody knows, no less resistance and no more heat capacity than of those that
+// are known, whatever the size and however many in series.
+TEST(Enforcement, assumes_the_worst_known_cell_where_the_chemistry_is_not_known) {  // S7
+  const auto slopes = [](int series, const std::string& capacity, const std::string& model = {}) {
+    const std::string n = std::to_string(series);
+    const std::string text =
+        "cell: x\nchemistry: other\narrangement: " + n + "s1p\n" + capacity +
+        "\nvoltage: {empty: 0 V, full: " + exact(2.7 * series) +
+        " V, never-above: 30 V, never-below: -100 mV}\ncurrent: {charge: 1 A}\n" +
+        "temperature: {charge: 0 degC to 45 degC, never-above: 60 degC}\n" + model;
+    return slopes_of(read_cell(parse_document(text, "c.yaml").value()).value(),
+                     {.coldest = celsius(25), .hottest = celsius(25)});
+  };
+  const auto no_better = [&](const safety::CellSlopes& unknown, const char* known, double ah,
+                             int series) {
+    const auto typical = simulated::typical_model(known, ampere_hours(ah)).value();
+    const double ohms = (typical.r0 + typical.rc[0].r + typical.rc[1].r).value();
+    EXPECT_GE(unknown.cold.series.value(), 2 * series * ohms * (1 - 1e-9)) << known << ' ' << ah;
+    EXPECT_GE(unknown.warm.series.value(), 2 * series * ohms * (1 - 1e-9)) << known << ' ' << ah;
+    EXPECT_LE(unknown.heat_capacity.value(),
+              0.5 * series * typical.heat_capacity.value() * (1 + 1e-9))
+        << known << ' ' << ah;
+  };
+  for (const double ah : {0.04, 2.4, 100.0}) {
+    for (const int series : {1, 8}) {
+      const auto battery = slopes(series, "capacity: " + exact(ah) + " Ah");
+      for (const char* known :
+           {"li-ion-nmc", "li-ion-hv", "li-ion-lfp", "lto", "nimh", "lead-acid"}) {
+        no_better(battery, known, ah, series);
+      }
+      const double farads = ah * 3600 / 2.7;  // of each
+      no_better(slopes(series, "capacitance: " + exact(farads / series) + " F"), "edlc", ah,
+                series);
+    }
+  }
+  // What its file states is believed, and not made worse.
+  const auto stated =
+      slopes(8, "capacity: 0.04 Ah", "model: {r0: 1 mohm, heat-capacity: 500 J/K}\n");
+  EXPECT_DOUBLE_EQ(stated.cold.series.value(), 0.001);
+  EXPECT_DOUBLE_EQ(stated.heat_capacity.value(), 500);
+}
+
 // From 80 % on the line climbs by 0.6 V over a fifth of 1 Ah, below it by 0.1 V over four fifths.
 TEST(Enforcement, takes_the_steepest_of_the_open_circuit_line_about_the_limit) {  // S7
   Cell cell;
