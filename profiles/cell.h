@@ -42,7 +42,7 @@ struct Cell {
   // What of it the file states; the response-time budget mistrusts the rest (S7).
   struct {
     bool charge_curve = false;  // `ocv` or `capacitance`
-    bool resistance = false;    // `r0`; `rc` may say that there are no pairs by being absent
+    bool resistance = false;    // `r0`: then the pairs count as they are, stated or typical
     bool heat_capacity = false;
   } model_states;
 

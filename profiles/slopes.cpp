@@ -120,9 +120,12 @@ std::string assumed_of(const Cell& cell) {
   const bool capacitor = cell.model.kind == CellModel::Kind::capacitor;
   add(cell.model_states.charge_curve,
       capacitor ? "0.8 of the marked capacitance" : "half the typical capacity per volt");
-  add(cell.model_states.resistance, "twice the typical resistance");
-  add(cell.model_states.heat_capacity,
-      cell.mass ? "900 J/(kg K)" : "half the typical heat capacity");
+  const bool known = !worst_known(cell);
+  add(cell.model_states.resistance,
+      known ? "twice the typical resistance" : "twice the most resistance of any known chemistry");
+  const std::string_view stored = known ? "half the typical heat capacity"
+                                        : "half the least heat capacity of any known chemistry";
+  add(cell.model_states.heat_capacity, cell.mass ? "900 J/(kg K)" : stored);
   return words;
 }
 

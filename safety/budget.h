@@ -17,7 +17,7 @@
 //            crossed when it is beyond what one digit can feign (safety/rise.h).
 //   on_delay of the limit
 //   judging  one turn of the guard's thread
-//   cut      off is written past the queue (S4): the instrument ends at most one answer first
+//   cut      off is past the queue (S4): one answer and the offs of other outputs come first
 //   settling of the source, until current has stopped
 //
 // Where the source does not obey, the contactor is ordered open after two stages of the cut at the

@@ -14,7 +14,7 @@
 //   look          before the contactor closes: voltage and polarity, where the voltmeter is the
 //                 cell's own
 //   contactor     closed, proved
-//   fresh         every sensor read anew, no current flows, voltage and polarity fit the cell
+//   fresh         every sensor read anew, no current, the cell fits; last of all the output is off
 //   done
 
 #include <boost/container/static_vector.hpp>

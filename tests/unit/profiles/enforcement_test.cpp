@@ -230,6 +230,11 @@ TEST(Enforcement, assumes_the_worse_of_a_cell_whose_model_is_not_stated) {  // S
   EXPECT_EQ(assumed_of(cell),
             "0.8 of the marked capacitance, twice the typical resistance, half "
             "the typical heat capacity");
+  Cell unknown = cell;
+  unknown.chemistry = "other";
+  EXPECT_EQ(assumed_of(unknown),
+            "0.8 of the marked capacitance, twice the most resistance of any known chemistry, half "
+            "the least heat capacity of any known chemistry");
   Cell weighed = cell;
   weighed.mass = kilograms(0.010);
   EXPECT_DOUBLE_EQ(slopes_of(weighed, {}).heat_capacity.value(), 9);
