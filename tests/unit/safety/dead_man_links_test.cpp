@@ -188,6 +188,27 @@ TEST_F(ACut, proves_nothing_by_the_current_once_the_link_is_lost_that_took_the_o
   EXPECT_TRUE(cut->all_off());
 }
 
+TEST_F(ACut, proves_nothing_by_a_current_that_was_asked_for_before_the_off_was_ordered) {  // S4
+  begin();
+  up(contactor);
+  up(meter);
+  pass(1s);  // the source cannot be reached
+  EXPECT_EQ(said(contactor), open_contactor);
+  pass(1s);
+  EXPECT_EQ(said(contactor), std::string(open_contactor) + ask_contactor);
+  hear(contactor, "0\n");
+  pass(1ms);
+  EXPECT_EQ(said(meter), ask_current);
+  now += 1ms;
+  EXPECT_EQ(up(supply), off);
+  hear(meter, "0\n");
+  EXPECT_FALSE(cut->all_off());
+  pass(50ms);
+  EXPECT_EQ(said(meter), ask_current);
+  hear(meter, "0\n");
+  EXPECT_TRUE(cut->all_off());
+}
+
 TEST_F(ACut, proves_nothing_by_the_current_once_the_link_is_lost_that_took_the_opening) {  // S3 S4
   left().off.clear();
   left().state.reset();
