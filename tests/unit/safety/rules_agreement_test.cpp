@@ -41,6 +41,29 @@ TEST_F(Energised, trips_on_disagreement_though_its_setpoints_move_all_the_time) 
   EXPECT_EQ(last.worst.cause, Cause::readings_disagree);
 }
 
+// What cannot be compared now was not found to agree.
+TEST_F(Energised, trips_on_disagreement_though_every_second_answer_is_garbled) {  // S3
+  int reading = 0;
+  const auto every_second = [&](drivers::InstrumentId instrument, Verb verb, double value) {
+    see(instrument, 0, verb, value, ++reading % 2 == 0 ? Ending::unparsable : Ending::done);
+  };
+  for (const bool volts : {true, false}) {
+    pass(3s, [] {});
+    ASSERT_TRUE(last.within());
+    reading = 0;
+    pass(2500ms, [&] {  // the last of which is good
+      if (volts) {
+        see(supply, 0, Verb::measure_voltage, 3.76 + 0.2);
+        every_second(voltmeter, Verb::measure_voltage, 3.76);
+      } else {
+        see(ammeter, 0, Verb::measure_current, 2.3);
+        every_second(supply, Verb::measure_current, 2.4);
+      }
+    });
+    EXPECT_TRUE(names(last, Cause::readings_disagree)) << volts;
+  }
+}
+
 TEST_F(Energised, starts_the_delay_anew_when_the_condition_was_gone_between) {
   for (int k = 0; k < 5; ++k) {
     pass(1500ms, [&] { see(supply, 0, Verb::measure_voltage, 4.1); });
