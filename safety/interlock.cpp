@@ -21,6 +21,20 @@ using drivers::Verb;
 // A resting cell's voltmeter may wander by this, V (common practice, no source).
 constexpr double resting_unrest = 0.020;
 
+// Two digits of a thermometer that shows tenths, K (common practice, no source).
+constexpr double moves_a_digit = 0.2;
+
+// A current that a thermometer cannot stand still under: half of what is allowed, and where the
+// cell's body is known, as much as warms it by so much in the end, at the least.
+double heavy_current(const Facts& f) {
+  if (!f.limits.current_above) return HUGE_VAL;
+  const double half = 0.5 * f.limits.current_above->value.value();
+  if (!f.body.known()) return half;
+  const double ohms = f.body.resistance_least.value();
+  const double joules = moves_a_digit * f.body.heat_capacity_most.value();
+  return std::max(half, std::sqrt(joules / (ohms * Warming::cooling_time)));
+}
+
 bool at(const Outcome& outcome, const Terminal& terminal) {
   return outcome.order.instrument == terminal.instrument &&
          outcome.order.channel == terminal.channel;
@@ -198,12 +212,9 @@ void Interlock::see(const Outcome& outcome) {
         if (!sensed.usable() || sensed.good.answered == before) continue;
         facts_.rises[k].see(sensed.value(), sensed.good.answered);
         facts_.followed[k].see(sensed.value(), facts_.warming.least(), sensed.good.answered);
-        const double heavy = facts_.limits.current_above
-                                 ? 0.5 * facts_.limits.current_above->value.value()
-                                 : HUGE_VAL;
         facts_.stuck_thermometers[k].see(
-            sensed.value(), facts_.expected.output_on ? facts_.cell_current.value() : 0.0, heavy,
-            plan.stuck_after, sensed.good.answered);
+            sensed.value(), facts_.expected.output_on ? facts_.cell_current.value() : 0.0,
+            heavy_current(facts_), plan.stuck_after, sensed.good.answered);
       }
       return;
     case Verb::read_voltage_setpoint:

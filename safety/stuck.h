@@ -7,8 +7,8 @@
 // besides (where there is one), since a flat voltage moves with charge and not with time.
 //
 // A thermometer may legitimately rest for hours, so it is judged against a contrast in the heating:
-// the current has been above half its limit for `stuck_after`, it has changed by a factor of two,
-// and ten times `stuck_after` later the thermometer still has not moved one digit.
+// a heavy current (half its limit, and enough to warm the cell) for `stuck_after`, that changed by
+// a factor of two, and ten times `stuck_after` later the thermometer has not moved one digit.
 // (Numbers: common practice, no source.)
 
 #include "drivers/instant.h"

@@ -270,5 +270,30 @@ TEST_F(Rules, convict_no_thermometer_below_half_of_the_current_that_is_allowed) 
   EXPECT_TRUE(stuck_at(0, 1.9));  // nothing flowed while the output was off
 }
 
+// By 0.2 K it takes 5.8 A in the end, and 1.1 A.
+TEST_F(Rules, convict_no_thermometer_of_a_cell_that_its_current_hardly_warms) {  // S3
+  plan.stuck_after = 10s;
+  limits.current_above = limit(4.0_A);
+  limits.charge_above.reset();
+  const auto stuck_on = [&](const Body& body) {
+    interlock = Interlock(plan, 0);
+    const auto alive = [&] {
+      cell_volts += 1e-6;
+      source_volts += 1e-6;
+      celsius += 0.0001;
+    };
+    amperes = 0.1;
+    interlock.enforce(limits, body, now);
+    interlock.expect(charging_since(now));
+    pass(5s, alive);
+    amperes = 2.4;
+    pass(115s, alive);
+    return present(Cause::sensor_stuck);
+  };
+  EXPECT_FALSE(stuck_on({3.0_mohm, drivers::joules_per_kelvin(150)}));
+  EXPECT_TRUE(stuck_on({30.0_mohm, drivers::joules_per_kelvin(50)}));
+  EXPECT_TRUE(stuck_on({}));  // not known: it may
+}
+
 }  // namespace
 }  // namespace chargewright::safety::testing
