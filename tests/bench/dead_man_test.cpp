@@ -118,7 +118,8 @@ TEST(TheDeadMan, is_needed_to_start) {  // S6
                {"/usr/bin/env", "CHARGEWRIGHT_DIALECTS=" + test::in_source("drivers/dialects")});
   const Finished refused = run(words, patience);
   EXPECT_EQ(refused.exit_code, 5) << refused.err;
-  EXPECT_NE(refused.err.find("the dead-man process cannot be started"), std::string::npos);
+  EXPECT_NE(refused.err.find("the dead-man process cannot be started"), std::string::npos)
+      << refused.err;
 }
 
 TEST(TheDeadMan, leaves_in_peace_a_daemon_that_ends_in_good_order) {  // S6
