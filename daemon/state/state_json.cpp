@@ -51,7 +51,10 @@ double real(const object& json, std::string_view key) {
     if (!parsed) throw Misshapen{"`" + std::string{key} + "` is not a number"};
     return *parsed;
   }
-  if (!v.is_number()) throw Misshapen{"`" + std::string{key} + "` is not a number"};
+  // The JSON reader makes infinity of what is too large for a double; we never write that.
+  if (!v.is_number() || !std::isfinite(v.to_number<double>())) {
+    throw Misshapen{"`" + std::string{key} + "` is not a number"};
+  }
   return v.to_number<double>();
 }
 

@@ -3,6 +3,8 @@
 
 #include <gtest/gtest.h>
 
+#include <boost/json/parse.hpp>
+
 #include <cmath>
 #include <filesystem>
 #include <fstream>
@@ -233,6 +235,21 @@ TEST_F(State, an_approved_limit_of_any_number_comes_back_to_the_last_bit) {
         open()->approve({.profile = "p", .cell = "c", .limits = limits, .by_uid = 1, .at = now_}));
     ASSERT_EQ(open()->approval("p", "c")->limits.current_above->value, limits.current_above->value)
         << c;
+  }
+}
+
+// Of a limit that is too large for any number the reader made infinity, and the next one nothing.
+TEST(StateJson, refuses_a_number_that_is_too_large_for_one) {  // S5
+  const auto trip_with = [](const std::string& limit) {
+    return latched_trip_from(boost::json::parse(
+        R"({"fault":{"cause":"voltage-high","channel":0,"sensor":7,"origin":0,"measured":4.3,"limit":)" +
+        limit + R"(},"at":5,"interrupted":false,"run":"r1"})"));
+  };
+  EXPECT_TRUE(trip_with("4.25"));
+  EXPECT_TRUE(trip_with("null"));  // as one that is no number is written
+  for (const char* limit : {"1e400", "-1e400", "9999999988888000007e3940156", "\"1e400\""}) {
+    ASSERT_FALSE(trip_with(limit)) << limit;
+    EXPECT_NE(trip_with(limit).error().cause.find("`limit` is not a number"), std::string::npos);
   }
 }
 
