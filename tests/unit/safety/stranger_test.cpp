@@ -4,10 +4,7 @@
 
 #include <cmath>
 
-#include "drivers/dialect.h"
-#include "safety/wires.h"
-#include "support.h"
-#include "tests/support/places.h"
+#include "byte_supply.h"
 
 namespace chargewright::safety::testing {
 namespace {
@@ -15,22 +12,10 @@ namespace {
 // A supply and its cell of 3.7 V, which answers at once.
 class ChargingOverBytes : public ::testing::Test, public ByteSink {
  protected:
-  ChargingOverBytes() : wires(plant(), instruments(), 1, *this) {
+  ChargingOverBytes() : wires(plant_of_one_supply(), one_supply("Example,PS,17,.*"), 1, *this) {
     wires.attended();
     wires.start(now);
     wires.link_up(0, now);
-  }
-  static Plant plant() {
-    Plant plant = plant_of(plan_of({.voltmeter = false, .thermometers = 0}));
-    plant.instruments = 1;
-    return plant;
-  }
-  static std::vector<drivers::InstrumentSpec> instruments() {
-    return {
-        {.name = "supply",
-         .identity = "Example,PS,17,.*",
-         .dialect =
-             drivers::load_dialect("scpi-supply", {test::in_source("drivers/dialects")}).value()}};
   }
   bool write(drivers::InstrumentId, std::string_view bytes) override {
     heard += bytes;
@@ -86,17 +71,7 @@ class ChargingOverBytes : public ::testing::Test, public ByteSink {
 
  private:
   void settle() {
-    wires.pump(now);
-    while (!heard.empty()) {
-      std::string lines;
-      lines.swap(heard);
-      for (std::size_t begin = 0; begin < lines.size();) {
-        const std::size_t end = lines.find('\n', begin);
-        hear(lines.substr(begin, end - begin));
-        begin = end + 1;
-      }
-      wires.pump(now);
-    }
+    let_hear(wires, heard, now, [&](const std::string& line) { hear(line); });
   }
   void hear(const std::string& line) {
     const auto takes = [&](std::string_view command, std::string& into) {

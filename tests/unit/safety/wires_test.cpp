@@ -8,9 +8,7 @@
 #include <stdexcept>
 #include <string>
 
-#include "drivers/dialect.h"
-#include "support.h"
-#include "tests/support/places.h"
+#include "byte_supply.h"
 
 namespace chargewright::safety::testing {
 namespace {
@@ -18,21 +16,8 @@ namespace {
 // One supply that answers at once, as long as it is let.
 class OneSupply : public ByteSink {
  public:
-  explicit OneSupply(double speed) : wires(plant(), instruments(), speed, *this) {
+  explicit OneSupply(double speed) : wires(plant_of_one_supply(), one_supply(), speed, *this) {
     wires.start(now);
-  }
-
-  static Plant plant() {
-    Plant plant = plant_of(plan_of({.voltmeter = false, .thermometers = 0}));
-    plant.instruments = 1;
-    return plant;
-  }
-  static std::vector<drivers::InstrumentSpec> instruments() {
-    return {
-        {.name = "supply",
-         .identity = "",
-         .dialect =
-             drivers::load_dialect("scpi-supply", {test::in_source("drivers/dialects")}).value()}};
   }
 
   bool write(drivers::InstrumentId, std::string_view bytes) override {
@@ -89,17 +74,7 @@ class OneSupply : public ByteSink {
 
  private:
   void settle() {
-    wires.pump(now);
-    while (!heard.empty()) {
-      std::string lines;
-      lines.swap(heard);
-      for (std::size_t begin = 0; begin < lines.size();) {
-        const std::size_t end = lines.find('\n', begin);
-        answer(lines.substr(begin, end - begin));
-        begin = end + 1;
-      }
-      wires.pump(now);
-    }
+    let_hear(wires, heard, now, [&](const std::string& line) { answer(line); });
   }
   void answer(const std::string& line) {
     if (line.starts_with("*ESE ")) nonce_ = line.substr(5);
@@ -162,7 +137,7 @@ TEST(Wires, have_room_for_32_instruments) {
   struct Nowhere final : ByteSink {
     bool write(drivers::InstrumentId, std::string_view) override { return true; }
   } sink;
-  std::vector<drivers::InstrumentSpec> many(max_instruments, OneSupply::instruments()[0]);
+  std::vector<drivers::InstrumentSpec> many(max_instruments, one_supply()[0]);
   EXPECT_EQ(Wires(plant_of(plan_of()), std::move(many), 1, sink).instruments(), 32U);
 }
 
@@ -270,7 +245,7 @@ TEST(Wires, refuse_an_arm_where_the_instrument_falls_silent_when_asked_who_it_is
 TEST(Wires, begin_with_what_a_former_life_left) {  // S5 S8
   OneSupply nobody(1);
   Plant plant = plant_of(plan_of());
-  Wires wires(plant, OneSupply::instruments(), 1, nobody);
+  Wires wires(plant, one_supply(), 1, nobody);
   wires.restore_limits(0, cell_limits());
   wires.restore_trip({.cause = Cause::temperature_high, .channel = 0, .measured = 61, .limit = 48});
   wires.start(at(0s));
@@ -391,9 +366,9 @@ TEST(Wires, ask_who_is_there_of_an_instrument_that_no_channel_has) {  // S1
     std::string written;
   } sink;
   constexpr std::size_t status_size = std::tuple_size_v<decltype(InstrumentStatus::identification)>;
-  Plant plant = OneSupply::plant();
+  Plant plant = plant_of_one_supply();
   plant.instruments = 2;
-  std::vector<drivers::InstrumentSpec> specs(2, OneSupply::instruments()[0]);
+  std::vector<drivers::InstrumentSpec> specs(2, one_supply()[0]);
   Wires wires(plant, specs, 1, sink);
   wires.start(at(0s));
   for (Duration t = 0s; t < 3s; t += 100ms) wires.pump(at(t));
