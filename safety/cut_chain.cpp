@@ -200,13 +200,14 @@ bool CutChain::flows_on() const {
   return flows(source_current_) || flows(meter_current_);
 }
 
+// The order is proved by the instrument's conversation; a later answer of the output overrules it.
+bool CutChain::is_off() const { return after_off(output_) ? output_.value == 0 : off_done_; }
+
 bool CutChain::output_still_on() const { return after_off(output_) && output_.value != 0; }
 
 void CutChain::weigh(Instant now, Outbox& out) {
   if (verified()) return;
-  // The order is proved by the instrument's conversation; a later answer of the output overrules
-  // it.
-  const bool off = after_off(output_) ? output_.value == 0 : off_done_;
+  const bool off = is_off();
   if (off) reach(CutStage::off_confirmed, record_.off_confirmed, now, out);
   const bool no_current = stopped(source_current_, record_.off_written) &&
                           (!separate_ammeter_ || stopped(meter_current_, record_.off_written));
@@ -223,6 +224,14 @@ void CutChain::weigh(Instant now, Outbox& out) {
   }
 }
 
+// An order and its proof go before every other question. Of a slow source, or of one with several
+// outputs, they can take up a whole stage: once it is off, and was told so twice, no further order
+// keeps the questions of its current from being asked.
+Instant CutChain::repeats_from() const {
+  if (!repeated_ || !is_off() || questions_pending_ == 0) return repeat_at_;
+  return std::max(repeat_at_, later(asked_at_, forget_after_ * plan_.cut_stage));
+}
+
 void CutChain::turn(Instant now, Outbox& out) {
   if (!running_) return;
   if (verified()) {
@@ -233,7 +242,7 @@ void CutChain::turn(Instant now, Outbox& out) {
     open_at_ = never;
     open_contactor(now, out);
   }
-  if (now >= repeat_at_) {
+  if (now >= repeats_from()) {
     repeat_at_ = later(now, plan_.cut_stage);
     if (write_off(now, out)) write_zero(out);
     if (repeated_) open_contactor(now, out);
@@ -267,7 +276,7 @@ drivers::Instant CutChain::wake() const {
     const Instant given_up = later(record_.verified, forget_after_ * plan_.cut_stage);
     return opening_ ? given_up : std::min(open_at_, given_up);
   }
-  return std::min({open_at_, repeat_at_, alarm_at_, ask_at_});
+  return std::min({open_at_, repeats_from(), alarm_at_, ask_at_});
 }
 
 void CutChain::reach(CutStage stage, Instant& at, Instant now, Outbox& out) {
