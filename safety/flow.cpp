@@ -25,6 +25,8 @@ double Flow::least_expected(const Circumstances& at, drivers::Instant when) cons
 }
 
 void Flow::see(double amperes, double cell_volts, const Circumstances& at, drivers::Instant when) {
+  // Where no answer came, the reading before is shown once more: it tells nothing of the pace.
+  if (begun_ && when <= when_) return;
   const double off = at.off.value();
   const bool stopped = std::abs(amperes) <= off;
   ever_ = ever_ || !stopped;
@@ -32,10 +34,10 @@ void Flow::see(double amperes, double cell_volts, const Circumstances& at, drive
   if (stopped && (!begun_ || std::abs(amperes_) > off)) stopped_since_ = when;
   if (!stopped) {
     broke_off_ = false;
-  } else if (begun_ && when > when_ && least_expected(at, when) > clearly * off) {
+  } else if (begun_ && least_expected(at, when) > clearly * off) {
     broke_off_ = true;
   }
-  if (begun_ && when > when_ && amperes > 0 && amperes_ > 0) {
+  if (begun_ && amperes > 0 && amperes_ > 0) {
     fall_per_second_ =
         std::max(0.0, std::log(amperes_ / amperes) / drivers::in_seconds(when - when_));
   } else {

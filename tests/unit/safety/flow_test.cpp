@@ -46,8 +46,9 @@ TEST(AFlow, that_was_never_there_or_turns_round_did_not_break_off) {  // S3
 TEST(AFlow, is_not_judged_by_two_readings_of_one_moment) {  // S3
   EXPECT_FALSE(flow_of({{2, 0ms}, {0, 0ms}}).broke_off());
   EXPECT_TRUE(flow_of({{1, 0ms}, {2, 0ms}, {0, 100ms}}).broke_off());
-  // Nor does such a pair tell a pace.
+  // Nor does such a pair tell a pace, or take away the one that is known.
   EXPECT_TRUE(flow_of({{8, 0ms}, {0.1, 0ms}, {0, 100ms}}).broke_off());
+  EXPECT_FALSE(flow_of({{0.4, 0ms}, {0.16, 100ms}, {0.16, 100ms}, {0, 200ms}}).broke_off());
 }
 
 TEST(AFlow, stays_broken_off_until_it_is_back) {  // S3

@@ -73,6 +73,23 @@ TEST(ACellThatTakesNothing, is_full_where_its_current_died_away_wherever_it_rest
   EXPECT_LT(amperes, 0.001);
 }
 
+// The pace at which it dies away is that of the readings, not of the answers that never came.
+TEST(ACellThatTakesNothing, is_full_where_an_answer_was_lost_as_its_current_died_away) {  // S3
+  Interlock interlock(plan_of({.voltmeter = false}), 0);
+  interlock.enforce(cell_limits(), at(0s));
+  interlock.expect(charging_since(at(0s)));
+  double amperes = 1.9;
+  for (Duration t = 100ms; t < 5s; t += 100ms, amperes *= 0.4) {
+    show(interlock, 4.20, amperes, Output::reads_on, at(t));
+    if (amperes > 0.1 && amperes < 0.2) {  // 122 mA; and then 19 mA
+      t += 100ms;
+      amperes *= 0.4;
+      interlock.see(outcome(supply, 0, Verb::measure_current, 0, at(t), Ending::timed_out));
+    }
+    EXPECT_FALSE(names(interlock.judge(at(t)), Cause::circuit_open));
+  }
+}
+
 // A charge at its setpoint whose current is gone from one reading to the next.
 class Broken : public Energised {
  protected:
