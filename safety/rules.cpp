@@ -451,12 +451,12 @@ bool no_current(const Facts& f) {
 Finding circuit_open(const Facts& f, Instant now) {
   const Sensed& source = f.separate_voltmeter ? f.source_voltage : f.cell_voltage;
   if (!f.expected.output_on) return {};
-  if (!source.usable() || !f.cell_voltage.usable() || !f.cell_current.usable()) {
+  // Neither a garbled answer nor setpoints that move all the time must keep it from ever tripping.
+  if (!energised_reading(f, source) || !f.cell_voltage.usable() ||
+      !energised_reading(f, f.cell_current)) {
     return {.undecided = true};
   }
-  if (!energised_reading(f, source) || !energised_reading(f, f.cell_current) || !no_current(f)) {
-    return {};
-  }
+  if (!no_current(f)) return {};
   const double setpoint = f.expected.voltage_setpoint.value();
   const double band =
       std::max(f.plan.voltage_disagreement.value(), f.plan.setpoint_voltage_tolerance.value());

@@ -136,6 +136,41 @@ TEST_F(Broken, is_none_by_a_source_or_a_current_that_cannot_be_read) {  // S3
   }
 }
 
+// A foldback moves them for minutes; each time there is a moment in which nothing can be judged.
+TEST_F(Broken, is_an_open_circuit_though_its_setpoints_move_all_the_time) {  // S3
+  Expected expected = interlock.facts().expected;
+  bool is_open = false;
+  for (int k = 0; k < 10 && !is_open; ++k) {
+    for (int reading = 0; reading < 2; ++reading) {
+      now += 100ms;
+      stands_at(0);
+      see(voltmeter, 0, Verb::measure_voltage, 3.90);
+      see(supply, 0, Verb::read_output, 1);
+      is_open |= open();
+    }
+    expected.setpoints_since = drivers::never;
+    interlock.expect(expected);
+    is_open |= open();
+    now += 50ms;
+    expected.setpoints_since = now;
+    interlock.expect(expected);
+    is_open |= open();
+  }
+  EXPECT_TRUE(is_open);
+}
+
+TEST_F(Broken, is_none_where_current_flows_again_under_setpoints_that_moved) {  // S3
+  Expected expected = interlock.facts().expected;
+  expected.setpoints_since = now + 1ns;
+  interlock.expect(expected);
+  EXPECT_FALSE(open());
+  pass(2s, [] {});
+  EXPECT_TRUE(last.within()) << describe(last.worst);
+  stands_at(0);
+  see(voltmeter, 0, Verb::measure_voltage, 3.90);
+  EXPECT_FALSE(open());
+}
+
 TEST_F(Energised, calls_no_circuit_open_before_the_cells_own_meter_was_read_again) {  // S3
   source_volts = 4.20;
   cell_volts = 4.18;
