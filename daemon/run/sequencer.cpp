@@ -59,8 +59,8 @@ void Sequencer::ask(Kind kind, Instant now) {
   request.number = ++number_;
   if (kind == Kind::arm) request.plan = setup_.run_plan;
   if (kind == Kind::charge && steering_) {
-    request.voltage = steering_->voltage();
-    request.current = steering_->current();
+    request.voltage = asked_voltage_ = steering_->voltage();
+    request.current = asked_current_ = steering_->current();
   }
   if (kind != Kind::heartbeat) asked_at_ = now;
   // Taken after every turn; a full ring means that nobody takes, and then the guard misses the
@@ -183,16 +183,28 @@ bool Sequencer::charge(Instant now) {
   return true;
 }
 
+bool Sequencer::stand(const ChannelSnapshot& snapshot) const {
+  const auto& plan = setup_.channel_plan;
+  return std::abs(snapshot.voltage_setpoint - asked_voltage_.value()) <=
+             plan.setpoint_voltage_tolerance.value() &&
+         std::abs(snapshot.current_setpoint - asked_current_.value()) <=
+             plan.setpoint_current_tolerance.value();
+}
+
 bool Sequencer::is_established(const ChannelSnapshot& snapshot) const {
   if (snapshot.step != progress_.step) return false;
   if (!steering_) return snapshot.state == State::ready;
   // Energised is the guard's word from the moment of its order on; time counts from its proof on.
-  const auto& plan = setup_.channel_plan;
   return snapshot.state == State::energised && snapshot.on_time > on_time_before_ &&
-         std::abs(snapshot.voltage_setpoint - steering_->voltage().value()) <=
-             plan.setpoint_voltage_tolerance.value() &&
-         std::abs(snapshot.current_setpoint - steering_->current().value()) <=
-             plan.setpoint_current_tolerance.value();
+         stand(snapshot);
+}
+
+void Sequencer::watch_folding(const ChannelSnapshot& snapshot, Instant now) {
+  if (steering_->is_folding()) {
+    unfolded_at_.reset();
+  } else if (!unfolded_at_ && stand(snapshot) && asked_current_ == steering_->current()) {
+    unfolded_at_ = now;
+  }
 }
 
 void Sequencer::run(const ChannelSnapshot& snapshot, Instant now) {
@@ -202,10 +214,11 @@ void Sequencer::run(const ChannelSnapshot& snapshot, Instant now) {
       progress_.refusal = Refusal::took_too_long;
       return finish(RunEvent::fail, now);
     }
-    established_at_ = now;
+    established_at_ = unfolded_at_ = now;
   }
   if (steering_) {
     steering_->see(snapshot);
+    watch_folding(snapshot, now);
     progress_.binding = steering_->binding(snapshot);
   }
   const profiles::Measured facts = measured(snapshot, now);
@@ -214,7 +227,9 @@ void Sequencer::run(const ChannelSnapshot& snapshot, Instant now) {
   if (step().within && now - progress_.step_began >= *step().within) {
     return finish(RunEvent::fail, now);
   }
-  if (steering_ && steering_->take_moved() && !charge(now)) return;
+  // One move at a time: the next one when the guard has proved the last.
+  const bool may_move = steering_ && stand(snapshot) && !requests_.full();
+  if (may_move && steering_->take_moved() && !charge(now)) return;
   estimate_.see(facts, progress_.binding == Binding::step_voltage, now);
   estimate(now);
 }
@@ -231,11 +246,9 @@ profiles::Measured Sequencer::measured(const ChannelSnapshot& snapshot, Instant 
   facts.step_time = now - progress_.step_began;
   if (snapshot.in_doubt) return facts;
   if (judged(snapshot.voltage)) facts.voltage = snapshot.voltage.voltage();
-  if (judged(snapshot.current) && !(steering_ && steering_->is_folding())) {
+  if (unfolded_at_ && judged(snapshot.current) && snapshot.current.asked > *unfolded_at_) {
     facts.current = snapshot.current.current();
-  }
-  if (judged(snapshot.voltage) && judged(snapshot.current)) {
-    facts.power = snapshot.voltage.voltage() * snapshot.current.current();
+    if (judged(snapshot.voltage)) facts.power = snapshot.voltage.voltage() * *facts.current;
   }
   const auto* const first = snapshot.temperatures.begin();
   if (std::all_of(first, first + snapshot.thermometers, judged)) {

@@ -9,8 +9,9 @@
 // - Conditions judge only readings asked for after the step's setpoints were proved and the output
 //   read back: the last reading of the step before never ends this one (`current <= C/20` just
 //   after switching on).
-// - While the temperature ceiling holds the current down, current says nothing about the end of the
-//   charge and meets no condition.
+// - While the temperature ceiling holds the current down, current and power say nothing about the
+//   end of the charge and meet no condition; nor until they were read under the setpoint that
+//   follows.
 // - While the guard doubts its readings (they contradict each other, or what a cell can do) they
 //   meet no condition and no step ends: either the doubt goes, or the guard cuts.
 // - A step that has not reached its end `within` its time fails the run: output off.
@@ -67,12 +68,15 @@ class Sequencer {
   void finish(safety::RunEvent ending, drivers::Instant now);
   void end_early(safety::RunEvent ending, drivers::Instant now);
   void conclude(safety::RunEvent ending, drivers::Instant now);
+  // The setpoints asked for last are those that the guard has proved.
+  [[nodiscard]] bool stand(const safety::ChannelSnapshot& snapshot) const;
   // Has the guard done what this step asked for?
   [[nodiscard]] bool is_established(const safety::ChannelSnapshot& snapshot) const;
   // What of the snapshot may be judged in this step.
   [[nodiscard]] profiles::Measured measured(const safety::ChannelSnapshot& snapshot,
                                             drivers::Instant now) const;
   [[nodiscard]] bool reached_its_end(const profiles::Measured& measured, drivers::Instant now);
+  void watch_folding(const safety::ChannelSnapshot& snapshot, drivers::Instant now);
   void estimate(drivers::Instant now);
   void ask(Kind kind, drivers::Instant now);
   void beat(drivers::Instant now);
@@ -86,13 +90,15 @@ class Sequencer {
   bool asked_to_arm_ = false;
   bool seen_arming_ = false;
   safety::Refusal refusal_before_ = safety::Refusal::none;
-  drivers::Instant asked_at_{};         // arm, charge or rest
+  drivers::Instant asked_at_{};     // arm, charge or rest
+  drivers::Volts asked_voltage_{};  // of the last charge
+  drivers::Amperes asked_current_{};
   drivers::Duration on_time_before_{};  // when the step began
   std::optional<drivers::Instant> established_at_;
+  std::optional<drivers::Instant> unfolded_at_;  // empty: the temperature holds the current down
   std::optional<Steering> steering_;
   profiles::ConditionState condition_;
   Estimate estimate_;
-  drivers::Instant judged_voltage_{};
   drivers::Instant next_beat_{};
   std::vector<double> expected_after_;  // seconds in the steps after each; empty: not rehearsed
   drivers::Ring<safety::Request, 8> requests_;

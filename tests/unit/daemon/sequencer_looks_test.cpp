@@ -1,0 +1,128 @@
+// What a sequencer concludes from one look at its channel to the next, with snapshots made by hand.
+#include <gtest/gtest.h>
+
+#include "daemon/run/sequencer.h"
+#include "tests/unit/daemon/hut.h"
+
+namespace chargewright::daemon {
+namespace {
+
+using namespace hut;
+using safety::State;
+
+// A channel that does what it is asked, unless a test says otherwise; looked at every 100 ms.
+class Looks : public ::testing::Test {
+ protected:
+  void begin(profiles::PlannedStep step) {
+    sequencer.emplace(
+        Sequencer::Setup{
+            0, profiles::plant_of(bench()).channels[0], plan(), procedure({std::move(step)}), {}},
+        now);
+    channel.thermometers = 1;
+    look(State::off);
+  }
+  void charge_on() {
+    look(State::ready);
+    amperes = 4;
+    for (int k = 0; k < 5; ++k) ASSERT_EQ(look(State::energised), Phase::running);
+  }
+  void read(drivers::Reading& reading, double value) {
+    reading.validity = drivers::Validity::valid;
+    reading.value = value;
+    reading.asked = reading.answered = now;
+  }
+  // Readings first: they were asked for before the setpoints that this look brings about.
+  Phase look(State state) {
+    now += 99ms;
+    channel.state = state;
+    read(channel.voltage, 3.8);
+    read(channel.current, amperes);
+    read(channel.temperatures[0], degrees_c);
+    if (state == State::energised) channel.on_time += 100ms;
+    now += 1ms;
+    sequencer->turn(channel, now);
+    safety::Request request;
+    while (sequencer->take_request(request)) {
+      if (request.kind != safety::Request::Kind::charge) continue;
+      channel.step = request.step;
+      asked = request.current.value();
+      if (!proves) continue;
+      channel.voltage_setpoint = request.voltage.value();
+      channel.current_setpoint = asked;
+    }
+    return sequencer->progress().phase;
+  }
+
+  drivers::Instant now{1h};
+  std::optional<Sequencer> sequencer;
+  safety::ChannelSnapshot channel;
+  double degrees_c = 25;
+  double amperes = 0;
+  double asked = 0;
+  bool proves = true;
+};
+
+profiles::PlannedStep below_40_degrees(profiles::Condition until) {
+  profiles::PlannedStep step = charge(4.0_A, 4.2_V, std::move(until));
+  step.ceilings.temperature = 40.0_degC;
+  return step;
+}
+
+// A thermometer of whole degrees is at the ceiling in one reading and clear of it in the next: the
+// current that was still read under the ceiling is none of a full cell.
+TEST_F(Looks, take_no_current_for_the_end_that_was_read_before_the_folding_ended) {  // S2
+  begin(below_40_degrees(current_at_most(0.1_A)));
+  charge_on();
+  degrees_c = 40;
+  for (int k = 0; k < 5; ++k) {
+    EXPECT_EQ(look(State::energised), Phase::running);
+    amperes = asked;
+  }
+  ASSERT_EQ(amperes, 0);
+  degrees_c = 39;
+  EXPECT_EQ(look(State::energised), Phase::running);
+  EXPECT_EQ(asked, 4);
+  amperes = 4;
+  EXPECT_EQ(look(State::energised), Phase::running);
+  EXPECT_EQ(look(State::energised), Phase::running);
+  amperes = 0.1;  // now it is full
+  EXPECT_EQ(look(State::energised), Phase::stopping);
+}
+
+// Up and down again before the guard has proved the first: what is proved is still the setpoint
+// from before both.
+TEST_F(Looks, take_no_current_for_the_end_while_a_folded_setpoint_is_on_its_way) {  // S2
+  begin(below_40_degrees(current_at_most(0.1_A)));
+  charge_on();
+  proves = false;
+  degrees_c = 40;
+  EXPECT_EQ(look(State::energised), Phase::running);
+  degrees_c = 39;
+  EXPECT_EQ(look(State::energised), Phase::running);
+  amperes = 0;  // it has arrived, and is not proved yet
+  for (int k = 0; k < 3; ++k) EXPECT_EQ(look(State::energised), Phase::running);
+  EXPECT_EQ(asked, 0);
+  channel.current_setpoint = 0;
+  proves = true;
+  EXPECT_EQ(look(State::energised), Phase::running);
+  EXPECT_EQ(asked, 4);
+}
+
+TEST_F(Looks, take_no_power_for_the_end_while_the_temperature_holds_the_current_down) {  // S2
+  begin(below_40_degrees(
+      when(compare(profiles::Subject::power, profiles::Comparison::at_most, 0.5))));
+  charge_on();
+  degrees_c = 40;
+  for (int k = 0; k < 5; ++k) {
+    EXPECT_EQ(look(State::energised), Phase::running);
+    amperes = asked;
+  }
+  degrees_c = 30;
+  EXPECT_EQ(look(State::energised), Phase::running);
+  amperes = 0.1;
+  look(State::energised);
+  EXPECT_EQ(look(State::energised), Phase::stopping);
+}
+
+}  // namespace
+}  // namespace chargewright::daemon
