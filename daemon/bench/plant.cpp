@@ -6,6 +6,19 @@ namespace chargewright::daemon {
 
 using drivers::Verb;
 
+namespace {
+
+// What proves a setpoint as it is written is not a turned knob when it is read back later (S3).
+void widen_tolerance(const drivers::Dialect& source, safety::ChannelPlan& plan) {
+  const auto within = [&](Verb verb) { return source[verb].ask ? source[verb].ask->within : 0.0; };
+  plan.setpoint_voltage_tolerance =
+      std::max(plan.setpoint_voltage_tolerance, drivers::volts(within(Verb::set_voltage)));
+  plan.setpoint_current_tolerance =
+      std::max(plan.setpoint_current_tolerance, drivers::amperes(within(Verb::set_current)));
+}
+
+}  // namespace
+
 safety::SourceAbilities abilities_of(const drivers::Dialect& dialect) {
   return {
       .reads_setpoints =
@@ -59,7 +72,9 @@ safety::Plant make_plant(const profiles::Bench& bench,
   for (std::size_t i = 0; i < plant.channels.size(); ++i) {
     const profiles::BenchChannel& channel = bench.channels[i];
     if (channel.source.instrument < dialects.size()) {
-      plant.channels[i].abilities = abilities_of(dialects[channel.source.instrument]);
+      const drivers::Dialect& source = dialects[channel.source.instrument];
+      plant.channels[i].abilities = abilities_of(source);
+      widen_tolerance(source, plant.channels[i]);
     }
     widen_disagreement(bench, channel, plant.channels[i]);
   }

@@ -1,6 +1,6 @@
 #pragma once
 // The plant that the guard is given: what the bench file says, with what each source's dialect can
-// do and how far two instruments may differ by their accuracies.
+// do, how exactly it sets and how far two instruments may differ by their accuracies.
 
 #include <vector>
 

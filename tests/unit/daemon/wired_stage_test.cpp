@@ -25,12 +25,12 @@ struct Wired : testing::Test {
   void set(profiles::Procedure steps, drivers::simulated::ByteLinkModel link = {},
            drivers::Duration every = 1s) {
     bench_file.channels[0].source.channel = 0;
-    const std::vector<drivers::Dialect> dialects = {dialect("scpi-supply"), dialect("scpi-meter"),
+    const std::vector<drivers::Dialect> dialects = {supply_dialect, dialect("scpi-meter"),
                                                     dialect("scpi-thermometer")};
     plant = make_plant(bench_file, dialects);
     plant.channels[0] = paced(plant.channels[0], every);
     stage = std::make_unique<WiredStage>(
-        WiredStage::Setup{.model = twin_of(bench_file, 0, cell_file, {}),
+        WiredStage::Setup{.model = model(),
                           .plant = plant,
                           .instruments = instruments_of(bench_file, dialects),
                           .links = {link, link, link},
@@ -53,7 +53,14 @@ struct Wired : testing::Test {
     return until([this, state] { return stage->channel().state == state; }, within);
   }
   bool is_on() { return stage->bench().output(supply).is_on(); }
+  drivers::simulated::BenchModel model() {
+    auto twin = twin_of(bench_file, 0, cell_file, {});
+    twin.devices[supply].supply.current_resolution = current_resolution;
+    return twin;
+  }
 
+  drivers::Dialect supply_dialect = dialect("scpi-supply");
+  drivers::Amperes current_resolution = 1.0_mA;
   profiles::Bench bench_file = bench();
   profiles::Cell cell_file = cell();
   safety::Plant plant;
@@ -75,6 +82,23 @@ TEST_F(Wired, charges_over_byte_streams_as_long_as_the_rehearsal_without_them) {
   EXPECT_NEAR(stage->channel().charge_in / 3600, rehearsed.charge_in_ah, 0.005);
   EXPECT_FALSE(is_on());
   EXPECT_EQ(stage->endless_moments(), 0U);
+}
+
+// A supply that sets its current in steps of 0.1 A, and whose dialect says so.
+TEST_F(Wired, takes_a_setpoint_for_changed_only_beyond_what_its_dialect_lets_pass) {  // S3
+  current_resolution = 0.1_A;
+  supply_dialect.verbs[static_cast<std::size_t>(drivers::Verb::set_current)].ask->within = 0.05;
+  set(procedure({charge(3.96_A, 4.2_V, current_at_most(0.2_A))}));
+  ASSERT_TRUE(until(State::energised));
+  until([] { return false; }, 60s);  // every readback had its turn
+  EXPECT_EQ(stage->channel().state, State::energised);
+  EXPECT_EQ(stage->channel().trip.cause, Cause::none);
+  ASSERT_TRUE(stage->bench().inject({.kind = drivers::simulated::FaultKind::knob_turned,
+                                     .device = supply,
+                                     .knob = drivers::Measurand::current,
+                                     .value = 4.1}));
+  ASSERT_TRUE(until(State::tripped, 60s));
+  EXPECT_EQ(stage->channel().trip.cause, Cause::setpoint_changed);
 }
 
 TEST_F(Wired, charges_over_slow_links_in_pieces_of_one_byte) {
