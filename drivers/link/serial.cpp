@@ -137,15 +137,19 @@ class SerialCore final : public StreamCore<Descriptor> {
     int handle = -1;
     code = sp_get_port_handle(found, &handle);
     if (code != SP_OK) return last_error("asking for the descriptor", code);
-    if (!waits_for_a_byte(handle)) return "setting " + address_.device + " to wait failed";
+    if (!set_reading(handle)) return "setting how " + address_.device + " is read failed";
     return take(handle);
   }
 
   // libserialport leaves a port in which a read without data gives 0 bytes, and that would be taken
-  // for the end of the link. With VMIN at 1 it says "try again", as a socket does.
-  static bool waits_for_a_byte(int handle) {
+  // for the end of the link. With VMIN at 1 it says "try again", as a socket does. It also
+  // leaves one that takes a byte of wrong parity or frame for sound: a digit that was damaged on
+  // the line would be another digit. Read as NUL it makes garbage of its answer (S3).
+  static bool set_reading(int handle) {
     termios line{};
     if (tcgetattr(handle, &line) != 0) return false;
+    line.c_iflag |= INPCK;
+    line.c_iflag &= ~static_cast<tcflag_t>(IGNPAR | PARMRK);
     line.c_cc[VMIN] = 1;
     line.c_cc[VTIME] = 0;
     return tcsetattr(handle, TCSANOW, &line) == 0;
