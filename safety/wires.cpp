@@ -16,6 +16,8 @@ using drivers::Verb;
 constexpr int rounds_most = 64;  // of moving orders and outcomes before looking at the links
 // Questions of the wires' own; channel 15 and a purpose that the guard does not have.
 constexpr std::uint32_t own_ticket = 0xFFFF'FFFF;
+// So often is asked again who garbled its name: it answers at once, and would be asked for ever.
+constexpr int garbled_names_most = 3;
 
 }  // namespace
 
@@ -44,6 +46,7 @@ void Wires::link_up(InstrumentId link, Instant now) {
   guard_.link_changed(link, true, now);
   ++changes_;
   line.identified = line.simulated = line.stranger = false;
+  line.garbled_names = 0;
   line.instrument.order({.ticket = own_ticket, .instrument = link, .verb = Verb::identify}, now);
 }
 
@@ -153,10 +156,7 @@ void Wires::take_outcome(Line& line, const Outcome& outcome, Instant now) {
 }
 
 void Wires::see_identity(Line& line, const Outcome& outcome, Instant now) {
-  if (outcome.ending == drivers::Ending::timed_out && outcome.order.ticket == own_ticket) {
-    line.instrument.order(outcome.order,
-                          now);  // until it answers: who was there before is no answer
-  }
+  if (outcome.order.ticket == own_ticket) ask_again_who_it_is(line, outcome, now);
   if (outcome.ending != drivers::Ending::done) return;
   ++changes_;
   line.identified = true;
@@ -165,6 +165,15 @@ void Wires::see_identity(Line& line, const Outcome& outcome, Instant now) {
   line.simulated = line.instrument.is_simulated();
   // Scaled time on a real instrument: every deadline would be wrong.
   if (speed_ != 1 && !line.simulated) guard_.internal_fault(now);
+}
+
+// Until it is known: who was there before is no answer, and nothing else that it says is one.
+void Wires::ask_again_who_it_is(Line& line, const Outcome& outcome, Instant now) {
+  const bool garbled = outcome.ending == drivers::Ending::unparsable;
+  if (!garbled && outcome.ending != drivers::Ending::timed_out) return;
+  line.stranger = line.matched;
+  if (garbled && ++line.garbled_names > garbled_names_most) return;
+  line.instrument.order(outcome.order, now);
 }
 
 Instant Wires::wake() const {

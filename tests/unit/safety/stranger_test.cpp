@@ -12,7 +12,13 @@ namespace {
 // A supply and its cell of 3.7 V, which answers at once.
 class ChargingOverBytes : public ::testing::Test, public ByteSink {
  protected:
-  ChargingOverBytes() : wires(plant_of_one_supply(), one_supply("Example,PS,17,.*"), 1, *this) {
+  static Plant read_within(Duration age) {
+    Plant plant = plant_of_one_supply();
+    plant.channels[0].allowed_age = age;
+    return plant;
+  }
+  explicit ChargingOverBytes(Duration allowed_age = 500ms)
+      : wires(read_within(allowed_age), one_supply("Example,PS,17,.*"), 1, *this) {
     wires.attended();
     wires.start(now);
     wires.link_up(0, now);
@@ -66,6 +72,8 @@ class ChargingOverBytes : public ::testing::Test, public ByteSink {
 
   Instant now = at(0s);
   std::string identity = "Example,PS,17,1.0";
+  int garbled_names = 0;  // so many answers yet
+  bool nameless = false;  // does not answer who it is
   bool on = false;
   Wires wires;
 
@@ -85,9 +93,14 @@ class ChargingOverBytes : public ::testing::Test, public ByteSink {
     takes("CURR:PROT ", over_current_);
     if (line == "OUTP ON") on = true;
     if (line == "OUTP OFF") on = false;
+    if (line == "*IDN?" && nameless) return;
     if (line.ends_with('?')) wires.received(0, answer(line) + '\n', now);
   }
   std::string answer(const std::string& question) {
+    if (question == "*IDN?" && garbled_names > 0) {
+      --garbled_names;
+      return "Exa";
+    }
     if (question == "*IDN?") return identity;
     if (question == "*ESE?") return nonce_;
     if (question == "SYST:ERR?") return "0,\"No error\"";
@@ -124,6 +137,62 @@ TEST_F(ChargingOverBytes, is_cut_where_another_instrument_comes_back) {  // S1 S
   ask(Request::Kind::acknowledge);
   pass(1s);
   EXPECT_EQ(channel().state, State::off);
+}
+
+TEST_F(ChargingOverBytes, goes_on_where_the_same_instrument_is_garbled_as_it_comes_back) {  // S3
+  charge();
+  garbled_names = 1;
+  come_back_as("Example,PS,17,1.0");
+  pass(2s);
+  EXPECT_EQ(channel().state, State::energised);
+}
+
+TEST_F(ChargingOverBytes, is_cut_where_another_instrument_is_garbled_as_it_comes_back) {  // S1 S3
+  charge();
+  garbled_names = 1;
+  come_back_as("Example,PS,18,1.0");
+  pass(500ms);
+  EXPECT_EQ(channel().state, State::cutting);
+  EXPECT_EQ(channel().trip.cause, Cause::conversation_failing);
+  EXPECT_FALSE(on);
+}
+
+TEST_F(ChargingOverBytes, is_cut_where_one_comes_back_whose_name_cannot_be_read) {  // S1 S3
+  charge();
+  come_back_as("Another without commas");
+  pass(500ms);
+  EXPECT_EQ(channel().state, State::cutting);
+  EXPECT_EQ(channel().trip.cause, Cause::conversation_failing);
+  EXPECT_FALSE(on);
+  come_back_as("Example,PS,17,1.0");
+  pass(1s);
+  EXPECT_EQ(channel().state, State::tripped);
+}
+
+// A silence is borne for long, and with it a link that was lost.
+class ReadAtLeisureOverBytes : public ChargingOverBytes {
+ protected:
+  ReadAtLeisureOverBytes() : ChargingOverBytes(4s) {}
+};
+
+TEST_F(ReadAtLeisureOverBytes, goes_on_where_the_same_instrument_names_itself_late) {  // S3
+  charge();
+  nameless = true;
+  come_back_as("Example,PS,17,1.0");
+  pass(600ms);
+  nameless = false;
+  pass(5s);
+  EXPECT_EQ(channel().state, State::energised);
+}
+
+TEST_F(ReadAtLeisureOverBytes, is_cut_where_one_comes_back_that_names_itself_never) {  // S1 S3
+  charge();
+  nameless = true;
+  come_back_as("Example,PS,18,1.0");
+  pass(5s);
+  EXPECT_EQ(channel().state, State::cutting);
+  EXPECT_EQ(channel().trip.cause, Cause::conversation_failing);
+  EXPECT_FALSE(on);
 }
 
 TEST_F(ChargingOverBytes,
