@@ -210,6 +210,8 @@ void EventPump::take_progress() {
     parts_.backlog.publish(std::move(json));
     channel.ran = channel.ran || item.progress.phase == Phase::running;
     if (!is_over(item.progress.phase)) continue;
+    // Its marker may stay, for want of a record or of a latched trip: it is over all the same (S9).
+    forget_offer(item.progress.channel);
     channel.ending = item.progress;
     const bool unfit =
         item.progress.phase == Phase::refused || item.progress.phase == Phase::failed;
@@ -224,9 +226,13 @@ void EventPump::take_withdrawals() {
       const std::lock_guard lock{mutex_};
       if (!std::exchange(channels_[i].withdrawn, false)) continue;
     }
-    if (auto gone = parts_.state.withdraw_offer(i); !gone) {
-      tell(LogLevel::critical, {{"kind", "state-failed"}, {"description", describe(gone.error())}});
-    }
+    forget_offer(i);
+  }
+}
+
+void EventPump::forget_offer(std::size_t channel) {
+  if (auto gone = parts_.state.withdraw_offer(channel); !gone) {
+    tell(LogLevel::critical, {{"kind", "state-failed"}, {"description", describe(gone.error())}});
   }
 }
 

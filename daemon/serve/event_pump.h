@@ -95,6 +95,7 @@ class EventPump {
   void look_for_losses();
   void take_progress();
   void take_withdrawals();
+  void forget_offer(std::size_t channel);
   void hold(std::uint8_t channel);
   void close_runs();
   [[nodiscard]] bool anything_ends() const;

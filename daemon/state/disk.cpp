@@ -125,6 +125,14 @@ Result<void> remove_file(const std::string& path) {
   return sync_folder_of(path);
 }
 
+Result<void> empty_file(const std::string& path) {
+  Descriptor fd{::open(path.c_str(), O_WRONLY | O_TRUNC | O_CLOEXEC)};
+  if (fd.get() < 0 || ::fsync(fd.get()) != 0 || !fd.close()) {
+    return failed(path, "cannot empty this file");
+  }
+  return {};
+}
+
 std::string file_name_of(std::string_view name) {
   constexpr char digits[] = "0123456789ABCDEF";
   std::string text;

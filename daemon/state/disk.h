@@ -23,6 +23,9 @@ drivers::Result<std::optional<std::string>> read_file(const std::string& path);
 // A file that is not there counts as removed.
 drivers::Result<void> remove_file(const std::string& path);
 
+// Of a file that cannot be replaced, since the disk is full: what it said is gone.
+drivers::Result<void> empty_file(const std::string& path);
+
 // A name as one component of a path: letters, digits, `-` and `_` stand, all else is %XX.
 std::string file_name_of(std::string_view name);
 

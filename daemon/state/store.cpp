@@ -216,7 +216,12 @@ Result<void> StateStore::withdraw_offer(std::size_t channel) {
   if (!marker || !marker->offer) return {};
   Energised without = *marker;
   without.offer.reset();
-  if (auto saved = save(path("energised", channel), to_json(without)); !saved) return saved;
+  const std::string file = path("energised", channel);
+  if (auto saved = save(file, to_json(without)); !saved) {
+    // A full disk lets a file be emptied: damage to the next life, which neither resumes nor
+    // starts.
+    if (auto emptied = empty_file(file); !emptied) return saved;
+  }
   marker = std::move(without);
   return {};
 }

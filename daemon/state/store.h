@@ -45,7 +45,8 @@ class StateStore {
   [[nodiscard]] std::optional<Energised> energised(std::size_t channel) const;
   drivers::Result<void> mark_energised(std::size_t channel, const Energised& marker);
   drivers::Result<void> unmark_energised(std::size_t channel);
-  // A person's word: whatever follows, this run does not resume. Without a marker nothing to do.
+  // Whatever follows, this run does not resume: a person's word, or it is over. Without a marker
+  // nothing to do.
   drivers::Result<void> withdraw_offer(std::size_t channel);
   // The marker that this life found and latched, where it offers to be resumed.
   [[nodiscard]] std::optional<Energised> interrupted(std::size_t channel) const;

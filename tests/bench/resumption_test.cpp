@@ -2,6 +2,7 @@
 // processes, the daemon killed in mid-charge (S9). The bank is charged from 0.5 V to 5 V.
 
 #include <gtest/gtest.h>
+#include <sys/resource.h>
 
 #include <csignal>
 #include <functional>
@@ -131,6 +132,25 @@ TEST_F(Interrupted, stays_off_when_a_person_cuts_in_the_warning_time) {  // S4 S
 
 TEST_F(Interrupted, stays_off_when_a_person_has_cut_without_the_daemon) {  // S4 S9
   interrupt(buffer_bench(resuming()), true);
+  EXPECT_EQ(resumption("state"), "");
+  std::this_thread::sleep_for(12s);
+  expect_held();
+}
+
+// It was over, and everybody was told so, before the daemon died.
+TEST_F(Interrupted, stays_off_when_it_had_failed_for_want_of_a_record) {  // S9 S10
+  bench = std::make_unique<ServedBench>(buffer_bench(resuming()));
+  ASSERT_TRUE(bench->start_daemon()) << bench->daemon().err();
+  const auto run = bench->charge();
+  ASSERT_TRUE(until([&] { return bench->simulator().number("cell_voltage_v") > 1.5; }));
+  rlimit room{};
+  ASSERT_EQ(::prlimit(bench->daemon().id(), RLIMIT_FSIZE, nullptr, &room), 0);
+  room.rlim_cur = 4096;
+  ASSERT_EQ(::prlimit(bench->daemon().id(), RLIMIT_FSIZE, &room, nullptr), 0);
+  ASSERT_EQ(run->wait(patience).exit_code, 7);
+  kill_it();
+  ons_before = ons();
+  ASSERT_TRUE(bench->start_daemon()) << bench->daemon().err();
   EXPECT_EQ(resumption("state"), "");
   std::this_thread::sleep_for(12s);
   expect_held();

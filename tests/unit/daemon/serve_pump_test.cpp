@@ -85,6 +85,18 @@ class Pump : public testing::Test {
                          .progress = {},
                          .resumes = resumes});
   }
+  void offer_to_resume() {
+    Energised marker = *state_->energised(0);
+    marker.offer.emplace();
+    ASSERT_TRUE(state_->mark_energised(0, marker));
+  }
+  // Nothing can be written there, whoever tries.
+  void refuse_on_disk(const std::string& file) {
+    fs::create_directory(folder_ + "/hut-bench/" + file + ".new");
+  }
+  std::unique_ptr<StateStore> next_life() {
+    return std::move(StateStore::open(folder_, "hut-bench", {"left"}, WallTime{}).value());
+  }
   void end_run(Phase phase) {
     Progress progress;
     progress.phase = phase;
@@ -291,15 +303,28 @@ TEST_F(Pump, a_trip_is_not_replaced_by_what_could_not_resume) {  // S5 S9
 
 TEST_F(Pump, a_persons_word_withdraws_the_offer_to_resume) {  // S9
   begin_run();
-  Energised marker{.since = {}, .run = "r", .profile = "p", .cell = "c"};
-  marker.offer.emplace();
-  ASSERT_TRUE(state_->mark_energised(0, marker));
+  offer_to_resume();
   pump_->turn();
   EXPECT_TRUE(state_->energised(0)->offer);
   pump_->withdraw_offer(0);
   pump_->turn();
   ASSERT_TRUE(state_->energised(0));
   EXPECT_FALSE(state_->energised(0)->offer);
+}
+
+// Its marker stands in for the trip: the next life latches it, and must not go on with the run.
+TEST_F(Pump, a_run_that_ended_by_a_trip_that_the_disk_refused_does_not_resume) {  // S5 S9
+  begin_run();
+  offer_to_resume();
+  refuse_on_disk("trip-left.json");
+  trip(safety::Cause::temperature_high);
+  state(safety::State::tripped);
+  end_run(Phase::tripped);
+  EXPECT_TRUE(closes());
+  fs::remove(folder_ + "/hut-bench/trip-left.json.new");
+  const auto next = next_life();
+  ASSERT_TRUE(next->trip(0));
+  EXPECT_FALSE(next->interrupted(0));
 }
 
 }  // namespace

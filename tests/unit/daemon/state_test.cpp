@@ -383,6 +383,19 @@ TEST_F(State, a_persons_word_withdraws_the_offer_and_leaves_the_marker) {  // S5
   EXPECT_FALSE(next_life->interrupted(0));
 }
 
+TEST_F(State, a_withdrawal_that_the_disk_does_not_take_leaves_nothing_to_resume) {  // S9
+  auto store = open();
+  ASSERT_TRUE(store->mark_energised(0, resumable()));
+  fs::create_directory(
+      file("energised-left.json.new"));  // as a full disk would: nothing is replaced
+  EXPECT_TRUE(store->withdraw_offer(0));
+  store.reset();
+  fs::remove(file("energised-left.json.new"));
+  const auto next = open();
+  EXPECT_FALSE(next->interrupted(0));
+  EXPECT_FALSE(next->damage().empty());  // so that nothing starts before a person has looked
+}
+
 TEST_F(State, a_cut_without_the_daemon_forbids_the_next_life_to_resume_and_no_later_one) {  // S9
   ASSERT_TRUE(open()->mark_energised(0, resumable()));
   ASSERT_TRUE(forbid_resumption(folder_, "hut-bench"));
