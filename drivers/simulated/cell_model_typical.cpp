@@ -16,6 +16,7 @@ struct Shape {
   double r1_ohm_ah, tau1_s;
   double r2_ohm_ah, tau2_s;
   double arrhenius_k;
+  double heat_capacity_j_per_k_ah = 19;
 };
 
 constexpr Shape nmc{{3.00, 3.42, 3.52, 3.58, 3.62, 3.67, 3.75, 3.85, 3.95, 4.06, 4.18},
@@ -67,7 +68,8 @@ constexpr Shape lic{{2.20, 2.36, 2.52, 2.68, 2.84, 3.00, 3.16, 3.32, 3.48, 3.64,
                     1,
                     0.0005,
                     20,
-                    1500};
+                    1500,
+                    220};  // of far less charge for its size than a battery: 0.1 J/K for a farad
 
 double ah(Coulombs capacity) { return in_ampere_hours(capacity); }
 
@@ -85,8 +87,9 @@ CellModel battery(const Shape& shape, Coulombs capacity) {
   model.rc = {pair(shape.r1_ohm_ah, shape.tau1_s), pair(shape.r2_ohm_ah, shape.tau2_s)};
   model.arrhenius = kelvins(shape.arrhenius_k);
   // Heat is held by volume and lost by surface.
-  model.heat_capacity = joules_per_kelvin(19.0 * ah(capacity));
-  model.cooling = watts_per_kelvin(0.035 * std::pow(ah(capacity), 2.0 / 3.0));
+  const double heat_capacity = shape.heat_capacity_j_per_k_ah * ah(capacity);
+  model.heat_capacity = joules_per_kelvin(heat_capacity);
+  model.cooling = watts_per_kelvin(0.035 * std::pow(heat_capacity / 19, 2.0 / 3.0));
   return model;
 }
 

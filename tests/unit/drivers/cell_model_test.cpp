@@ -77,6 +77,20 @@ TEST(TypicalModel, of_a_capacitor_is_empty_at_zero_volts_and_full_at_its_rating)
   EXPECT_EQ(Cell(*model, 0).open_circuit().value(), 0);
 }
 
+// For a farad both sorts of capacitor are about as large and as heavy, small ones and large ones.
+TEST(TypicalModel, of_a_lithium_ion_capacitor_has_the_body_of_a_capacitor) {
+  for (const double farads : {40.0, 3300.0}) {
+    const auto lithium = typical_model("lic", coulombs(1.6 * farads));
+    const auto double_layer = typical_model("edlc", coulombs(2.7 * farads));
+    const double heat = lithium->heat_capacity / double_layer->heat_capacity;
+    EXPECT_GT(heat, 0.5) << farads;
+    EXPECT_LT(heat, 1) << farads;
+    const double cooling = lithium->cooling / double_layer->cooling;
+    EXPECT_GT(cooling, 0.3) << farads;
+    EXPECT_LT(cooling, 1) << farads;
+  }
+}
+
 TEST(BenchFaults, are_found_by_the_names_they_have) {
   for (std::uint8_t k = 0; k < fault_kind_count; ++k) {
     const auto kind = static_cast<FaultKind>(k);
