@@ -4,6 +4,8 @@
 #include <cmath>
 #include <optional>
 
+#include "profiles/chemistry.h"
+
 namespace chargewright::profiles {
 
 using namespace drivers;
@@ -23,19 +25,33 @@ double arrhenius(const CellModel& model, double celsius) {
   return std::exp(model.arrhenius.value() * (1 / (celsius + zero_celsius_k) - 1 / reference_k));
 }
 
-// Where the chemistry is not known, the model is no typical one either: of those that are known,
-// the one with the most resistance and the least heat capacity, at the size of this cell.
-std::optional<CellModel> worst_known(const Cell& cell) {
+struct Worst {
+  Ohms resistance{};  // all of it
+  JoulesPerKelvin heat_capacity = joules_per_kelvin(HUGE_VAL);
+};
+
+// Where the chemistry is not known, the model is no typical one either: the most resistance and the
+// least heat capacity of those that are known, at the size of this cell.
+std::optional<Worst> worst_known(const Cell& cell) {
   if (cell.chemistry != "other") return std::nullopt;
-  return simulated::typical_model(cell.capacitance ? "edlc" : "lead-acid", cell.capacity);
+  Worst worst;
+  for (const std::string& key : chemistry_keys()) {
+    if (find_chemistry(key)->capacitor != cell.capacitance.has_value()) continue;
+    const auto typical = simulated::typical_model(key, cell.capacity);
+    if (!typical) continue;
+    const Ohms all = typical->r0 + typical->rc[0].r + typical->rc[1].r;
+    worst.resistance = std::max(worst.resistance, all * (1.0 * cell.series));
+    worst.heat_capacity =
+        std::min(worst.heat_capacity, typical->heat_capacity * (1.0 * cell.series));
+  }
+  return worst;
 }
 
-// In series with any pairs: of the worst known, all of it.
+// In series with any pairs.
 Ohms series_resistance(const Cell& cell) {
   const auto worst = worst_known(cell);
   if (cell.model_states.resistance || !worst) return cell.model.r0;
-  const double one = (worst->r0 + worst->rc[0].r + worst->rc[1].r).value();
-  return std::max(cell.model.r0, ohms(one * cell.series));
+  return std::max(cell.model.r0, worst->resistance);
 }
 
 safety::CellSlopes::Resistances resistances(const Cell& cell, double celsius) {
@@ -78,9 +94,7 @@ JoulesPerKelvin heat_capacity(const Cell& cell) {
   if (cell.model_states.heat_capacity) return cell.model.heat_capacity;
   if (cell.mass) return joules_per_kelvin(cell.mass->value() * joules_per_kilogram_kelvin);
   JoulesPerKelvin typical = cell.model.heat_capacity;
-  if (const auto worst = worst_known(cell)) {
-    typical = std::min(typical, worst->heat_capacity * (1.0 * cell.series));
-  }
+  if (const auto worst = worst_known(cell)) typical = std::min(typical, worst->heat_capacity);
   return typical / unstated;
 }
 

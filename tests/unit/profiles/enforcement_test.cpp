@@ -271,8 +271,8 @@ TEST(Enforcement, assumes_the_worst_known_cell_where_the_chemistry_is_not_known)
         no_better(battery, known, ah, series);
       }
       const double farads = ah * 3600 / 2.7;  // of each
-      no_better(slopes(series, "capacitance: " + exact(farads / series) + " F"), "edlc", ah,
-                series);
+      const auto capacitor = slopes(series, "capacitance: " + exact(farads / series) + " F");
+      for (const char* known : {"edlc", "lic"}) no_better(capacitor, known, ah, series);
     }
   }
   // What its file states is believed, and not made worse.
