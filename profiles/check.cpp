@@ -374,22 +374,29 @@ class Checker {
          "keep your hands off the bench after an interruption until it is cut or acknowledged");
   }
 
-  // The most that a cell's body can hold; batteries stand at about 0.9 to 1.0 kJ/(kg K).
+  // The most that a cell's body can hold; batteries stand at about 0.9 to 1.0 kJ/(kg K). Where the
+  // chemistry is not known nothing is typical: what the file leaves out is not known.
   void fill_body() {
     safety::Body& body = report_.plan.body;
     const auto& model = cell_.model;
-    body.resistance_least = model.r0;
-    body.heat_capacity_most = model.heat_capacity;
+    const auto& states = cell_.model_states;
+    const bool has_typical = cell_.chemistry != "other";
+    if (has_typical || states.resistance) body.resistance_least = model.r0;
+    if (has_typical || states.heat_capacity) body.heat_capacity_most = model.heat_capacity;
     if (cell_.mass) {
       body.heat_capacity_most = std::max(
           body.heat_capacity_most, joules_per_kelvin(specific_heat_most * cell_.mass->value()));
     }
-    if (model.kind != simulated::CellModel::Kind::capacitor) return;
-    body.fall_time = seconds(std::max(1e-6, model.r0.value() * model.capacitance.value()));
+    const bool straight = model.kind == simulated::CellModel::Kind::capacitor;
+    if (!straight && !cell_.capacitance) return;
+    const Farads capacitance = straight ? model.capacitance : *cell_.capacitance;
+    const double fall_s = (body.resistance_least * capacitance).value();
+    body.fall_time = seconds(std::max(1e-6, fall_s));
     if (!channel_.reads_at_cell() && body.fall_time < channel_.every) {
       note(channel_.place,
            "read every " + to_text(channel_.every) + ", a full capacitor of " +
-               to_text(body.fall_time) + " cannot be told from a lead that is off",
+               (fall_s > 0 ? to_text(body.fall_time) : "unknown resistance") +
+               " cannot be told from a lead that is off",
            "measure the voltage at its own terminals with a meter");
     }
   }

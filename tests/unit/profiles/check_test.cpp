@@ -373,6 +373,56 @@ TEST(Check, refuses_a_channel_that_is_not_there) {
             1U);
 }
 
+Files cell_of(const std::string& chemistry, const std::string& size, const std::string& more) {
+  Files files;
+  files.cell = "cell: x\nchemistry: " + chemistry + "\narrangement: 1s1p\n" + size +
+               "\nvoltage: {empty: 2.5 V, full: 3.8 V, never-above: 3.9 V, never-below: 2.2 V}\n" +
+               "current: {charge: 5 A}\n" +
+               "temperature: {charge: 0 degC to 45 degC, never-above: 60 degC}\n" + more;
+  if (chemistry == "lic") files.cell = with(with(files.cell, "3.8", "3.7"), "3.9", "3.8");
+  return files;
+}
+safety::Body body_of(const std::string& chemistry, const std::string& more) {
+  return check(cell_of(chemistry, "capacity: 50 Ah", more)).plan.body;
+}
+
+// What the thermometer is held against. 30 mohm and 45 J/K would have 50 A warm any cell by 2 K in
+// a second.
+TEST(Check, knows_no_body_of_a_cell_of_unknown_chemistry_but_what_its_file_states) {  // S3
+  EXPECT_FALSE(body_of("other", "").known());
+  EXPECT_FALSE(body_of("other", "mass: 1 kg\n").known());
+  EXPECT_FALSE(body_of("other", "model: {r0: 2 mohm}\n").known());
+  EXPECT_FALSE(body_of("other", "model: {heat-capacity: 900 J/K}\n").known());
+  const safety::Body weighed = body_of("other", "mass: 1 kg\nmodel: {r0: 2 mohm}\n");
+  EXPECT_EQ(weighed.resistance_least, 2.0_mohm);
+  EXPECT_DOUBLE_EQ(weighed.heat_capacity_most.value(), 1500);
+  const safety::Body stated =
+      body_of("other", "mass: 1 kg\nmodel: {r0: 2 mohm, heat-capacity: 1700 J/K}\n");
+  EXPECT_DOUBLE_EQ(stated.heat_capacity_most.value(), 1700);
+  EXPECT_TRUE(body_of("li-ion-nmc", "").known());
+}
+
+// A current that falls faster than this is taken for a lead that came off.
+TEST(Check, says_how_fast_the_current_of_any_capacitor_may_fall) {  // S3
+  const auto files = [](const std::string& chemistry, const std::string& model) {
+    Files of = cell_of(chemistry, "capacitance: 100 F", model);
+    of.bench = with(of.bench, "    voltage: meter\n", "    every: 900 ms\n");
+    return of;
+  };
+  const auto fall_time = [&](const std::string& chemistry, const std::string& model) {
+    return check(files(chemistry, model)).plan.body.fall_time;
+  };
+  const std::string stated = "model: {r0: 8 mohm}\n";
+  EXPECT_EQ(fall_time("other", stated), 800ms);
+  EXPECT_EQ(fall_time("lic", stated), 800ms);
+  EXPECT_NE(notes(files("lic", stated)).find("a full capacitor of 800 ms cannot be told"),
+            std::string::npos);
+  EXPECT_EQ(fall_time("other", ""), 1us);
+  EXPECT_NE(notes(files("other", "")).find("a full capacitor of unknown resistance cannot be told"),
+            std::string::npos);
+  EXPECT_EQ(check({}).plan.body.fall_time, 0s);
+}
+
 TEST(Check, tells_that_a_run_resumes_by_itself_and_lets_the_policy_forbid_it) {  // S9
   EXPECT_FALSE(check(Files{}).resumption);
   Files files;
