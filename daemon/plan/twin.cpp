@@ -54,6 +54,9 @@ BenchModel twin_of(const profiles::Bench& bench, std::size_t channel_number,
   }
   for (const safety::Terminal& thermometer : channel.thermometers) {
     give_role(model, thermometer, Role::thermometer);
+    if (const auto lag = bench.instruments[thermometer.instrument].response.lag) {
+      model.devices[thermometer.instrument].thermometer.lag = *lag;
+    }
     model.probes.push_back({at(thermometer), 0});
   }
   if (channel.contactor) {

@@ -260,6 +260,22 @@ TEST(Drill, does_not_survive_a_turned_knob_once_no_rule_is_left_to_see_it) {  //
   EXPECT_EQ(verdict(), DrillVerdict::not_survived);
 }
 
+// The cell warms by 0.26 K/s, and is cut at what the sensor shows of it.
+TEST(Drill, does_not_pass_a_thermometer_that_is_too_far_behind_its_cell) {  // S2 S7
+  Hut hut;
+  const auto met = [&](drivers::Duration lag) {
+    hut.on.instruments[probe].response.lag = lag;
+    const Drill drill = hut.drilled("cell-heats-unheeded");
+    const DrillRow row = *rows_of(drill, "cell-heats-unheeded", DrillMoment::early).at(0);
+    EXPECT_EQ(row.noticed_by, "temperature-high");
+    return row;
+  };
+  EXPECT_EQ(met(10s).verdict, DrillVerdict::survived);
+  const DrillRow behind = met(60s);
+  EXPECT_EQ(behind.verdict, DrillVerdict::not_survived);
+  EXPECT_NE(behind.sentence.find("above its never-above 60"), std::string::npos) << behind.sentence;
+}
+
 TEST(Drill, gives_the_same_answer_every_time) {
   const Hut hut;
   const DrillTitle title{"refill", "cell", "bench", "left"};
