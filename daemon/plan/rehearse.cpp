@@ -28,7 +28,8 @@ namespace {
 // What is noted of every instant of the rehearsal.
 class Notes {
  public:
-  Notes(Rehearsal& into, const profiles::Procedure& procedure) : into_(into) {
+  Notes(Rehearsal& into, const profiles::Cell& cell, const profiles::Procedure& procedure)
+      : into_(into), cell_(cell) {
     into_.steps.reserve(procedure.order.size());
   }
   void see(Stage& stage, Duration dt);
@@ -38,6 +39,7 @@ class Notes {
   void step_changed(const Stage& stage, const Progress& progress);
 
   Rehearsal& into_;
+  const profiles::Cell& cell_;
   Curve<CurvePoint, curve_points_max> curve_;
   bool begun_ = false;
   bool in_step_ = false;
@@ -78,7 +80,7 @@ void Notes::see(Stage& stage, Duration dt) {
     into_.degrees_c_max = into_.degrees_c_min = degrees_c;
     into_.amperes_max = amperes;
     into_.watts_max = volts * amperes;
-    into_.state_of_charge_begin = circuit.cell().state_of_charge();
+    into_.state_of_charge_begin = share_of_charge(cell_, circuit.cell());
   }
   into_.volts_max = std::max(into_.volts_max, volts);
   into_.volts_min = std::min(into_.volts_min, volts);
@@ -92,7 +94,7 @@ void Notes::see(Stage& stage, Duration dt) {
   step_temperature_ = std::max(step_temperature_, degrees_c);
   into_.binding_s[static_cast<std::size_t>(progress.binding)] += drivers::in_seconds(dt);
   curve_.add({drivers::in_seconds(stage.now() - progress.began), volts, amperes, degrees_c,
-              circuit.cell().state_of_charge(), progress.binding});
+              share_of_charge(cell_, circuit.cell()), progress.binding});
 }
 
 void Notes::end(Stage& stage) {
@@ -107,7 +109,7 @@ void Notes::end(Stage& stage) {
   into_.charge_out_ah = channel.charge_out / 3600;
   into_.energy_in_wh = channel.energy_in / 3600;
   into_.energy_out_wh = channel.energy_out / 3600;
-  into_.state_of_charge_end = stage.bench().circuit(0).cell().state_of_charge();
+  into_.state_of_charge_end = share_of_charge(cell_, stage.bench().circuit(0).cell());
   into_.curve = curve_.take();
 }
 
@@ -138,7 +140,7 @@ Rehearsal rehearse(const RehearsalSetup& setup) {
              .run_plan = plan,
              .procedure = setup.procedure,
              .expected = {}});
-  Notes notes(rehearsal, setup.procedure);
+  Notes notes(rehearsal, setup.cell, setup.procedure);
   Instant now = start;
   for (;; now += step) {
     stage.turn(now);

@@ -27,7 +27,29 @@ void give_ratings(BenchModel::Device& device, const profiles::BenchInstrument& i
   if (instrument.ratings.power) device.supply.power_max = *instrument.ratings.power;
 }
 
+bool is_straight(const profiles::Cell& cell) {
+  return cell.model.kind == simulated::CellModel::Kind::capacitor;
+}
+
+// A simulated capacitor counts its charge from 0 V; its file from `empty` to `full`.
+void give_charge(BenchModel::Circuit& circuit, const profiles::Cell& cell, const CellStart& start) {
+  const auto& v = cell.voltage;
+  circuit.voltage = start.voltage;
+  if (start.state_of_charge && is_straight(cell)) {
+    circuit.voltage = v.empty + *start.state_of_charge * (v.full - v.empty);
+  } else {
+    circuit.state_of_charge = start.state_of_charge;
+  }
+  if (!circuit.state_of_charge && !circuit.voltage) circuit.voltage = v.empty;
+}
+
 }  // namespace
+
+double share_of_charge(const profiles::Cell& cell, const simulated::Cell& now) {
+  if (!is_straight(cell)) return now.state_of_charge();
+  const auto& v = cell.voltage;
+  return (now.open_circuit() - v.empty).value() / (v.full - v.empty).value();
+}
 
 BenchModel twin_of(const profiles::Bench& bench, std::size_t channel_number,
                    const profiles::Cell& cell, const CellStart& start) {
@@ -39,11 +61,9 @@ BenchModel twin_of(const profiles::Bench& bench, std::size_t channel_number,
   }
   BenchModel::Circuit circuit{.name = channel.name,
                               .cell = cell.model,
-                              .state_of_charge = start.state_of_charge,
-                              .voltage = start.voltage,
                               .leads = profiles::loop_resistance(channel.wiring),
                               .source = at(channel.source)};
-  if (!start.state_of_charge && !start.voltage) circuit.voltage = cell.voltage.empty;
+  give_charge(circuit, cell, start);
   if (start.ambient) circuit.cell.ambient = *start.ambient;
   give_role(model, channel.source, Role::supply);
   give_ratings(model.devices[channel.source.instrument], bench.source_of(channel));

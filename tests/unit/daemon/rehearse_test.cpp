@@ -88,6 +88,34 @@ TEST(Rehearsal, begins_as_full_as_it_is_told) {
   EXPECT_NEAR(run.charge_in_ah, 2 * (0.994167 - 0.5), 0.005);
 }
 
+// 100 F behind 10 mohm, used between 2.5 V and 5.0 V.
+TEST(Rehearsal, counts_a_capacitor_from_its_empty_voltage_to_its_full_one) {
+  const profiles::Bench on = bench();
+  profiles::Cell bank = cell(10.0_mohm);
+  bank.capacity = drivers::coulombs(250);
+  bank.voltage = {2.5_V, 5.0_V, 5.4_V, 0.0_V};
+  bank.model.kind = drivers::simulated::CellModel::Kind::capacitor;
+  bank.model.capacity = bank.capacity;
+  bank.model.capacitance = 100.0_F;
+  safety::RunPlan filling = plan();
+  filling.limits.voltage_above = {5.2_V, safety::Origin::profile, {}};
+  filling.full = 5.0_V;
+  filling.open_circuit_max = 5.2_V;
+  filling.over_voltage_protection = 5.3_V;
+  const auto steps = procedure({charge(4.0_A, 5.0_V, current_at_most(0.1_A))});
+  const Rehearsal run = rehearse({.bench = on,
+                                  .cell = bank,
+                                  .procedure = steps,
+                                  .plan = filling,
+                                  .start = {.state_of_charge = 0.2}});
+  EXPECT_EQ(run.phase, Phase::done) << describe(run.refusal) << describe(run.trip);
+  EXPECT_NEAR(run.volts_min, 3.0, 1e-6);
+  EXPECT_NEAR(run.state_of_charge_begin, 0.2, 1e-9);
+  EXPECT_NEAR(run.state_of_charge_end, 1, 0.01);
+  EXPECT_NEAR(run.curve.back().state_of_charge, run.state_of_charge_end, 0.01);
+  EXPECT_NEAR(run.charge_in_ah * 3600, 200, 2);
+}
+
 TEST(Rehearsal, breaks_off_what_would_never_end) {
   const profiles::Bench on = bench();
   const profiles::Cell with = cell();
