@@ -20,9 +20,9 @@ constexpr std::array chemistries{
     Chemistry{"lto", false, volts(2.90), {}},         // common practice, no source
     // Sun et al. 2018, lithium-ion capacitors: 2.2 V to 3.8 V, never 0 V.
     Chemistry{"lic", true, volts(3.80), volts(2.20)},
-    Chemistry{"edlc", true, volts(3.00), volts(-0.10)},  // common practice, no source
-    Chemistry{"nimh", false, volts(1.80), {}},           // common practice, no source
-    Chemistry{"lead-acid", false, volts(2.50), {}},      // common practice, no source
+    Chemistry{"edlc", true, volts(3.00), volts(-0.10)},    // common practice, no source
+    Chemistry{"nimh", false, volts(1.80), {}, true},       // common practice, no source
+    Chemistry{"lead-acid", false, volts(2.50), {}, true},  // common practice, no source
     Chemistry{"other", true, {}, {}},
 };
 

@@ -16,6 +16,8 @@ struct Chemistry {
   bool capacitor = false;
   std::optional<drivers::Volts> upper_max;  // never-above of one cell at most this
   std::optional<drivers::Volts> lower_min;  // never-below of one cell at least this
+  // What it takes beyond full becomes gas, and heat when that recombines.
+  bool heats_when_full = false;
 };
 
 const Chemistry* find_chemistry(std::string_view key);

@@ -107,6 +107,9 @@ safety::CellSlopes slopes_of(const Cell& cell, const SlopesAt& at) {
   const double from = at.voltage.value() - at.most.value() * total(slopes.cold);
   slopes.differential = differential(cell, from);
   slopes.heat_capacity = heat_capacity(cell);
+  if (const Chemistry* known = find_chemistry(cell.chemistry); known && known->heats_when_full) {
+    slopes.overcharged = cell.voltage.full;
+  }
   // Twice the resistance at the same time constants.
   const double times = cell.model_states.resistance ? 1 : unstated;
   const safety::CellSlopes::Resistances hot = resistances(cell, at.hottest.value());
@@ -119,7 +122,8 @@ safety::CellSlopes slopes_of(const Cell& cell, const SlopesAt& at) {
   // Lag and polarization remember the cell as it was, colder and with more resistance: where that
   // falls at a rate k, a lag of tau is behind by a factor 1/(1 - k tau): about what the temperature
   // rose in 1.5 tau, as long as k tau is below a half.
-  const double watts = at.steered.value() * at.steered.value() * total(hot);
+  const double amperes = at.steered.value();
+  const double watts = amperes * (amperes * total(hot) + slopes.overcharged.value());
   const double remembered = 1.5 * slowest * watts / slopes.heat_capacity.value();
   slopes.warm = resistances(cell, std::max(at.coldest.value(), at.hottest.value() - remembered));
   return slopes;

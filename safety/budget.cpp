@@ -56,9 +56,9 @@ Asked asked_of(const ChannelPlan& plan, InstrumentId instrument) {
   return asked;
 }
 
-double heating(const CellSlopes::Resistances& r, double amperes) {
+double heating(const CellSlopes& cell, const CellSlopes::Resistances& r, double amperes) {
   const double total = r.series.value() + r.pairs[0].value() + r.pairs[1].value();
-  return amperes * amperes * total;
+  return amperes * (amperes * total + cell.overcharged.value());
 }
 
 class Maker {
@@ -272,7 +272,8 @@ double Maker::current_reverse(double limit, double, const Reach&) const {
 }
 
 double Maker::heated(double amperes) const {
-  return heating(setup_.cell.warm, amperes) / setup_.cell.heat_capacity.value();
+  const CellSlopes& cell = setup_.cell;
+  return heating(cell, cell.warm, amperes) / cell.heat_capacity.value();
 }
 
 // The polarization gives its heat up after the cut.
@@ -317,8 +318,8 @@ double Maker::temperature_low(double, double, const Reach&) const {
 
 double Maker::temperature_rising(double limit, double, const Reach& reach) const {
   const CellSlopes& cell = setup_.cell;  // at any temperature: where it heats most
-  return std::max(0.0,
-                  heating(cell.cold, reach.current.value()) / cell.heat_capacity.value() - limit);
+  return std::max(
+      0.0, heating(cell, cell.cold, reach.current.value()) / cell.heat_capacity.value() - limit);
 }
 
 // Charge since the last reading is not counted yet.

@@ -55,6 +55,8 @@ struct CellSlopes {
   Resistances cold;
   Resistances warm;
   drivers::JoulesPerKelvin heat_capacity{};  // cooling is left out: it only helps
+  // Of a cell that turns all that it takes into heat once it is full: its voltage then. 0: none.
+  drivers::Volts overcharged{};
 };
 
 // The most that a source can deliver.

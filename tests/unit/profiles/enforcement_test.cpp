@@ -282,6 +282,29 @@ TEST(Enforcement, assumes_the_worst_known_cell_where_the_chemistry_is_not_known)
   EXPECT_DOUBLE_EQ(stated.heat_capacity.value(), 500);
 }
 
+// Full, it turns its 1.5 V and 2 A into heat, 0.12 K/s, and the thermometer is a minute behind.
+TEST(Enforcement, reckons_with_the_heat_of_a_cell_that_is_charged_beyond_full) {  // S7
+  Files files;
+  files.bench = with(files.bench, "lag: 5 s", "lag: 60 s");
+  files.profile = with(with(with(files.profile, "4 A, voltage: 2.4 V", "1.8 A, voltage: 1.5 V"),
+                            "above: 2.6 V", "above: 1.6 V"),
+                       "above: 5 A", "above: 2 A");
+  const auto checked = [&](const std::string& chemistry) {
+    files.cell = "cell: bank\nchemistry: " + chemistry + "\narrangement: 1s1p\ncapacity: 2 Ah\n" +
+                 "voltage: {empty: 1 V, full: 1.5 V, never-above: 1.7 V, never-below: 0.8 V}\n" +
+                 "current: {charge: 1 C, never-above: 3 A}\n" +
+                 "temperature: {charge: 0 degC to 45 degC, never-above: 52 degC}\n" +
+                 "model: {r0: 20 mohm, rc: [], heat-capacity: 25 J/K, arrhenius: 0 K}\n";
+    return files.check();
+  };
+  const CheckReport beyond = checked("nimh");
+  EXPECT_GT(row(beyond, "temperature-above").line.source.overshoot, 60 * 2 * 1.5 / 25);
+  EXPECT_LT(row(beyond, "temperature-above").line.source.overshoot, 9);
+  EXPECT_EQ(row(beyond, "temperature-above").verdict, Verdict::exceeds);
+  EXPECT_EQ(row(checked("lead-acid"), "temperature-above").verdict, Verdict::exceeds);
+  EXPECT_EQ(row(checked("lto"), "temperature-above").verdict, Verdict::holds);
+}
+
 // From 80 % on the line climbs by 0.6 V over a fifth of 1 Ah, below it by 0.1 V over four fifths.
 TEST(Enforcement, takes_the_steepest_of_the_open_circuit_line_about_the_limit) {  // S7
   Cell cell;
