@@ -16,8 +16,6 @@ using drivers::Verb;
 constexpr int rounds_most = 64;  // of moving orders and outcomes before looking at the links
 // Questions of the wires' own; channel 15 and a purpose that the guard does not have.
 constexpr std::uint32_t own_ticket = 0xFFFF'FFFF;
-// So often is asked again who garbled its name: it answers at once, and would be asked for ever.
-constexpr int garbled_names_most = 3;
 
 }  // namespace
 
@@ -46,8 +44,7 @@ void Wires::link_up(InstrumentId link, Instant now) {
   guard_.link_changed(link, true, now);
   ++changes_;
   line.identified = line.simulated = line.stranger = false;
-  line.garbled_names = 0;
-  line.instrument.order({.ticket = own_ticket, .instrument = link, .verb = Verb::identify}, now);
+  ask_who_it_is(line, now);
 }
 
 void Wires::link_down(InstrumentId link, Instant now) {
@@ -143,6 +140,7 @@ bool Wires::move_once(Instant now) {
 void Wires::take_outcome(Line& line, const Outcome& outcome, Instant now) {
   if (outcome.order.verb == Verb::identify) see_identity(line, outcome, now);
   if (outcome.order.ticket == own_ticket) return;
+  if (line.unnamed) ask_who_it_is(line, now);
   if (line.stranger && outcome.order.verb != Verb::identify) {
     // It is told off like the one before it; what it says of itself is nothing of this bench (S3).
     Outcome not_reached = outcome;
@@ -155,8 +153,14 @@ void Wires::take_outcome(Line& line, const Outcome& outcome, Instant now) {
   guard_.turn(now);
 }
 
+void Wires::ask_who_it_is(Line& line, Instant now) {
+  line.unnamed = false;
+  const InstrumentId id = line.instrument.spec().id;
+  line.instrument.order({.ticket = own_ticket, .instrument = id, .verb = Verb::identify}, now);
+}
+
 void Wires::see_identity(Line& line, const Outcome& outcome, Instant now) {
-  if (outcome.order.ticket == own_ticket) ask_again_who_it_is(line, outcome, now);
+  if (outcome.order.ticket == own_ticket) see_no_name(line, outcome.ending, now);
   if (outcome.ending != drivers::Ending::done) return;
   ++changes_;
   line.identified = true;
@@ -168,12 +172,15 @@ void Wires::see_identity(Line& line, const Outcome& outcome, Instant now) {
 }
 
 // Until it is known: who was there before is no answer, and nothing else that it says is one.
-void Wires::ask_again_who_it_is(Line& line, const Outcome& outcome, Instant now) {
-  const bool garbled = outcome.ending == drivers::Ending::unparsable;
-  if (!garbled && outcome.ending != drivers::Ending::timed_out) return;
+void Wires::see_no_name(Line& line, drivers::Ending ending, Instant now) {
+  const bool garbled = ending == drivers::Ending::unparsable;
+  if (!garbled && ending != drivers::Ending::timed_out) return;
   line.stranger = line.matched;
-  if (garbled && ++line.garbled_names > garbled_names_most) return;
-  line.instrument.order(outcome.order, now);
+  if (garbled) {
+    line.unnamed = true;  // it answers at once: asked again with whatever else it is asked
+  } else {
+    ask_who_it_is(line, now);
+  }
 }
 
 Instant Wires::wake() const {

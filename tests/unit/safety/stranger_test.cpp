@@ -169,6 +169,17 @@ TEST_F(ChargingOverBytes, is_cut_where_one_comes_back_whose_name_cannot_be_read)
   EXPECT_EQ(channel().state, State::tripped);
 }
 
+TEST_F(ChargingOverBytes, is_known_again_however_often_its_name_was_garbled) {  // S3 S4
+  charge();
+  garbled_names = 100;
+  come_back_as("Example,PS,17,1.0");
+  pass(500ms);
+  EXPECT_EQ(channel().state, State::cutting);  // so that an off is proved in the end
+  pass(10s);
+  EXPECT_EQ(garbled_names, 0);
+  EXPECT_EQ(channel().state, State::tripped);
+}
+
 // A silence is borne for long, and with it a link that was lost.
 class ReadAtLeisureOverBytes : public ChargingOverBytes {
  protected:
