@@ -54,21 +54,33 @@ struct Descriptor {
   int fd;
 };
 
-std::string numeric(const drivers::LinkAddress& link) {
+// All that a host's name stands for: nobody knows yet at which of them the instrument listens. The
+// name itself where it stands for nothing that a link can be opened to.
+std::vector<std::string> numeric(const drivers::LinkAddress& link) {
+  const std::vector<std::string> itself{drivers::to_text(link)};
   const auto* tcp = std::get_if<drivers::TcpAddress>(&link);
   boost::system::error_code named;
   if (tcp != nullptr) boost::asio::ip::make_address(tcp->host, named);
-  if (tcp == nullptr || !named) return drivers::to_text(link);
+  if (tcp == nullptr || !named) return itself;
   addrinfo wanted{};
   wanted.ai_socktype = SOCK_STREAM;
   addrinfo* found = nullptr;
-  if (::getaddrinfo(tcp->host.c_str(), nullptr, &wanted, &found) != 0)
-    return drivers::to_text(link);
-  char host[NI_MAXHOST];
-  const bool told = ::getnameinfo(found->ai_addr, found->ai_addrlen, host, sizeof host, nullptr, 0,
-                                  NI_NUMERICHOST) == 0;
+  if (::getaddrinfo(tcp->host.c_str(), nullptr, &wanted, &found) != 0) return itself;
+  std::vector<std::string> texts;
+  for (const addrinfo* one = found; one != nullptr; one = one->ai_next) {
+    char host[NI_MAXHOST];
+    if (::getnameinfo(one->ai_addr, one->ai_addrlen, host, sizeof host, nullptr, 0,
+                      NI_NUMERICHOST) != 0) {
+      continue;
+    }
+    std::string text = drivers::to_text(drivers::TcpAddress{host, tcp->port});
+    // One that is good on one interface only (fe80::1%eth0) is no link.
+    if (!drivers::parse_link(text)) continue;
+    texts.push_back(std::move(text));
+    if (texts.size() == safety::cut_addresses_max) break;
+  }
   ::freeaddrinfo(found);
-  return drivers::to_text(told ? drivers::TcpAddress{host, tcp->port} : *tcp);
+  return texts.empty() ? itself : texts;
 }
 
 bool write_whole(int fd, const std::string& bytes) {
@@ -106,14 +118,20 @@ safety::CutSheet cut_sheet_of(const DaemonFiles& files, std::string log,
                               .addresses = {},
                               .dialects = dialects,
                               .channels = {}};
+  std::vector<std::vector<std::string>> addresses;
   for (std::size_t i = 0; i < files.bench.instruments.size(); ++i) {
     const auto& instrument = files.bench.instruments[i];
+    addresses.push_back(numeric(instrument.link));
     parts.instruments.push_back(instrument.name);
-    parts.addresses.push_back(numeric(instrument.link));
+    parts.addresses.push_back(addresses.back().front());
     if (instrument.respond) dialects[i].respond = *instrument.respond;
   }
   for (const auto& channel : files.bench.channels) parts.channels.push_back(channel.name);
-  return render_cut_sheet(parts, files.plant);
+  safety::CutSheet sheet = render_cut_sheet(parts, files.plant);
+  for (std::size_t i = 0; i < addresses.size(); ++i) {
+    sheet.links[i].more_addresses.assign(addresses[i].begin() + 1, addresses[i].end());
+  }
+  return sheet;
 }
 
 std::string find_dead_man() {

@@ -16,7 +16,7 @@ namespace {
 
 using drivers::Duration;
 
-constexpr std::string_view magic = "CWCUT1\n";
+constexpr std::string_view magic = "CWCUT2\n";
 constexpr std::size_t checksum_size = 8;
 constexpr std::size_t path_max = 4096;
 constexpr std::size_t few = 16;  // messages, bits or parts in one list
@@ -155,6 +155,8 @@ template <class Archive>
 void walk(Archive& archive, CutLink& link) {
   archive.text(link.name, path_max);
   archive.text(link.address, path_max);
+  archive.size(link.more_addresses, cut_addresses_max - 1);
+  for (auto& address : link.more_addresses) archive.text(address, path_max);
   archive.text(link.terminator, 2);
   archive.whole(link.cr_ends_answers, 0, 1);
   walk_time(archive, link.respond);
@@ -208,6 +210,10 @@ bool is_sendable(const std::optional<CutQuestion>& question) {
 std::optional<std::string> defect(const CutLink& link) {
   const auto address = drivers::parse_link(link.address);
   if (!address) return address.error().cause;
+  for (const std::string& other : link.more_addresses) {
+    const auto read = drivers::parse_link(other);
+    if (!read) return read.error().cause;
+  }
   if (link.terminator.find_first_not_of("\r\n") != std::string::npos || link.terminator.empty()) {
     return "no terminator for " + link.name;
   }

@@ -26,6 +26,8 @@ struct CutQuestion {
 struct CutLink {
   std::string name;     // the instrument's, for the log
   std::string address;  // as drivers::parse_link() reads it
+  // Of a host whose name stands for several: whoever does not answer at one may at the next.
+  std::vector<std::string> more_addresses;
   std::string terminator = "\n";
   bool cr_ends_answers = false;
   drivers::Duration respond{};  // deadline for an answer
@@ -62,6 +64,7 @@ struct CutSheet {
   std::vector<CutOutput> outputs;
 };
 
+inline constexpr std::size_t cut_addresses_max = 16;  // of one link
 inline constexpr std::size_t cut_sheet_bytes_max = std::size_t{256} * 1024;
 
 std::string encode(const CutSheet& sheet);

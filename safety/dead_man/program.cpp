@@ -137,32 +137,59 @@ class Log {
   std::string waiting_;
 };
 
-// One link of the sheet, closed until the cut.
+// One link of the sheet, closed until the cut. Where it has several addresses they are tried in
+// turn, each once at a time.
 class Wire : public drivers::LinkUser {
  public:
   Wire(boost::asio::io_context& io, Cut& cut, std::size_t index, const CutLink& sheet)
-      : cut_(cut),
-        index_(index),
-        link_(drivers::make_link(
-            io, *drivers::parse_link(sheet.address), *this,
-            {.connect = 500ms, .back_off_first = 5ms, .back_off_longest = 100ms})) {}
-  void start() { link_->start(); }
+      : cut_(cut), index_(index) {
+    add(io, sheet.address);
+    for (const std::string& address : sheet.more_addresses) add(io, address);
+  }
+  void start() { links_[at_]->start(); }
   void link_up() override {
+    was_up_ = true;
     cut_.link_up(index_, present());
     flush();
   }
-  void link_down(const std::string& why) override { cut_.link_down(index_, why, present()); }
+  void link_down(const std::string& why) override {
+    // Why the others do not open is not told: each in turn would fill the log.
+    if (was_up_ || at_ == 0) cut_.link_down(index_, why, present());
+    was_up_ = false;
+    if (links_.size() == 1) return;
+    links_[at_]->stop();
+    at_ = (at_ + 1) % links_.size();
+    next_at_ = present() + pause;
+  }
   void link_received(std::string_view bytes) override { cut_.receive(index_, bytes, present()); }
-  void flush() {
-    if (!link_->is_up()) return;
-    const std::string bytes = cut_.take_to_write(index_, present());
-    if (!bytes.empty()) link_->write(bytes);
+  void turn() {
+    if (present() >= next_at_) {
+      next_at_ = drivers::never;
+      start();
+    }
+    flush();
   }
 
  private:
+  static constexpr auto pause = 5ms;  // before the next address
+
+  void add(boost::asio::io_context& io, const std::string& address) {
+    links_.push_back(
+        drivers::make_link(io, *drivers::parse_link(address), *this,
+                           {.connect = 500ms, .back_off_first = pause, .back_off_longest = 100ms}));
+  }
+  void flush() {
+    if (!links_[at_]->is_up()) return;
+    const std::string bytes = cut_.take_to_write(index_, present());
+    if (!bytes.empty()) links_[at_]->write(bytes);
+  }
+
   Cut& cut_;
   std::size_t index_;
-  std::unique_ptr<drivers::Link> link_;
+  std::vector<std::unique_ptr<drivers::Link>> links_;  // by address
+  std::size_t at_ = 0;                                 // the one in use
+  bool was_up_ = false;
+  Instant next_at_ = drivers::never;
 };
 
 class DeadMan {
@@ -284,7 +311,7 @@ class DeadMan {
     if (io_->run_one_for(wait) > 0) io_->poll();
     cut_->turn(present());
     for (const auto& wire : wires_) {
-      if (wire) wire->flush();
+      if (wire) wire->turn();
     }
   }
 

@@ -202,6 +202,25 @@ INSTANTIATE_TEST_SUITE_P(
         Way{"one_connection_stopped", {.supply_more = "    connections: 1\n"}, SIGSTOP}),
     [](const auto& way) { return std::string(way.param.name); });
 
+// The name of an instrument may stand for an address at which it does not listen, and one at which
+// it does.
+TEST(TheDeadMan, reaches_a_supply_by_whichever_address_of_its_name_it_listens_at) {  // S4 S6
+  ServedBench bench(quick());
+  std::string text = text_of(bench.bench_file());
+  std::string where = bench.simulator().address("supply");
+  const auto at = text.find(where);
+  ASSERT_NE(at, std::string::npos);
+  text.replace(at, where.rfind(':'), "tcp://two-homed");
+  bench.folder().write("bench.yaml", text);
+  ASSERT_TRUE(bench.start_daemon({"LD_PRELOAD=" + test::in_build("preloaded/two_addresses.so"),
+                                  "ASAN_OPTIONS=verify_asan_link_order=0"}))
+      << bench.daemon().err();
+  const auto run = bench.charge();
+  EXPECT_LE(off_after(bench, SIGKILL).value_or(99), 3);
+  bench.end_daemon(0);
+  EXPECT_EQ(bench.dead_man_exit(), 10);
+}
+
 // Nothing but what cutting needs is in that process.
 TEST(TheDeadMan, links_no_yaml_no_database_and_no_log) {
   const std::string program = text_of(test::in_build("daemon/chargewright-dead-man"));

@@ -74,6 +74,9 @@ void claim_sound(const CutSheet& sheet) {
   CLAIM(!sheet.outputs.empty() && sheet.outputs.size() <= max_channels);
   for (const CutLink& link : sheet.links) {
     CLAIM(drivers::parse_link(link.address).has_value());
+    for (const std::string& address : link.more_addresses) {
+      CLAIM(drivers::parse_link(address).has_value());
+    }
     CLAIM(link.terminator == "\n" || link.terminator == "\r" || link.terminator == "\r\n" ||
           link.terminator == "\n\r" || link.terminator == "\n\n" || link.terminator == "\r\r");
     CLAIM(link.respond > drivers::Duration::zero() && link.between >= drivers::Duration::zero());

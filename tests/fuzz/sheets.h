@@ -36,6 +36,7 @@ inline safety::CutLink link(std::size_t number, Plan& plan) {
   safety::CutLink link;
   link.name = "instrument " + std::to_string(number);
   link.address = addresses[has % addresses.size()];
+  if (has % 5 == 0) link.more_addresses = {addresses[0], addresses[2]};
   link.terminator = (has & 4) != 0 ? "\r\n" : "\n";
   link.cr_ends_answers = (has & 8) != 0;
   link.respond = std::chrono::milliseconds(50 + plan.byte());

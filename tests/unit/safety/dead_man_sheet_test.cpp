@@ -71,7 +71,7 @@ TEST(CutSheetBytes, are_refused_where_a_sound_seal_closes_too_little_or_too_much
   }
   EXPECT_NE(cause_of(sealed(body + '\0')).find("out of its range"), std::string::npos);
   EXPECT_NE(cause_of(body.substr(0, first_word)).find("cut short"), std::string::npos);
-  EXPECT_NE(cause_of(sealed("CWCUT2\n")).find("of another version"), std::string::npos);
+  EXPECT_NE(cause_of(sealed("CWCUT1\n")).find("of another version"), std::string::npos);
   EXPECT_NE(cause_of(std::string(cut_sheet_bytes_max + 1, 'x')).find("too large"),
             std::string::npos);
   EXPECT_NE(cause_of(std::string(cut_sheet_bytes_max, 'x')).find("of another version"),
@@ -113,6 +113,7 @@ CutSheet full_sheet() {
   CutSheet sheet = sheet_of({.contactor = true, .ammeter = 1}, shipped_dialects());
   sheet.late_after = 123ms;
   CutLink& link = sheet.links[1];
+  link.more_addresses = {"tcp://127.0.0.3:2", "tcp://[::1]:2"};
   link.terminator = "\r\n";
   link.cr_ends_answers = true;
   link.respond = 11ms;
@@ -164,6 +165,7 @@ TEST(CutSheetBytes, bring_every_field_over) {  // S6
   for (std::size_t k = 0; k < a.links.size(); ++k) {
     EXPECT_EQ(a.links[k].name, b.links[k].name);
     EXPECT_EQ(a.links[k].address, b.links[k].address);
+    EXPECT_EQ(a.links[k].more_addresses, b.links[k].more_addresses);
     EXPECT_EQ(a.links[k].terminator, b.links[k].terminator);
     EXPECT_EQ(a.links[k].cr_ends_answers, b.links[k].cr_ends_answers);
     EXPECT_EQ(a.links[k].respond, b.links[k].respond);
@@ -246,6 +248,11 @@ TEST(CutSheetBytes, are_refused_where_they_could_not_cut) {  // S6
   expect_refused([](auto& s) { s.outputs[0].off_current = -1; }, "off-current");
   expect_refused([](auto& s) { s.outputs[0].off_current = NAN; }, "out of its range");
   expect_refused([](auto& s) { s.links[0].address = "smoke://signal"; }, "neither tcp");
+  expect_refused(
+      [](auto& s) {
+        s.links[0].more_addresses = {"tcp://a", "smoke://signal"};
+      },
+      "neither tcp");
   expect_refused([](auto& s) { s.links[0].terminator = "x"; }, "terminator");
   expect_refused([](auto& s) { s.links[0].terminator = ""; }, "terminator");
   expect_refused([](auto& s) { s.links[0].respond = {}; }, "deadline");
@@ -267,6 +274,10 @@ TEST(CutSheetBytes, are_refused_where_they_could_not_cut) {  // S6
   expect_refused([&](auto& s) { s.outputs[0].state->text = too_long; }, "out of its range");
   expect_refused([](auto& s) { s.links[0].terminator = "\r\n\r"; }, "out of its range");
   expect_refused([](auto& s) { s.links[0].address = std::string(4097, 'x'); }, "out of its range");
+  expect_refused([](auto& s) { s.links[0].more_addresses.resize(16, "tcp://a"); },
+                 "out of its range");
+  expect_refused([](auto& s) { s.links[0].more_addresses = {std::string(4097, 'x')}; },
+                 "out of its range");
   expect_refused([](auto& s) { s.outputs[0].source = max_instruments; }, "out of its range");
   expect_refused([](auto& s) { s.outputs[0].ammeter = max_instruments; }, "out of its range");
   expect_refused([](auto& s) { s.outputs[0].contactor = max_instruments; }, "out of its range");
