@@ -5,6 +5,7 @@
 #include <filesystem>
 #include <tuple>
 
+#include "drivers/dialect_clash.h"
 #include "drivers/dialect_words.h"
 #include "drivers/quantity_text.h"
 
@@ -45,6 +46,7 @@ class Loader {
   // Reads NAME.yaml, the dialects that it extends first.
   void load(std::string_view name, const Place& mentioned, int depth);
   void check_roles();
+  void check_clashes();
   Dialect& dialect() { return dialect_; }
 
  private:
@@ -71,6 +73,7 @@ class Loader {
   Failures& problems_;
   Dialect dialect_;
   std::array<bool, verb_count> stated_{};
+  std::array<Place, verb_count> places_{};  // where each is stated
   std::vector<std::string_view> roles_;
   Place role_place_;
 };
@@ -252,6 +255,7 @@ void Loader::read_verb(Mapping& file, Verb verb) {
   const Node* node = file.take(row.key);
   if (node == nullptr) return;
   stated_[static_cast<std::size_t>(verb)] = true;
+  places_[static_cast<std::size_t>(verb)] = file.document().place(*node);
   Spelling& spelling = dialect_.verbs[static_cast<std::size_t>(verb)];
   spelling = {};
   if (node->kind == NodeKind::scalar && node->scalar == "absent") return;
@@ -481,6 +485,18 @@ void Loader::check_roles() {
   }
 }
 
+void Loader::check_clashes() {
+  for (const Clash& clash : clashes(dialect_)) {
+    const bool command = clash.of == Clash::Of::command;
+    problems_.list.push_back(
+        {places_[static_cast<std::size_t>(clash.verb)],
+         '`' + std::string(key_of(clash.verb)) +
+             (command ? "` sends the same as `" : "` is proved by the same answer as `") +
+             std::string(key_of(clash.other)) + '`',
+         "one of the two does not do what it says"});
+  }
+}
+
 }  // namespace
 
 Checked<Dialect> load_dialect(std::string_view name, const std::vector<std::string>& folders) {
@@ -488,6 +504,7 @@ Checked<Dialect> load_dialect(std::string_view name, const std::vector<std::stri
   Loader loader(folders, problems);
   loader.load(name, {}, 0);
   loader.check_roles();
+  loader.check_clashes();
   if (!problems.list.empty()) {
     std::ranges::stable_sort(problems.list, {}, [](const Failure& problem) {
       return std::tuple(problem.place.file, problem.place.line, problem.place.column);

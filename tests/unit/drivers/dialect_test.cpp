@@ -157,6 +157,22 @@ INSTANTIATE_TEST_SUITE_P(
             "could never be true"},
         Bad{"read-regulation: {ask: \"A?\", bits: [{mask: 3, means: cv}]}", "unknown meaning `cv`"},
         Bad{"read-regulation: {ask: \"A?\", bits: [{mask: x, means: unknown}]}", "not a bit mask"},
+        // A line that was copied and not changed to the end (S4).
+        Bad{"output-on: {send: \"OUTP ON\", prove: {ask: \"OUTP?\", expect: 1}}\n"
+            "output-off: {send: \"OUTP ON\", prove: {ask: \"OUTP?\", expect: 0}}",
+            "d.yaml:4:13: `output-off` sends the same as `output-on`"},
+        Bad{"output-on: {send: \"OUTP ON\", prove: {ask: \"OUTP?\", expect: 1}}\n"
+            "output-off: {send: \"OUTP OFF\", prove: {ask: \"OUTP?\", expect: 1}}",
+            "`output-off` is proved by the same answer as `output-on`"},
+        Bad{"open-switch: {send: \"CLOS {n}\", prove: {ask: \"CLOS? {n}\", expect: 0}}\n"
+            "close-switch: {send: \"CLOS {n}\", prove: {ask: \"CLOS? {n}\", expect: 1}}",
+            "`close-switch` sends the same as `open-switch`"},
+        Bad{"set-voltage: {send: \"SOUR:VOLT {V}\", prove: {ask: \"SOUR:VOLT?\", within: 1 V}}\n"
+            "set-current: {send: \"SOUR:VOLT {mA:.0f}\", prove: {ask: \"CURR?\", within: 1 A}}",
+            "`set-current` sends the same as `set-voltage`"},
+        Bad{"set-voltage: {send: \"SOUR:VOLT {V}\", prove: {ask: \"SOUR:VOLT?\", within: 1 V}}\n"
+            "set-current: {send: \"CURR {A}\", prove: {ask: \"SOUR:VOLT?\", within: 1 A}}",
+            "`set-current` is proved by the same answer as `set-voltage`"},
         Bad{"role: kettle", "unknown role `kettle`"},
         Bad{"role: meter", "the role `meter` needs `measure-voltage`"},
         Bad{"select: \"INST\"", "names no channel"},
@@ -183,6 +199,12 @@ TEST_F(DialectFiles, a_circle_of_extends_ends) {
 TEST_F(DialectFiles, a_file_says_its_own_name) {
   write("a", "dialect: b\n");
   EXPECT_THAT(problems("a"), HasSubstr("says `b`"));
+}
+
+TEST_F(DialectFiles, a_protection_may_be_cleared_by_switching_off) {
+  EXPECT_EQ(problems_of("output-off: {send: \"OUTP OFF\", prove: {ask: \"OUTP?\", expect: 0}}\n"
+                        "clear-protection: {send: \"OUTP OFF\"}"),
+            "");
 }
 
 TEST_F(DialectFiles, what_extends_overrides_and_absent_takes_away) {
