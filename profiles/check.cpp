@@ -308,7 +308,10 @@ class Checker {
         }
         return;
       case Subject::temperature:
-        if (upward && limits().temperature_above) {
+        if (upward && step.charge.temperature && node.value > step.charge.temperature->value()) {
+          problem(step.until_place, says + " is never met: its temperature ceiling is " +
+                                        to_text(*step.charge.temperature));
+        } else if (upward && limits().temperature_above) {
           cut_first(limits().temperature_above, limits().temperature_above->value.value(),
                     "temperature-above");
         }
@@ -324,8 +327,13 @@ class Checker {
         }
         return;
       case Subject::step_time:
-        if (upward && limits().step_time) {
+        if (upward && step.within && node.value > in_seconds(*step.within)) {
+          problem(step.until_place, says + " is never met: it fails after " +
+                                        to_text(*step.within) + ", its `within`");
+        } else if (upward && limits().step_time) {
           cut_first(limits().step_time, in_seconds(limits().step_time->value), "step-time");
+        } else if (upward && limits().run_time) {
+          cut_first(limits().run_time, in_seconds(limits().run_time->value), "run-time");
         }
         return;
       case Subject::run_time:
@@ -334,8 +342,20 @@ class Checker {
         }
         return;
       case Subject::power:
+        if (const Watts most = power_most(step.charge, current);
+            upward && node.value > most.value() * (1 + 1e-9)) {
+          problem(step.until_place,
+                  says + " is never met: its ceilings allow " + to_text(most) + " at most");
+        } else if (upward && limits().power_above) {
+          cut_first(limits().power_above, limits().power_above->value.value(), "power-above");
+        }
         return;
     }
+  }
+
+  static Watts power_most(const CeilingsText& ceilings, Amperes current) {
+    const Watts both = current * ceilings.voltage;
+    return ceilings.power ? std::min(both, *ceilings.power) : both;
   }
 
   void fill_plan() {

@@ -259,6 +259,24 @@ TEST(Check, finds_each_problem_with_its_place_and_the_limit_it_meets) {
        "p.yaml:10) cuts first"},
       {profile_with("current <= C/20 for 5 s", "current >= 5 A"),
        "p.yaml:6:12: `current >= 5 A` of step `fill` is never met: its current ceiling is 4 A"},
+      {profile_with("current <= C/20 for 5 s", "temperature >= 44 degC"),
+       "p.yaml:6:12: `temperature >= 44 °C` of step `fill` is never met: its temperature ceiling "
+       "is 43 °C"},
+      {profile_with("current <= C/20 for 5 s", "power >= 17 W"),
+       "p.yaml:6:12: `power >= 17 W` of step `fill` is never met: its ceilings allow 16.8 W at "
+       "most"},
+      {profile_with("temperature: 43 degC}\n    until: current <= C/20 for 5 s",
+                    "power: 10 W}\n    until: power >= 11 W"),
+       "p.yaml:6:12: `power >= 11 W` of step `fill` is never met: its ceilings allow 10 W at most"},
+      {profile_with("current <= C/20 for 5 s", "step-time >= 2 h"),
+       "p.yaml:6:12: `step-time >= 2 h` of step `fill` is never met: the limit 1 h 30 min "
+       "(profile, p.yaml:10) cuts first"},
+      {profile_with("current <= C/20 for 5 s", "step-time >= 31 min\n    within: 30 min"),
+       "p.yaml:6:12: `step-time >= 31 min` of step `fill` is never met: it fails after 30 min, its "
+       "`within`"},
+      {profile_with("current <= C/20 for 5 s", "step-time >= 30 min\n    within: 30 min"), ""},
+      {profile_with("current <= C/20 for 5 s", "power >= 16.8 W"), ""},
+      {profile_with("current <= C/20 for 5 s", "temperature >= 43 degC"), ""},
   };
   for (const Case& c : table) EXPECT_EQ(problems(c.files), c.message);
 }
