@@ -1,5 +1,6 @@
 #include "profiles/origins.h"
 
+#include <algorithm>
 #include <cmath>
 
 #include "drivers/quantity_text.h"
@@ -61,6 +62,15 @@ bool differs(const Limit<Q>& a, const Limit<Q>& b) {
   return std::abs(x - y) > 1e-9 * std::max(std::abs(x), std::abs(y));
 }
 
+// Charge counter stop, from empty: 1.2 of a cell's rated charge. A capacitor may be found below its
+// `empty` voltage, down to nothing: 1.5 of what fills it from there, for the tolerance of its
+// capacitance and its leakage (common practice, no source).
+Coulombs charge_most(const Cell& cell) {
+  if (!cell.capacitance) return 1.2 * cell.capacity;
+  const Volts lowest = std::min(cell.voltage.empty, std::max(volts(0), cell.voltage.never_below));
+  return 1.5 * (*cell.capacitance * (cell.voltage.full - lowest));
+}
+
 Said said_by_cell(const Cell& cell) {
   Said said;
   said.origin = Origin::cell;
@@ -79,10 +89,8 @@ Said said_by_cell(const Cell& cell) {
       cell.places.charge_temperature);
   say(said, &Limits::temperature_below, &LimitsText::temperature_below, cell.temperature.charge_min,
       cell.places.charge_temperature);
-  // Charge counter stop, from empty: 1.2 of a cell's rated charge; of a capacitor more, for the
-  // tolerance of its capacitance and its leakage (common practice, no source).
-  say(said, &Limits::charge_above, &LimitsText::charge_above,
-      coulombs((cell.capacitance ? 1.5 : 1.2) * cell.capacity.value()), cell.places.capacity);
+  say(said, &Limits::charge_above, &LimitsText::charge_above, charge_most(cell),
+      cell.places.capacity);
   return said;
 }
 

@@ -420,6 +420,22 @@ TEST(Check, knows_no_body_of_a_cell_of_unknown_chemistry_but_what_its_file_state
   EXPECT_TRUE(body_of("li-ion-nmc", "").known());
 }
 
+// 500 C fill a bank of 100 F from nothing to 5 V, wherever its `empty` stands.
+TEST(Check, lets_a_capacitor_be_filled_from_the_least_voltage_it_may_be_found_at) {  // S2
+  const auto coulombs_most = [](const std::string& empty, const std::string& never_below) {
+    Files files = cell_of("edlc", "capacitance: 100 F", "");
+    files.cell = with(with(with(files.cell, "1s1p", "2s1p"), "full: 3.8 V, never-above: 3.9 V",
+                           "full: 5 V, never-above: 5.4 V"),
+                      "empty: 2.5 V", "empty: " + empty);
+    files.cell = with(files.cell, "never-below: 2.2 V", "never-below: " + never_below);
+    return check(files).plan.limits.charge_above->value.value();
+  };
+  EXPECT_NEAR(coulombs_most("2.5 V", "-100 mV"), 1.5 * 500, 1e-9);
+  EXPECT_NEAR(coulombs_most("2.5 V", "2.0 V"), 1.5 * 300, 1e-9);
+  EXPECT_NEAR(coulombs_most("2.5 V", "2.5 V"), 1.5 * 250, 1e-9);
+  EXPECT_NEAR(coulombs_most("0 V", "-100 mV"), 1.5 * 500, 1e-9);
+}
+
 // A current that falls faster than this is taken for a lead that came off.
 TEST(Check, says_how_fast_the_current_of_any_capacitor_may_fall) {  // S3
   const auto files = [](const std::string& chemistry, const std::string& model) {
