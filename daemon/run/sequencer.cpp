@@ -98,6 +98,8 @@ void Sequencer::turn(const ChannelSnapshot& snapshot, Instant now) {
 }
 
 bool Sequencer::noticed_trip(const ChannelSnapshot& snapshot, Instant now) {
+  // Taken, whatever became of it since.
+  if (asked_to_arm_ && snapshot.arms != arms_before_) seen_arming_ = true;
   // A trip latched before this run is the guard's to refuse, not this run's.
   const bool ours = seen_arming_ || progress_.phase != Phase::arming;
   if (!ours || (snapshot.state != State::cutting && snapshot.state != State::tripped)) return false;
@@ -119,6 +121,7 @@ void Sequencer::arm(const ChannelSnapshot& snapshot, Instant now) {
       return;
     asked_to_arm_ = true;
     refusal_before_ = snapshot.refusal;
+    arms_before_ = snapshot.arms;
     ask(Kind::arm, now);
     return;
   }
@@ -208,6 +211,9 @@ void Sequencer::watch_folding(const ChannelSnapshot& snapshot, Instant now) {
 }
 
 void Sequencer::run(const ChannelSnapshot& snapshot, Instant now) {
+  if (snapshot.state != State::ready && snapshot.state != State::energised) {
+    return finish(RunEvent::fail, now);
+  }
   if (!established_at_) {
     if (!is_established(snapshot)) {
       if (now - asked_at_ < step_patience * setup_.channel_plan.arm_within) return;

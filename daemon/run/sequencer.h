@@ -12,6 +12,8 @@
 // - While the temperature ceiling holds the current down, current and power say nothing about the
 //   end of the charge and meet no condition; nor until they were read under the setpoint that
 //   follows.
+// - Where the guard is in neither of the two states of a run, it has ended it: what it cut may have
+//   been acknowledged between two looks. The run fails.
 // - While the guard doubts its readings (they contradict each other, or what a cell can do) they
 //   meet no condition and no step ends: either the doubt goes, or the guard cuts.
 // - A step that has not reached its end `within` its time fails the run: output off.
@@ -90,6 +92,7 @@ class Sequencer {
   bool asked_to_arm_ = false;
   bool seen_arming_ = false;
   safety::Refusal refusal_before_ = safety::Refusal::none;
+  std::uint32_t arms_before_ = 0;
   drivers::Instant asked_at_{};     // arm, charge or rest
   drivers::Volts asked_voltage_{};  // of the last charge
   drivers::Amperes asked_current_{};

@@ -22,6 +22,7 @@ class Looks : public ::testing::Test {
     look(State::off);
   }
   void charge_on() {
+    channel.arms = 1;
     look(State::ready);
     amperes = 4;
     for (int k = 0; k < 5; ++k) ASSERT_EQ(look(State::energised), Phase::running);
@@ -122,6 +123,33 @@ TEST_F(Looks, take_no_power_for_the_end_while_the_temperature_holds_the_current_
   amperes = 0.1;
   look(State::energised);
   EXPECT_EQ(look(State::energised), Phase::stopping);
+}
+
+// A cut is proved in some milliseconds, and a script acknowledges it at once.
+TEST_F(Looks, call_no_run_done_whose_cut_was_acknowledged_between_two_of_them) {  // S5
+  for (const State state : {State::unknown, State::off}) {
+    channel = {};
+    begin(charge(4.0_A, 4.2_V, current_at_most(0.1_A)));
+    charge_on();
+    amperes = 0;
+    EXPECT_EQ(look(state), Phase::stopping);
+    EXPECT_EQ(look(State::off), Phase::failed);
+  }
+}
+
+TEST_F(Looks, know_a_trip_that_came_before_they_saw_the_channel_arm) {  // S4
+  begin(charge(4.0_A, 4.2_V, current_at_most(0.1_A)));
+  channel.arms = 1;
+  channel.trip.cause = safety::Cause::operator_cut;
+  EXPECT_EQ(look(State::cutting), Phase::tripped);
+  EXPECT_EQ(sequencer->progress().trip.cause, safety::Cause::operator_cut);
+}
+
+TEST_F(Looks, take_no_trip_for_their_own_with_which_the_channel_never_armed) {  // S5
+  begin(charge(4.0_A, 4.2_V, current_at_most(0.1_A)));
+  channel.trip.cause = safety::Cause::operator_cut;
+  channel.refusal = safety::Refusal::latched_trip;
+  EXPECT_EQ(look(State::tripped), Phase::refused);
 }
 
 }  // namespace
