@@ -9,6 +9,7 @@
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/posix/stream_descriptor.hpp>
 #include <boost/lockfree/spsc_queue.hpp>
+#include <ctime>
 #include <mutex>
 #include <stdexcept>
 #include <system_error>
@@ -35,12 +36,20 @@ int checked(int descriptor, const char* what) {
   return descriptor;
 }
 
-// The scaled clock. With factor 1 an Instant is the system's monotonic time.
+// The one that goes on while the machine sleeps: nobody guards meanwhile, and what was read before
+// must not pass for young when it wakes (S3).
+std::chrono::nanoseconds since_boot() {
+  timespec time{};
+  ::clock_gettime(CLOCK_BOOTTIME, &time);
+  return std::chrono::seconds{time.tv_sec} + std::chrono::nanoseconds{time.tv_nsec};
+}
+
+// The scaled clock. With factor 1 an Instant is the time since the machine booted.
 class Clock {
  public:
-  explicit Clock(double factor) : factor_(factor), began_(Real::now()) {}
+  explicit Clock(double factor) : factor_(factor), began_(since_boot()) {}
   [[nodiscard]] Instant now() const {
-    return Instant{began_.time_since_epoch()} + scaled(Real::now() - began_, factor_);
+    return Instant{began_} + scaled(since_boot() - began_, factor_);
   }
   [[nodiscard]] std::chrono::nanoseconds until(Instant then) const {
     if (then == drivers::never) return beat;
@@ -56,7 +65,7 @@ class Clock {
     return std::chrono::nanoseconds{ns < 9e18 ? static_cast<std::int64_t>(ns) : INT64_MAX};
   }
   double factor_;
-  Real::time_point began_;
+  std::chrono::nanoseconds began_;
 };
 
 }  // namespace

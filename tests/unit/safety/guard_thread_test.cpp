@@ -3,10 +3,13 @@
 #include "safety/guard_thread.h"
 
 #include <gtest/gtest.h>
+#include <sys/syscall.h>
+#include <unistd.h>
 
 #include <atomic>
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/post.hpp>
+#include <ctime>
 #include <map>
 #include <stdexcept>
 #include <thread>
@@ -17,6 +20,18 @@
 #include "drivers/simulated/simulation_file.h"
 #include "support.h"
 #include "tests/support/places.h"
+
+// The clock that goes on while the machine sleeps, for a test that lets it. The sanitizers have a
+// clock_gettime() of their own.
+#if !defined(__SANITIZE_ADDRESS__) && !defined(__SANITIZE_THREAD__)
+#define MACHINE_SLEEPS
+static std::atomic<time_t> slept_s = 0;
+extern "C" int clock_gettime(clockid_t which, timespec* time) noexcept {
+  const long failed = ::syscall(SYS_clock_gettime, which, time);
+  if (failed == 0 && which == CLOCK_BOOTTIME) time->tv_sec += slept_s;
+  return static_cast<int>(failed);
+}
+#endif
 
 namespace chargewright::safety::testing {
 namespace {
@@ -216,6 +231,21 @@ TEST_F(ServedBench, is_charged_cut_and_rearmed_by_a_thread_that_allocates_nothin
   arm_and_charge();
   EXPECT_EQ(watched_allocations(), before);
 }
+
+#ifdef MACHINE_SLEEPS
+// Everything that was read is an hour old when it wakes, whatever the other clocks say.
+TEST_F(ServedBench, is_cut_when_the_machine_wakes_after_a_sleep) {  // S3
+  serve();
+  guard = std::make_unique<GuardThread>(spec());
+  guard->start();
+  ASSERT_TRUE(until(State::off));
+  arm_and_charge();
+  slept_s += 3600;
+  ASSERT_TRUE(until(State::tripped));
+  EXPECT_EQ(guard->snapshot().channel[0].trip.cause, Cause::reading_stale);
+  EXPECT_GT(guard->snapshot().channel[0].on_time, 1h);
+}
+#endif
 
 TEST_F(ServedBench, is_off_and_verified_when_the_daemon_ends_in_mid_charge) {
   serve();
