@@ -1,5 +1,6 @@
 #include "safety/tally.h"
 
+#include <algorithm>
 #include <cmath>
 
 namespace chargewright::safety {
@@ -62,9 +63,11 @@ void Tally::add(drivers::Instant at, drivers::Amperes current, drivers::Volts vo
 }
 
 void Tally::break_at(drivers::Instant at) {
-  if (on_ && has_last_ && at > last_) {
-    account(last_current_.value() * drivers::in_seconds(at - last_), last_voltage_.value(),
-            at - last_);
+  // Over any change since it was read, but not from before the output went on.
+  const drivers::Instant since = std::max(last_, edge_);
+  if (on_ && last_ >= on_since_ && at > since) {
+    account(last_current_.value() * drivers::in_seconds(at - since), last_voltage_.value(),
+            at - since);
   }
   has_last_ = false;
   edge_ = at;

@@ -41,6 +41,23 @@ TEST(Tally, lays_no_trapezoid_across_a_change_of_setpoint) {
   EXPECT_DOUBLE_EQ(tally.charge_in().value(), 4.0 + 4.0 + 1.0);
 }
 
+// A slow ammeter, and setpoints that a foldback or the leads move meanwhile.
+TEST(Tally, holds_the_current_over_every_change_of_setpoint_until_it_is_read_again) {  // S2
+  Tally tally;
+  tally.output(true, at(0s));
+  tally.add(at(1s), 2.0_A, 4.0_V);
+  for (const Duration moved : {2s, 4s, 6s, 8s}) tally.break_at(at(moved));
+  tally.add(at(9s), 2.0_A, 4.0_V);
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 18.0);
+  EXPECT_DOUBLE_EQ(tally.energy_in().value(), 72.0);
+  tally.break_at(at(10s));
+  tally.output(false, at(11s));
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 22.0);
+  tally.output(true, at(20s));
+  tally.break_at(at(21s));  // none was read since it went on
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 22.0);
+}
+
 TEST(Tally, counts_current_out_of_the_cell_apart) {
   Tally tally;
   tally.output(true, at(0s));
