@@ -1,8 +1,10 @@
 #include <netinet/tcp.h>
 
+#include <algorithm>
 #include <boost/asio/connect.hpp>
 #include <boost/asio/ip/tcp.hpp>
 #include <optional>
+#include <vector>
 
 #include "drivers/link/stream_link.h"
 
@@ -42,6 +44,7 @@ class TcpCore final : public StreamCore<ip::tcp::socket> {
     timer_.expires_after(times().connect);
     timer_.async_wait([core = self(), mine](error_code error) {
       if (error || core->is_up()) return;
+      ++core->first_;
       core->failed(mine,
                    "no connection within " + std::to_string(core->times().connect.count()) + " ms");
     });
@@ -62,7 +65,12 @@ class TcpCore final : public StreamCore<ip::tcp::socket> {
         });
   }
 
-  void connect(const ip::tcp::resolver::results_type& endpoints, unsigned mine) {
+  // To the addresses of the host in turn. One that swallows our call takes all the time that there
+  // is: the next attempt begins with the one behind it.
+  void connect(const ip::tcp::resolver::results_type& found, unsigned mine) {
+    std::vector<ip::tcp::endpoint> endpoints(found.begin(), found.end());
+    const std::size_t first = endpoints.empty() ? 0 : first_ % endpoints.size();
+    std::ranges::rotate(endpoints, endpoints.begin() + static_cast<std::ptrdiff_t>(first));
     boost::asio::async_connect(
         stream_, endpoints, [core = self(), mine](error_code error, const auto&) {
           if (error) {
@@ -79,6 +87,7 @@ class TcpCore final : public StreamCore<ip::tcp::socket> {
   void release() override { resolver_.reset(); }
 
   TcpAddress address_;
+  std::size_t first_ = 0;                      // of the addresses
   std::optional<ip::tcp::resolver> resolver_;  // of a name; at work, or done
 };
 
