@@ -21,8 +21,9 @@ constexpr std::size_t steps_most = 6;
 constexpr double knob_voltage_factor = 1.25;
 constexpr double knob_current_factor = 1.5;
 constexpr double loose_drop_v = 0.5;
-constexpr double swapped_share = 0.25;  // of the span from empty to full
-constexpr double heat_factor = 3;       // times what would warm the cell to its very limit
+constexpr double swapped_share = 0.25;   // of the span from empty to full
+constexpr double heat_factor = 3;        // times what would warm the cell to its very limit
+constexpr double cools_within_s = 3600;  // a body that cools more slowly is heated as if it did not
 constexpr Duration slow_answer = 5s;
 
 class Faults {
@@ -174,10 +175,12 @@ class Faults {
   [[nodiscard]] BenchFault heats() const {
     const auto& model = setup_.cell.model;
     const double room = setup_.cell.temperature.never_above.value() - model.ambient.value();
+    const double cooling =
+        std::max(model.cooling.value(), model.heat_capacity.value() / cools_within_s);
     return {.kind = FaultKind::cell_heats,
             .device = plan_.source.instrument,
             .channel = std::max<std::uint8_t>(plan_.source.channel, 1),
-            .value = std::ceil(heat_factor * std::max(room, 5.0) * model.cooling.value())};
+            .value = std::ceil(heat_factor * std::max(room, 5.0) * cooling)};
   }
 
   // What only the limits themselves are left to see: a source that delivers more than it says, a

@@ -276,6 +276,17 @@ TEST(Drill, does_not_pass_a_thermometer_that_is_too_far_behind_its_cell) {  // S
   EXPECT_NE(behind.sentence.find("above its never-above 60"), std::string::npos) << behind.sentence;
 }
 
+TEST(Drill, heats_a_cell_that_hardly_cools_all_the_same) {  // S2
+  Hut hut;
+  hut.with.model.cooling = drivers::watts_per_kelvin(0);
+  hut.with.model.r0 = 5.0_mohm;
+  hut.run_plan.body.resistance_least = hut.with.model.r0;
+  hut.run_plan.limits.temperature_above = {59.0_degC, safety::Origin::profile, {}};
+  const Drill drill = hut.drilled("cell-heats-unheeded");
+  const DrillRow row = *rows_of(drill, "cell-heats-unheeded", DrillMoment::early).at(0);
+  EXPECT_EQ(row.noticed_by, "temperature-high") << row.fault.words;
+}
+
 TEST(Drill, gives_the_same_answer_every_time) {
   const Hut hut;
   const DrillTitle title{"refill", "cell", "bench", "left"};
