@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <charconv>
+#include <cmath>
 
 #include "drivers/quantity_text.h"
 
@@ -26,6 +27,8 @@ constexpr Duration silence_means_dead = 1s;
 constexpr double capacitor_fill_s = 600;
 // The current must be told from none, which reads up to `off-current`.
 constexpr double over_off_current = 3;
+// At its rating the source's own limit cuts: what is steered to stays below.
+constexpr double below_rating = 0.9;
 
 // Rounded as it is written into the profile, so that what is said is what is done.
 std::string plain(double value, int digits) {
@@ -34,6 +37,14 @@ std::string plain(double value, int digits) {
                                  std::chars_format::fixed, digits);
   return {text.data(), end.ptr};
 }
+
+// Never above what the cell bears, in no digit.
+double rounded_down(double value, int digits) {
+  const double step = std::pow(10.0, -digits);
+  return std::floor(value / step * (1 + 1e-9)) * step;
+}
+constexpr int amperes_digits = 4;
+constexpr int volts_digits = 3;
 
 class Trials {
  public:
@@ -268,8 +279,9 @@ drivers::Result<ProofPlan> plan_proof(const profiles::Bench& bench, std::size_t 
   const double gentle = cell.capacity.value() / (cell.capacitance ? capacitor_fill_s : 10 * 3600.0);
   plan.amperes = std::min({proof_amperes_most, gentle, cell.current.charge.value()});
   if (const auto rated = bench.source_of(channel).ratings.current) {
-    plan.amperes = std::min(plan.amperes, rated->value());
+    plan.amperes = std::min(plan.amperes, below_rating * rated->value());
   }
+  plan.amperes = rounded_down(plan.amperes, amperes_digits);
   const double least = over_off_current * channel.off_current.value();
   if (plan.amperes < least) {
     return drivers::Failure{
@@ -281,7 +293,7 @@ drivers::Result<ProofPlan> plan_proof(const profiles::Bench& bench, std::size_t 
         .advice = "take a larger cell for the proof test, or a finer ammeter"};
   }
   plan.amperes_limit = 1.5 * plan.amperes;
-  plan.volts = cell.voltage.full.value();
+  plan.volts = rounded_down(cell.voltage.full.value(), volts_digits);
   plan.each = proof_each;
   Trials trials(bench, channel, cell, abilities);
   plan.not_covered = trials.not_covered();
@@ -295,12 +307,13 @@ std::string proof_profile(const ProofPlan& plan, const profiles::Cell& cell, Pro
                           double hottest_degc) {
   const double seconds =
       limit == ProofLimit::charge ? in_seconds(proof_charge_span) : in_seconds(plan.each);
-  std::string text = "profile: proof-test\ncell: " + cell.name +
-                     "\nsteps:\n  - name: prove\n    charge: {current: " + plain(plan.amperes, 4) +
-                     " A, voltage: " + plain(plan.volts, 3) +
-                     " V}\n    until: step-time >= " + plain(in_seconds(proof_charging), 0) +
-                     " s\nlimits:\n  current: {above: " + plain(plan.amperes_limit, 4) +
-                     " A}\n  charge: {above: " + plain(plan.amperes * seconds / 3600, 7) + " Ah}\n";
+  std::string text =
+      "profile: proof-test\ncell: " + cell.name +
+      "\nsteps:\n  - name: prove\n    charge: {current: " + plain(plan.amperes, amperes_digits) +
+      " A, voltage: " + plain(plan.volts, volts_digits) +
+      " V}\n    until: step-time >= " + plain(in_seconds(proof_charging), 0) +
+      " s\nlimits:\n  current: {above: " + plain(plan.amperes_limit, 4) +
+      " A}\n  charge: {above: " + plain(plan.amperes * seconds / 3600, 7) + " Ah}\n";
   if (limit == ProofLimit::temperature) {
     text += "  temperature: {above: " + plain(hottest_degc + proof_warmer_k, 2) + " degC}\n";
   }

@@ -114,7 +114,7 @@ TEST(ProofPlan, takes_a_tenth_of_the_capacity_in_an_hour_and_half_an_ampere_at_m
   EXPECT_DOUBLE_EQ(plan_of(hut::bench(), large).amperes, 0.3);
   profiles::Bench weak = hut::bench();
   weak.instruments[supply].ratings.current = 0.1_A;
-  EXPECT_DOUBLE_EQ(plan_of(weak, large).amperes, 0.1);
+  EXPECT_DOUBLE_EQ(plan_of(weak, large).amperes, 0.09);
 }
 
 TEST(ProofPlan, refuses_a_cell_whose_current_the_bench_cannot_tell_from_none) {
@@ -152,6 +152,24 @@ TEST_P(AProofProfile, is_one_that_check_accepts_and_that_keeps_to_the_bounds) { 
   }
   if (GetParam() == ProofLimit::temperature) {
     EXPECT_NEAR(limits.temperature_above->value.value(), 24.5, 1e-6);
+  }
+}
+
+// What is written has fewer digits than what the cell bears, and a small source has a limit too.
+TEST(ProofProfile, is_accepted_of_a_cell_of_many_digits_and_of_a_source_at_its_rating) {  // S2
+  profiles::Cell odd = hut::cell();
+  odd.current = {drivers::amperes(0.2 / 3), 9.0_A, {}};
+  odd.voltage.full = drivers::volts(4.1996);
+  profiles::Bench weak = hut::bench();
+  weak.instruments[supply].ratings.current = 0.1_A;
+  profiles::Cell sound = hut::cell();
+  sound.current.never_above = 9.0_A;
+  for (const auto& [on, with] : {std::pair{hut::bench(), odd}, std::pair{weak, sound}}) {
+    const std::string text = proof_profile(plan_of(on, with), with, ProofLimit::usual, 21.5);
+    const auto profile = profiles::read_profile(drivers::parse_document(text, "p.yaml").value());
+    ASSERT_TRUE(profile.has_value()) << text;
+    const auto report = profiles::check(*profile, with, on, 0, {});
+    EXPECT_EQ(drivers::describe(drivers::Failures{report.problems}), "") << text;
   }
 }
 
