@@ -75,9 +75,10 @@ safety::ReadingErrors errors_of(const Bench& bench, const BenchChannel& channel,
         coulombs(current.relative * limits.charge_above->value.value() + current.constant * on_s);
   }
   if (limits.energy_above) {
+    const double coulombs_most = limits.charge_above ? limits.charge_above->value.value() : 0;
     errors.energy =
         joules((current.relative + voltage.relative) * limits.energy_above->value.value() +
-               current.constant * on_s * volts_most);
+               current.constant * on_s * volts_most + voltage.constant * coulombs_most);
   }
   return errors;
 }

@@ -282,6 +282,19 @@ TEST(Enforcement, assumes_the_worst_known_cell_where_the_chemistry_is_not_known)
   EXPECT_DOUBLE_EQ(stated.heat_capacity.value(), 500);
 }
 
+// 37.5 C at most, each read 100 mV too low.
+TEST(Enforcement, counts_the_energy_that_a_voltmeters_offset_hides) {  // S7
+  Files files;
+  files.profile += "  energy: {above: 1 Wh}\n";
+  const auto joules_beyond = [&] {
+    return row(files.check(), "energy-above").line.source.overshoot;
+  };
+  const double accurate = joules_beyond();
+  files.bench = with(files.bench, "round-trip: 10 ms}",
+                     "round-trip: 10 ms}\n    accuracy: {voltage: 100 mV}");
+  EXPECT_NEAR(joules_beyond() - accurate, 3.75, 1e-9);
+}
+
 // Full, it turns its 1.5 V and 2 A into heat, 0.12 K/s, and the thermometer is a minute behind.
 TEST(Enforcement, reckons_with_the_heat_of_a_cell_that_is_charged_beyond_full) {  // S7
   Files files;
