@@ -155,7 +155,9 @@ void EventPump::persist(const safety::Event& event) {
   drivers::Result<void> kept;
   const auto latched = parts_.state.trip(event.channel);
   // A trip of a former life is told again when its output was proved off anew; the first stands.
-  const bool again = latched && latched->fault.cause == event.fault.cause;
+  // One that the disk did not take is kept when it is told again, if that goes.
+  const bool again =
+      latched && latched->fault.cause == event.fault.cause && !channels_[event.channel].trip_unkept;
   if (event.kind == Kind::tripped && !again) {
     kept = parts_.state.latch(event.channel, {.fault = event.fault,
                                               .at = parts_.wall(),

@@ -312,6 +312,23 @@ TEST_F(Pump, a_persons_word_withdraws_the_offer_to_resume) {  // S9
   EXPECT_FALSE(state_->energised(0)->offer);
 }
 
+// As when a person cuts a channel that has tripped: the guard tells its trip anew.
+TEST_F(Pump, a_trip_that_the_disk_refused_is_not_kept_by_being_told_again) {  // S5
+  begin_run();
+  refuse_on_disk("trip-left.json");
+  state(safety::State::tripped);
+  for (int i = 0; i < 2; ++i) trip(safety::Cause::temperature_high);
+  end_run(Phase::tripped);
+  EXPECT_TRUE(closes());
+  fs::remove(folder_ + "/hut-bench/trip-left.json.new");
+  EXPECT_TRUE(next_life()->trip(0));  // by its marker
+
+  trip(safety::Cause::temperature_high);
+  pump_->turn();
+  ASSERT_TRUE(next_life()->trip(0));
+  EXPECT_EQ(next_life()->trip(0)->fault.cause, safety::Cause::temperature_high);
+}
+
 // Its marker stands in for the trip: the next life latches it, and must not go on with the run.
 TEST_F(Pump, a_run_that_ended_by_a_trip_that_the_disk_refused_does_not_resume) {  // S5 S9
   begin_run();
