@@ -114,7 +114,7 @@ void StateStore::load(WallTime now) {
       fault.cause = safety::Cause::guard_internal;
       fault.channel = static_cast<std::uint8_t>(i);
       const LatchedTrip trip{.fault = fault, .at = now, .interrupted = true, .run = marker->run};
-      if (auto latched = latch_locked(i, trip); !latched) {
+      if (auto latched = latch_alone(i, trip); !latched) {
         damage_.push_back(latched.error());
         continue;
       }
@@ -158,9 +158,10 @@ RoundTrips StateStore::round_trips() const {
 }
 
 Result<void> StateStore::remember(const RoundTrips& worst) {
-  const std::lock_guard lock{mutex_};
+  const std::lock_guard alone{changing_};
   if (worst == round_trips_) return {};
   if (auto saved = save(folder_ + "/round-trips.json", to_json(worst)); !saved) return saved;
+  const std::lock_guard lock{mutex_};
   round_trips_ = worst;
   return {};
 }
@@ -175,20 +176,24 @@ std::optional<LatchedTrip> StateStore::trip(std::size_t channel) const {
   return channels_.at(channel).trip;
 }
 
-Result<void> StateStore::latch_locked(std::size_t channel, const LatchedTrip& trip) {
+Result<void> StateStore::latch_alone(std::size_t channel, const LatchedTrip& trip) {
   // In memory first: even if the disk refuses, this life treats the channel as tripped.
-  channels_.at(channel).trip = trip;
+  {
+    const std::lock_guard lock{mutex_};
+    channels_.at(channel).trip = trip;
+  }
   return save(path("trip", channel), to_json(trip));
 }
 
 Result<void> StateStore::latch(std::size_t channel, const LatchedTrip& trip) {
-  const std::lock_guard lock{mutex_};
-  return latch_locked(channel, trip);
+  const std::lock_guard alone{changing_};
+  return latch_alone(channel, trip);
 }
 
 Result<void> StateStore::acknowledge(std::size_t channel) {
-  const std::lock_guard lock{mutex_};
+  const std::lock_guard alone{changing_};
   if (auto gone = remove_file(path("trip", channel)); !gone) return gone;
+  const std::lock_guard lock{mutex_};
   channels_.at(channel).trip.reset();
   return {};
 }
@@ -199,8 +204,9 @@ std::optional<Energised> StateStore::energised(std::size_t channel) const {
 }
 
 Result<void> StateStore::mark_energised(std::size_t channel, const Energised& marker) {
-  const std::lock_guard lock{mutex_};
+  const std::lock_guard alone{changing_};
   if (auto saved = save(path("energised", channel), to_json(marker)); !saved) return saved;
+  const std::lock_guard lock{mutex_};
   channels_.at(channel).energised = marker;
   return {};
 }
@@ -211,7 +217,7 @@ std::optional<Energised> StateStore::interrupted(std::size_t channel) const {
 }
 
 Result<void> StateStore::withdraw_offer(std::size_t channel) {
-  const std::lock_guard lock{mutex_};
+  const std::lock_guard alone{changing_};
   auto& marker = channels_.at(channel).energised;
   if (!marker || !marker->offer) return {};
   Energised without = *marker;
@@ -222,13 +228,15 @@ Result<void> StateStore::withdraw_offer(std::size_t channel) {
     // starts.
     if (auto emptied = empty_file(file); !emptied) return saved;
   }
+  const std::lock_guard lock{mutex_};
   marker = std::move(without);
   return {};
 }
 
 Result<void> StateStore::unmark_energised(std::size_t channel) {
-  const std::lock_guard lock{mutex_};
+  const std::lock_guard alone{changing_};
   if (auto gone = remove_file(path("energised", channel)); !gone) return gone;
+  const std::lock_guard lock{mutex_};
   channels_.at(channel).energised.reset();
   return {};
 }
@@ -239,8 +247,9 @@ std::optional<safety::Limits> StateStore::limits(std::size_t channel) const {
 }
 
 Result<void> StateStore::keep_limits(std::size_t channel, const safety::Limits& limits) {
-  const std::lock_guard lock{mutex_};
+  const std::lock_guard alone{changing_};
   if (auto saved = save(path("limits", channel), to_json(limits)); !saved) return saved;
+  const std::lock_guard lock{mutex_};
   channels_.at(channel).limits = limits;
   return {};
 }
@@ -255,7 +264,7 @@ std::optional<Approval> StateStore::approval(const std::string& profile,
 }
 
 Result<void> StateStore::approve(const Approval& approval) {
-  const std::lock_guard lock{mutex_};
+  const std::lock_guard alone{changing_};
   std::vector<Approval> next;
   for (const auto& old : approvals_) {
     if (old.profile != approval.profile || old.cell != approval.cell) next.push_back(old);
@@ -265,6 +274,7 @@ Result<void> StateStore::approve(const Approval& approval) {
   boost::json::array json;
   for (const auto& item : next) json.emplace_back(to_json(item));
   if (auto saved = save(folder_ + "/approvals.json", json); !saved) return saved;
+  const std::lock_guard lock{mutex_};
   approvals_ = std::move(next);
   return {};
 }
@@ -275,9 +285,10 @@ bool StateStore::cautions_accepted() const {
 }
 
 Result<void> StateStore::accept_cautions(std::uint32_t by_uid, WallTime now) {
-  const std::lock_guard lock{mutex_};
+  const std::lock_guard alone{changing_};
   const boost::json::object json{{"accepted", true}, {"by-uid", by_uid}, {"at", unix_time(now)}};
   if (auto saved = save(folder_ + "/cautions.json", json); !saved) return saved;
+  const std::lock_guard lock{mutex_};
   cautions_accepted_ = true;
   return {};
 }

@@ -15,7 +15,8 @@
 //                                 resume (S9)
 // Every change is on the disk before the call returns. A file that is damaged is not repaired and
 // not passed over: damage() lists it, and while it does no run may start (unknown is not safe).
-// Thread-safe: the record thread latches, the serving threads ask.
+// Thread-safe: the record thread latches, the serving threads ask. Who only asks never waits for
+// the disk, on which a change may take its time: a cut would wait behind that question (S4).
 
 #include <memory>
 #include <mutex>
@@ -78,10 +79,11 @@ class StateStore {
   StateStore(std::string folder, const std::vector<std::string>& channels);
   [[nodiscard]] std::string path(std::string_view kind, std::size_t channel) const;
   void load(WallTime now);
-  drivers::Result<void> latch_locked(std::size_t channel, const LatchedTrip& trip);
+  drivers::Result<void> latch_alone(std::size_t channel, const LatchedTrip& trip);
 
   const std::string folder_;  // of this bench
-  mutable std::mutex mutex_;
+  std::mutex changing_;       // one change at a time, disk included; held before mutex_
+  mutable std::mutex mutex_;  // of what follows, which changes only under both
   std::vector<Channel> channels_;
   std::vector<Approval> approvals_;
   RoundTrips round_trips_;

@@ -1,14 +1,19 @@
 // What survives a restart (S5): trips, markers of armed runs, approvals; and that damage of any of
 // them is noticed. A kill between two writes is played by the files that it would leave.
 
+#include <fcntl.h>
 #include <gtest/gtest.h>
+#include <sys/stat.h>
+#include <unistd.h>
 
 #include <boost/json/parse.hpp>
 
 #include <cmath>
 #include <filesystem>
 #include <fstream>
+#include <future>
 #include <limits>
+#include <thread>
 
 #include "daemon/state/disk.h"
 #include "daemon/state/lock.h"
@@ -84,6 +89,25 @@ TEST_F(State, a_trip_survives_a_restart_until_a_person_acknowledges_it) {  // S5
   EXPECT_EQ(trip->run, "r");
   ASSERT_TRUE(next_life->acknowledge(1));
   EXPECT_FALSE(open()->trip(1));
+}
+
+// A cut waits behind such a question, where both come by the control socket.
+TEST_F(State, a_question_does_not_wait_for_a_change_that_the_disk_is_slow_to_take) {  // S4
+  auto store = open();
+  const std::string disk = file("trip-right.json.new");
+  ASSERT_EQ(::mkfifo(disk.c_str(), 0600), 0);  // whoever writes there waits for a reader
+  std::thread latching{[&] {
+    (void)store->latch(1, {.fault = too_hot(), .at = now_, .interrupted = false, .run = "r"});
+  }};
+  auto asked = std::async(std::launch::async, [&] {
+    while (!store->trip(1)) std::this_thread::yield();  // latched in memory, and not yet there
+    return store->damage().empty() && !store->cautions_accepted() && !store->energised(0);
+  });
+  EXPECT_EQ(asked.wait_for(std::chrono::seconds(10)), std::future_status::ready);
+  const int reader = ::open(disk.c_str(), O_RDONLY | O_NONBLOCK | O_CLOEXEC);
+  latching.join();
+  EXPECT_TRUE(asked.get());
+  ::close(reader);
 }
 
 TEST_F(State, a_trip_on_a_reading_that_is_no_number_survives_as_such) {  // S5
