@@ -125,11 +125,11 @@ ExitCode stop_verb(const CommandLine& line) {
   if (!reply->ok()) return complain(*reply);
   const auto over = await(client, channel, 30, [](const object& facts) {
     const object* run = object_in(facts, "run");
-    return run == nullptr || (flag_in(*run, "over") && is_off(facts));
+    return (run == nullptr || flag_in(*run, "over")) && is_off(facts);
   });
   if (!over) return complain(over.error(), ExitCode::could_not_connect);
   if (!over->has_value()) {
-    std::cerr << "the run has not ended yet; look with `watch`, or `cut`\n";
+    std::cerr << "the output is not verified off yet; look with `watch`, or `cut`\n";
     return ExitCode::failed;
   }
   const object* run = object_in(**over, "run");

@@ -3,12 +3,15 @@
 #include <gtest/gtest.h>
 #include <sys/wait.h>
 
+#include <atomic>
 #include <boost/json.hpp>
 #include <cstdio>
 #include <filesystem>
 #include <fstream>
 
+#include "daemon/serve/server.h"
 #include "tests/support/places.h"
+#include "tests/unit/daemon/serve_fake.h"
 
 namespace {
 
@@ -161,6 +164,28 @@ TEST_F(Command, a_cut_without_a_daemon_talks_to_the_instruments_itself) {  // S4
 TEST_F(Command, an_export_that_fails_leaves_no_file) {
   EXPECT_EQ(run("export r1 -o " + folder_ + "/out.csv").code, 6);
   EXPECT_TRUE(fs::is_empty(folder_));
+}
+
+// A daemon that came up anew and knows of no run, while its supply has yet to be proved off.
+class AfterAnInterruption : public chargewright::daemon::FakeOperations {
+ public:
+  std::atomic<int> looks = 0;
+  chargewright::daemon::Answer<boost::json::object> channel(const std::string& name) override {
+    const char* state = ++looks > 5 ? "tripped" : "cutting";
+    return boost::json::object{
+        {"channel", name}, {"state", state}, {"output_on", false}, {"run", nullptr}};
+  }
+};
+
+TEST_F(Command, stop_calls_no_output_off_before_it_is_verified) {  // S4
+  AfterAnInterruption played;
+  const chargewright::daemon::Backlog backlog;
+  const auto server = chargewright::daemon::Server::start(
+      folder_ + "/no-daemon", played, backlog, [](const std::string& why) { FAIL() << why; });
+  ASSERT_TRUE(server);
+  const Ran stopped = run("stop --channel left");
+  EXPECT_EQ(stopped.code, 0) << stopped.text;
+  EXPECT_GT(played.looks, 5);
 }
 
 }  // namespace
