@@ -69,9 +69,11 @@ bool RunThread::is_running(std::uint8_t channel) const {
   return now && !is_over(now->phase);
 }
 
+// Until its end is told, however it came: a run may be stopped before its first turn.
 bool RunThread::any_running() const {
   for (const Channel& channel : channels_) {
-    if (channel.untaken || (channel.sequencer && !channel.sequencer->is_over())) return true;
+    const bool end_is_told = channel.told && is_over(channel.told->phase);
+    if (channel.untaken || (channel.sequencer && !end_is_told)) return true;
   }
   return false;
 }
@@ -96,9 +98,10 @@ void RunThread::work() {
 void RunThread::turn(Channel& channel, const safety::Snapshot& snapshot, Instant now) {
   send(channel);
   const std::uint8_t number = channel.sequencer->progress().channel;
-  if (channel.sequencer->is_over() || number >= snapshot.channels) return;
-  channel.sequencer->turn(snapshot.channel[number], now);
-  send(channel);
+  if (!channel.sequencer->is_over() && number < snapshot.channels) {
+    channel.sequencer->turn(snapshot.channel[number], now);
+    send(channel);
+  }
   tell(channel, now);
 }
 

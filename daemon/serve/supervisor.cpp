@@ -435,6 +435,8 @@ Answer<object> Supervisor::begin(std::uint8_t channel, const PreparedRun& run,
     pump_.progress(facts.progress, now.at);  // closes record and marker in good order
     return *denied;
   }
+  // By a word that came too early to find anything to stop.
+  if (shutting_down_ || (how && resuming_.is_withdrawn(channel))) run_thread_.stop(channel);
   return object{{"run", id}, {"channel", parts_.bench.channels[channel].name}};
 }
 
@@ -470,10 +472,7 @@ Answer<object> Supervisor::resume(std::uint8_t channel, const PreparedRun& run,
   if (run_thread_.is_running(channel) || pump_.is_busy(channel)) {
     return deny(Denial::refused, "a run is going on there already");
   }
-  auto begun = begin(channel, run, how);
-  // A person who was too late to withdraw it, and too early to stop it.
-  if (begun && (shutting_down_ || resuming_.is_withdrawn(channel))) run_thread_.stop(channel);
-  return begun;
+  return begin(channel, run, how);
 }
 
 // By whoever approved a profile that resumes. The guard judges as for a person, and proves the

@@ -97,6 +97,20 @@ TEST(RunThread, stops_a_run_at_a_persons_word) {
   EXPECT_FALSE(port.output_is_on());
 }
 
+// Its record and its marker wait for that.
+TEST(RunThread, tells_the_end_of_a_run_that_was_stopped_before_it_asked_to_arm) {  // S9 S10
+  StagePort port;  // whose guard has yet to bring its output to off
+  std::atomic<bool> told{false};
+  RunThread thread(port, 100us, [&](const Progress& progress, drivers::Instant) {
+    told = told || progress.phase == Phase::stopped;
+  });
+  ASSERT_TRUE(thread.start(port.setup(procedure({charge(2.0_A, 4.2_V, current_at_most(0.1_A))}))));
+  ASSERT_TRUE(thread.stop(0));
+  EXPECT_FALSE(thread.is_running(0));
+  for (int i = 0; i < 5000 && !told; ++i) std::this_thread::sleep_for(1ms);
+  EXPECT_TRUE(told);
+}
+
 TEST(RunThread, that_cannot_reach_the_guard_is_cut_by_it) {  // S6
   StagePort port;
   RunThread thread(port, 100us, nullptr);

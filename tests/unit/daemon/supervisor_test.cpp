@@ -1,0 +1,117 @@
+// What clients ask at moments that cross, with a guard that does nothing by itself.
+
+#include <gtest/gtest.h>
+
+#include <boost/json.hpp>
+#include <filesystem>
+#include <fstream>
+#include <thread>
+
+#include "daemon/serve/daemon_files.h"
+#include "daemon/serve/supervisor.h"
+#include "tests/support/places.h"
+
+namespace chargewright::daemon {
+namespace {
+
+namespace fs = std::filesystem;
+using namespace std::chrono_literals;
+
+class IdleGuard final : public GuardSide {
+ public:
+  bool request(const safety::Request&) override { return true; }
+  void snapshot(safety::Snapshot& into) override {
+    into.channels = 1;
+    into.channel[0].state = safety::State::off;
+  }
+  drivers::Instant now() override {
+    return drivers::Instant{std::chrono::steady_clock::now().time_since_epoch()};
+  }
+  bool take_event(safety::Event&) override { return false; }
+  std::uint64_t events_lost() override { return 0; }
+  std::vector<InstrumentFacts> instruments() override { return {}; }
+};
+
+NamedText file_at(const std::string& path) {
+  std::ifstream file(path);
+  return {path, std::string(std::istreambuf_iterator<char>(file), {})};
+}
+
+class AskedOf : public testing::Test {
+ protected:
+  AskedOf() {
+    std::string name = (fs::temp_directory_path() / "chargewright-asked-XXXXXX").string();
+    folder_ = ::mkdtemp(name.data());
+    fs::create_directory(folder_ + "/runs");
+    std::ofstream(folder_ + "/bench.yaml")
+        << "bench: hut-bench\n"
+           "instruments:\n"
+           "  supply:\n"
+           "    link: tcp://127.0.0.1:9\n"
+           "    dialect: scpi-supply\n"
+           "    ratings: {voltage: 20 V, current: 20 A, power: 200 W}\n"
+           "  probe: {link: \"tcp://127.0.0.1:10\", dialect: scpi-thermometer}\n"
+           "channels:\n"
+           "  left:\n"
+           "    source: supply\n"
+           "    temperature: [probe/1]\n"
+           "    wiring: {gauge: 8 AWG, length: 0.6 m, joints: 0.4 mohm, rated: 40 A}\n";
+    DaemonOptions options;
+    options.bench = folder_ + "/bench.yaml";
+    options.policy = folder_ + "/none.yaml";
+    options.dialects = {test::in_source("drivers/dialects")};
+    files_ = load_daemon_files(options).value();
+    state_ = std::move(StateStore::open(folder_, "hut-bench", {"left"}, WallTime{}).value());
+    EXPECT_TRUE(state_->accept_cautions(1, WallTime{}));
+    supervisor_ = std::make_unique<Supervisor>(
+        Supervisor::Parts{.bench = files_.bench,
+                          .policy = files_.policy,
+                          .plant = files_.plant,
+                          .dialects = files_.dialects,
+                          .files = files_.recorded,
+                          .runs_folder = folder_ + "/runs",
+                          .guard = guard_,
+                          .state = *state_,
+                          .backlog = backlog_,
+                          .wall =
+                              [this] {
+                                if (const auto then = std::exchange(at_the_next_look_, {})) then();
+                                return std::chrono::system_clock::now();
+                              },
+                          .log = [](LogLevel, const std::string&) {}},
+        [](const std::string& why) { FAIL() << why; });
+  }
+  ~AskedOf() override {
+    supervisor_.reset();
+    fs::remove_all(folder_);
+  }
+  std::string phase() {
+    const auto now = *supervisor_->channel("left");
+    return now.at("run").is_null() ? "" : now.at("run").at("phase").as_string().c_str();
+  }
+
+  const NamedText profile_ =
+      file_at(test::in_source("profiles/library/refill-between-sorties.yaml"));
+  const NamedText cell_ = file_at(test::in_source("profiles/cells/hut-radio-24.yaml"));
+  std::string folder_;
+  DaemonFiles files_;
+  IdleGuard guard_;
+  Backlog backlog_;
+  std::unique_ptr<StateStore> state_;
+  std::function<void()> at_the_next_look_;  // at the clock on the wall
+  std::unique_ptr<Supervisor> supervisor_;
+};
+
+// The run would go on until the guard ends, and be found as one that an interruption ended.
+TEST_F(AskedOf, a_start_that_is_under_way_as_the_daemon_is_told_to_end_comes_to_nothing) {  // S4 S9
+  ASSERT_TRUE(supervisor_->approve("left", profile_, cell_, true, {}));
+  at_the_next_look_ = [this] { supervisor_->shut_down(0ms); };
+  const auto begun = supervisor_->start("left", {.profile = profile_, .cell = cell_}, {});
+  ASSERT_TRUE(begun) << describe(begun.error().why);
+  for (int i = 0; i < 1000 && state_->energised(0); ++i) std::this_thread::sleep_for(10ms);
+  EXPECT_EQ(phase(), "stopped");
+  EXPECT_FALSE(state_->energised(0));
+}
+
+}  // namespace
+}  // namespace chargewright::daemon
