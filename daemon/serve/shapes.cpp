@@ -131,10 +131,24 @@ std::string_view stage_name(std::uint8_t stage) {
   return key_of(static_cast<safety::CutStage>(stage));
 }
 
+// A cell whose meter is gone may be anywhere by now.
+safety::ChannelSnapshot without_old_readings(safety::ChannelSnapshot channel, drivers::Instant at,
+                                             drivers::Duration age_max) {
+  const auto forget_if_old = [&](drivers::Reading& reading) {
+    if (at - reading.asked > age_max) reading.validity = drivers::Validity::absent;
+  };
+  for (drivers::Reading* reading : {&channel.voltage, &channel.current, &channel.source_voltage}) {
+    forget_if_old(*reading);
+  }
+  for (drivers::Reading& reading : channel.temperatures) forget_if_old(reading);
+  return channel;
+}
+
 }  // namespace
 
-object channel_json(const ChannelFacts& facts, const safety::ChannelSnapshot& channel,
+object channel_json(const ChannelFacts& facts, const safety::ChannelSnapshot& seen,
                     drivers::Instant at) {
+  const auto channel = without_old_readings(seen, at, facts.reading_age_max);
   std::optional<drivers::Duration> step_time;
   if (facts.run && !is_over(facts.run->progress.phase)) {
     step_time = at - facts.run->progress.step_began;

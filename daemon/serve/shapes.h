@@ -40,6 +40,7 @@ struct ChannelFacts {
   std::optional<LatchedTrip> trip{};
   double speed = 1;
   std::optional<ResumptionFacts> resumption{};
+  drivers::Duration reading_age_max = drivers::Duration::max();  // what is older is not known
 };
 
 boost::json::object channel_json(const ChannelFacts& facts, const safety::ChannelSnapshot& channel,

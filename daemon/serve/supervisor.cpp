@@ -9,6 +9,7 @@
 #include "daemon/record/digest.h"
 #include "daemon/serve/cautions.h"
 #include "daemon/serve/shapes.h"
+#include "safety/facts.h"
 
 namespace chargewright::daemon {
 namespace {
@@ -191,12 +192,14 @@ object Supervisor::bench() {
 }
 
 object Supervisor::facts_of(std::uint8_t channel, const safety::Snapshot& snapshot) {
-  ChannelFacts facts{.bench = parts_.bench.name,
-                     .name = parts_.bench.channels[channel].name,
-                     .run = pump_.run(channel),
-                     .trip = parts_.state.trip(channel),
-                     .speed = parts_.speed,
-                     .resumption = resuming_.facts(channel)};
+  ChannelFacts facts{
+      .bench = parts_.bench.name,
+      .name = parts_.bench.channels[channel].name,
+      .run = pump_.run(channel),
+      .trip = parts_.state.trip(channel),
+      .speed = parts_.speed,
+      .resumption = resuming_.facts(channel),
+      .reading_age_max = safety::Ages(parts_.plant.channels[channel]).watched_reading};
   if (!facts.trip) facts.resumption.reset();  // a person has looked, or it goes on
   if (facts.run) {
     if (const auto progress = run_thread_.progress(channel)) facts.run->progress = *progress;

@@ -98,6 +98,21 @@ TEST(AnotherCell, put_in_while_the_output_rests_is_noticed_before_it_is_charged)
 
 // The charge since the meter stuck must be 4 % of its limit, 16 C: 1.6 s at 10 A. Source and meter
 // drift apart meanwhile, which is borne longer here.
+// Nothing is energised, and nothing trips: but what it read before is no longer told as if it were
+// the present.
+TEST(AMeterThatIsGone, has_nothing_more_to_say_of_a_cell_at_rest) {  // S3
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto reading = [&](const char* key) {
+    return bench.channel().at("readings").as_object().at(key);
+  };
+  ASSERT_TRUE(until([&] { return !reading("voltage_v").is_null(); }));
+  bench.simulator().control("fault link-dropped meter");
+  EXPECT_TRUE(until([&] { return reading("voltage_v").is_null(); }, std::chrono::seconds(15)));
+  EXPECT_FALSE(reading("hottest_degc").is_null());
+  EXPECT_EQ(bench.channel().at("state").as_string(), "off");
+}
+
 TEST(AStuckMeter, is_found_though_every_reading_is_within_limits) {
   ServedBench bench(buffer_bench({.channel = "stuck-after: 1 s\n    disagree: {for: 60 s}"}));
   ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();

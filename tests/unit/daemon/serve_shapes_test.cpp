@@ -21,7 +21,7 @@ drivers::Reading reading(double value, drivers::Validity validity = drivers::Val
   drivers::Reading r;
   r.validity = validity;
   r.value = value;
-  r.answered = drivers::Instant{10s};
+  r.asked = r.answered = drivers::Instant{10s};
   return r;
 }
 
@@ -90,6 +90,21 @@ TEST(Shapes, a_channel_tells_readings_and_null_for_the_unknown) {
   EXPECT_EQ(json.at("tally").at("charge_in_ah"), 1.0);
   EXPECT_TRUE(json.at("run").is_null());
   EXPECT_TRUE(json.at("trip").is_null());
+}
+
+TEST(Shapes, a_channel_tells_no_reading_that_is_too_old) {  // S3
+  auto channel = charging();
+  channel.temperatures[0].asked = channel.temperatures[1].asked = drivers::Instant{5s};
+  const ChannelFacts facts{.bench = "hut-bench", .name = "left", .reading_age_max = 5s};
+  const auto json = channel_json(facts, channel, drivers::Instant{12s});
+  const auto& readings = json.at("readings").as_object();
+  EXPECT_EQ(readings.at("voltage_v"), 4.1);
+  EXPECT_TRUE(readings.at("temperatures_degc").at(0).is_null());
+  EXPECT_TRUE(readings.at("hottest_degc").is_null());
+  for (const auto& margin : json.at("margins").as_array()) {
+    const bool of_heat = margin.at("limit").as_string().starts_with("temperature");
+    EXPECT_EQ(margin.at("measured").is_null(), of_heat) << margin;
+  }
 }
 
 TEST(Shapes, never_writes_what_is_not_json) {
