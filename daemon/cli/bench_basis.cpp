@@ -6,6 +6,7 @@
 #include "daemon/bench/plant.h"
 #include "daemon/cli/client.h"
 #include "daemon/cli/facts.h"
+#include "daemon/record/digest.h"
 #include "daemon/serve/data_folders.h"
 
 namespace chargewright::daemon {
@@ -16,18 +17,21 @@ using boost::json::object;
 // A daemon that is not there or is busy keeps nobody waiting: the times are then assumed.
 constexpr std::chrono::milliseconds patience{1000};
 
+// What a daemon says of the bench that it runs, where that has this name.
+std::optional<object> told_of(const CommandLine& line, const profiles::Bench& bench) {
+  const auto reply = Client(line.socket).get("/v1/bench", patience);
+  if (!reply || !reply->ok() || !reply->json.is_object()) return {};
+  if (text_in(reply->json.get_object(), "bench") != bench.name) return {};
+  return reply->json.get_object();
+}
+
 // By InstrumentId; zero where nothing is known. Only of a bench with the same name, instruments and
 // links: the times of another prove nothing.
 std::vector<drivers::Duration> measured(const CommandLine& line, const profiles::Bench& bench) {
   std::vector<drivers::Duration> times(bench.instruments.size());
-  const auto reply = Client(line.socket).get("/v1/bench", patience);
-  if (!reply || !reply->ok() || !reply->json.is_object()) return times;
-  const object& facts = reply->json.get_object();
-  const auto* instruments = array_in(facts, "instruments");
-  if (text_in(facts, "bench") != bench.name || instruments == nullptr ||
-      instruments->size() != times.size()) {
-    return times;
-  }
+  const auto facts = told_of(line, bench);
+  const auto* instruments = facts ? array_in(*facts, "instruments") : nullptr;
+  if (instruments == nullptr || instruments->size() != times.size()) return times;
   std::vector<drivers::Duration> found(times.size());
   for (std::size_t k = 0; k < found.size(); ++k) {
     const object* one = (*instruments)[k].if_object();
@@ -41,6 +45,23 @@ std::vector<drivers::Duration> measured(const CommandLine& line, const profiles:
 }
 
 }  // namespace
+
+std::vector<drivers::Failure> not_in_force(const CommandLine& line, const BenchFiles& files) {
+  std::vector<drivers::Failure> notes;
+  const auto facts = told_of(line, files.bench);
+  if (!facts) return notes;
+  const auto compare = [&](std::string_view key, const std::string& file, const std::string& text) {
+    if (!facts->contains(key) || text_in(*facts, key) == sha256(text)) return;
+    notes.push_back({.place = {.file = file},
+                     .cause =
+                         "the daemon that runs this bench has read another text than this one, "
+                         "which is not in force",
+                     .advice = "restart it when no run is going on"});
+  };
+  compare("file_sha256", files.bench.file, files.bench.text);
+  compare("policy_sha256", line.policy, files.policy.text);
+  return notes;
+}
 
 drivers::Checked<profiles::Basis> load_basis(const CommandLine& line, const BenchFiles& files) {
   drivers::Failures problems;

@@ -10,4 +10,7 @@ namespace chargewright::daemon {
 
 drivers::Checked<profiles::Basis> load_basis(const CommandLine& line, const BenchFiles& files);
 
+// A daemon reads bench and policy once, as it begins: notes on those that it read otherwise.
+std::vector<drivers::Failure> not_in_force(const CommandLine& line, const BenchFiles& files);
+
 }  // namespace chargewright::daemon

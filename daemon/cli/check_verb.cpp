@@ -104,8 +104,9 @@ ExitCode check_verb(const CommandLine& line) {
     return complain(problems, ExitCode::bad_input);
   }
 
-  const auto report = profiles::check(files->profile, files->cell, bench->bench, bench->channel,
-                                      bench->policy, *basis);
+  auto report = profiles::check(files->profile, files->cell, bench->bench, bench->channel,
+                                bench->policy, *basis);
+  for (auto& note : not_in_force(line, *bench)) report.notes.push_back(std::move(note));
   const ExitCode code = report.problems.empty() ? ExitCode::done : ExitCode::bad_input;
   if (line.json) {
     std::cout << boost::json::serialize(report_json(report)) << '\n';

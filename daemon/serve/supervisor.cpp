@@ -163,10 +163,14 @@ void Supervisor::operated(const std::string& what, const std::string& channel, c
 // ---- looking
 
 object Supervisor::bench() {
-  object json{
-      {"bench", parts_.bench.name},      {"file", parts_.bench.file},
-      {"policy", parts_.policy.file},    {"speed", parts_.speed},
-      {"version", CHARGEWRIGHT_VERSION}, {"cautions_accepted", parts_.state.cautions_accepted()}};
+  object json{{"bench", parts_.bench.name},
+              {"file", parts_.bench.file},
+              {"policy", parts_.policy.file},
+              {"speed", parts_.speed},
+              {"version", CHARGEWRIGHT_VERSION},
+              {"cautions_accepted", parts_.state.cautions_accepted()},
+              {"file_sha256", sha256(parts_.bench.text)},
+              {"policy_sha256", sha256(parts_.policy.text)}};
   const auto answers = parts_.guard.instruments();
   const std::vector<drivers::Duration> worst = round_trips();
   array instruments;

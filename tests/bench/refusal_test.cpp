@@ -86,6 +86,24 @@ TEST(AStart, with_looser_limits_wants_them_approved_and_with_tighter_ones_does_n
   EXPECT_EQ(bench.start().exit_code, 0);
 }
 
+TEST(ACheck, says_that_the_daemon_runs_by_another_policy_than_the_one_on_file) {  // S2
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto check = [&] {
+    return bench.command({"check", bench.profile_file(), "--cell", bench.cell_file(), "--bench",
+                          bench.bench_file(), "--policy", bench.folder().path() + "/policy.yaml"});
+  };
+  const Finished same = check();
+  ASSERT_EQ(same.exit_code, 0) << same.err;
+  EXPECT_EQ(same.out.find("not in force"), std::string::npos) << same.out;
+  bench.folder().write("policy.yaml", "limits: {temperature: {above: 50 degC}}\n");
+  const Finished other = check();
+  ASSERT_EQ(other.exit_code, 0) << other.err;
+  EXPECT_NE(other.out.find("policy.yaml: the daemon that runs this bench has read another text"),
+            std::string::npos)
+      << other.out;
+}
+
 TEST(AStart, with_a_fast_clock_is_refused_on_an_instrument_that_may_be_real) {
   ServedBench bench(buffer_bench({.channel = "stuck-after: 10 min",
                                   .supply_identity = "Example,PS-20-20,7,1.0",
