@@ -220,6 +220,20 @@ class Checker {
     if (ceilings.temperature) check_temperature(ceilings, where);
     check_margin(ceilings, current, where);
     check_end(step, current);
+    check_pulse(step);
+  }
+
+  // What flows between two readings is in no count: a whole step must not.
+  void check_pulse(const Step& step) {
+    const Duration least = 2 * channel_.every;
+    const double soonest = soonest_unread(resolve(step.until, cell_.capacity)).value();
+    if (soonest >= in_seconds(least)) return;
+    problem(step.until_place,
+            "step `" + step.name + "` may end after " +
+                to_text(Duration{std::llround(soonest * 1e9)}) +
+                ", before anything was read in it: its charge would be in no limit",
+            "let it charge for " + to_text(least) + " at least, or read channel `" + channel_.name +
+                "` more often");
   }
 
   // A ceiling is steered to and a limit is cut at: one on the other would trip.

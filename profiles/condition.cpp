@@ -250,6 +250,23 @@ std::string describe_node(const std::vector<Condition::Node>& nodes, std::size_t
   return text + ')';
 }
 
+double soonest_unread(const std::vector<Condition::Node>& nodes, std::size_t at) {
+  const Condition::Node& node = nodes[at];
+  if (node.kind == Condition::Node::Kind::compare) {
+    if (node.subject != Subject::step_time) return HUGE_VAL;
+    const bool upward =
+        node.comparison == Comparison::at_least || node.comparison == Comparison::above;
+    return (upward ? std::max(node.value, 0.0) : 0.0) + drivers::in_seconds(node.hold);
+  }
+  const bool any = node.kind == Condition::Node::Kind::any;
+  double soonest = any ? HUGE_VAL : 0.0;
+  for (std::size_t child = at + 1; child < at + node.size; child += nodes[child].size) {
+    const double one = soonest_unread(nodes, child);
+    soonest = any ? std::min(soonest, one) : std::max(soonest, one);
+  }
+  return soonest;
+}
+
 }  // namespace
 
 std::string_view key_of(Subject subject) {
@@ -331,6 +348,11 @@ Condition resolve(const Condition& condition, Coulombs capacity) {
     node.relation = Relation::absolute;
   }
   return resolved;
+}
+
+drivers::Seconds soonest_unread(const Condition& resolved) {
+  const double soonest = resolved.empty() ? HUGE_VAL : soonest_unread(resolved.nodes, 0);
+  return drivers::Seconds::from_value(soonest);
 }
 
 std::string describe(const Condition& condition) {

@@ -67,6 +67,9 @@ std::optional<Condition> read_condition(const drivers::Document& document,
 
 // All relations turned into SI numbers.
 Condition resolve(const Condition& condition, drivers::Coulombs capacity);
+// How soon a resolved one may be met in a step of which nothing was read; infinite where it needs a
+// reading.
+drivers::Seconds soonest_unread(const Condition& resolved);
 std::string describe(const Condition& condition);  // "current <= 120 mA for 5 s"
 
 struct Measured {

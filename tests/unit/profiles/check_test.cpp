@@ -276,6 +276,18 @@ TEST(Check, finds_each_problem_with_its_place_and_the_limit_it_meets) {
        "`within`"},
       {profile_with("current <= C/20 for 5 s", "step-time >= 30 min\n    within: 30 min"), ""},
       {profile_with("current <= C/20 for 5 s", "power >= 16.8 W"), ""},
+      {profile_with("current <= C/20 for 5 s", "step-time >= 199 ms"),
+       "p.yaml:6:12: step `fill` may end after 199 ms, before anything was read in it: its charge "
+       "would be in no limit; let it charge for 200 ms at least, or read channel `left` more "
+       "often"},
+      {profile_with("current <= C/20 for 5 s", "step-time >= 200 ms"), ""},
+      {profile_with("current <= C/20 for 5 s", "{any: [current <= C/20, step-time >= 150 ms]}"),
+       "p.yaml:6:12: step `fill` may end after 150 ms, before anything was read in it: its charge "
+       "would be in no limit; let it charge for 200 ms at least, or read channel `left` more "
+       "often"},
+      {profile_with("current <= C/20 for 5 s", "{all: [current <= C/20, step-time >= 150 ms]}"),
+       ""},
+      {profile_with("current <= C/20 for 5 s", "step-time < 1 min for 2 s"), ""},
       {profile_with("current <= C/20 for 5 s", "temperature >= 43 degC"), ""},
   };
   for (const Case& c : table) EXPECT_EQ(problems(c.files), c.message);
