@@ -63,8 +63,6 @@ safety::ReadingErrors errors_of(const Bench& bench, const BenchChannel& channel,
   safety::ReadingErrors errors;
   const double volts_most = limits.voltage_above ? limits.voltage_above->value.value() : 0;
   errors.voltage = volts(voltage.of(volts_most));
-  if (limits.current_above)
-    errors.current = amperes(current.of(limits.current_above->value.value()));
   for (const safety::Terminal& thermometer : channel.thermometers) {
     errors.temperature = std::max(errors.temperature,
                                   bench.instruments[thermometer.instrument].accuracy.temperature);

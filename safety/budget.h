@@ -66,10 +66,10 @@ struct Reach {
   drivers::Watts power{};
 };
 
-// How far the cell may be beyond what its instruments show, by their accuracy.
+// How far the cell may be beyond what its instruments show, by their accuracy. Of the current it
+// does not matter: the most that it can be is what the source can deliver.
 struct ReadingErrors {
   drivers::Volts voltage{};
-  drivers::Amperes current{};
   drivers::Kelvins temperature{};
   drivers::Coulombs charge{};
   drivers::Joules energy{};

@@ -2,7 +2,6 @@
 
 #include <algorithm>
 
-#include "daemon/bench/plant.h"
 #include "daemon/plan/drill_bound.h"
 #include "daemon/plan/drill_scene.h"
 #include "daemon/plan/stage.h"
@@ -21,17 +20,6 @@ constexpr Instant start{1h};
 // A step has gone on for at most so long, on bytes, when the fault comes: readings are steady.
 constexpr Duration run_in_most = 10s;
 constexpr int run_in_cycles = 30;
-
-safety::Plant plant_of_one(const RehearsalSetup& setup) {
-  const safety::Plant whole = profiles::plant_of(setup.bench);
-  safety::ChannelPlan plan = whole.channels[setup.channel];
-  widen_disagreement(setup.bench, setup.bench.channels[setup.channel], plan);
-  plan.abilities = setup.abilities;
-  safety::Plant plant;
-  plant.instruments = whole.instruments;
-  plant.channels.push_back(plan);
-  return plant;
-}
 
 Duration run_in_of(const DrillTime& time, const safety::ChannelPlan& plan) {
   if (time.moment == DrillMoment::before_arming) return Duration::zero();

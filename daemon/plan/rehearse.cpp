@@ -23,6 +23,17 @@ safety::ChannelPlan paced(const safety::ChannelPlan& plan, Duration step) {
   return paced;
 }
 
+safety::Plant plant_of_one(const RehearsalSetup& setup) {
+  const safety::Plant whole = profiles::plant_of(setup.bench);
+  safety::ChannelPlan plan = whole.channels[setup.channel];
+  widen_disagreement(setup.bench, setup.bench.channels[setup.channel], plan);
+  plan.abilities = setup.abilities;
+  safety::Plant plant;
+  plant.instruments = whole.instruments;
+  plant.channels.push_back(plan);
+  return plant;
+}
+
 namespace {
 
 // What is noted of every instant of the rehearsal.
@@ -113,22 +124,12 @@ void Notes::end(Stage& stage) {
   into_.curve = curve_.take();
 }
 
-safety::Plant plant_of_one(const RehearsalSetup& setup) {
-  const safety::Plant whole = profiles::plant_of(setup.bench);
-  safety::ChannelPlan plan = whole.channels[setup.channel];
-  widen_disagreement(setup.bench, setup.bench.channels[setup.channel], plan);
-  plan.abilities = setup.abilities;
-  safety::Plant plant;
-  plant.instruments = whole.instruments;
-  plant.channels.push_back(paced(plan, setup.step));
-  return plant;
-}
-
 }  // namespace
 
 Rehearsal rehearse(const RehearsalSetup& setup) {
   const Instant start{std::chrono::hours(1)};  // any; not zero, so that ages have a past
-  const safety::Plant plant = plant_of_one(setup);
+  safety::Plant plant = plant_of_one(setup);
+  plant.channels[0] = paced(plant.channels[0], setup.step);
   const Duration step = plant.channels[0].every;
   Rehearsal rehearsal;
   rehearsal.step = step;

@@ -77,6 +77,9 @@ inline constexpr std::size_t curve_points_max = 1200;
 
 Rehearsal rehearse(const RehearsalSetup& setup);
 
+// The plant of the setup's channel alone, as its files and dialect say.
+safety::Plant plant_of_one(const RehearsalSetup& setup);
+
 // The times of a channel's plan (ages, heartbeat, stages of a cut), made to fit readings that come
 // every `step`. The one place where virtual time and the plan's deadlines meet.
 safety::ChannelPlan paced(const safety::ChannelPlan& plan, drivers::Duration step);
