@@ -5,7 +5,9 @@
 #include <sys/resource.h>
 
 #include <csignal>
+#include <fstream>
 #include <functional>
+#include <iterator>
 #include <thread>
 
 #include "tests/bench/benches.h"
@@ -20,6 +22,11 @@ constexpr double empty_v = 0.5;
 
 Buffer resuming() {
   return {.after_interruption = "{resume-within: 2 min, times: 1, warning: 10 s}"};
+}
+
+std::string text_of(const std::string& path) {
+  std::ifstream file(path);
+  return {std::istreambuf_iterator<char>(file), {}};
 }
 
 class Interrupted : public testing::Test {
@@ -148,6 +155,9 @@ TEST_F(Interrupted, stays_off_when_it_had_failed_for_want_of_a_record) {  // S9 
   room.rlim_cur = 4096;
   ASSERT_EQ(::prlimit(bench->daemon().id(), RLIMIT_FSIZE, &room, nullptr), 0);
   ASSERT_EQ(run->wait(patience).exit_code, 7);
+  // The withdrawal is on the disk some moments after the end was told.
+  const std::string marker = bench->folder().path() + "/state/hut-buffer/energised-left.json";
+  EXPECT_TRUE(until([&] { return text_of(marker).find("resumption") == std::string::npos; }, 20s));
   kill_it();
   ons_before = ons();
   ASSERT_TRUE(bench->start_daemon()) << bench->daemon().err();
