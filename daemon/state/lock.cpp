@@ -1,5 +1,6 @@
 #include "daemon/state/lock.h"
 
+#include <arpa/inet.h>
 #include <fcntl.h>
 #include <sys/file.h>
 #include <sys/socket.h>
@@ -36,14 +37,25 @@ Failure unlockable(const std::string& what) {
           .advice = {}};
 }
 
-// One instrument, one key: a device by where its symbolic links lead, a host in lower case.
+// In lower case; an address in the one way in which it is written shortest.
+std::string key_of_host(std::string host) {
+  std::ranges::transform(host, host.begin(), [](char c) {
+    return c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c;
+  });
+  if (host == "localhost") return "127.0.0.1";
+  in6_addr address{};
+  char shortest[INET6_ADDRSTRLEN];
+  if (::inet_pton(AF_INET6, host.c_str(), &address) != 1 ||
+      ::inet_ntop(AF_INET6, &address, shortest, sizeof shortest) == nullptr) {
+    return host;
+  }
+  return shortest;
+}
+
+// One instrument, one key: a device by where its symbolic links lead.
 std::string key_of_link(const drivers::LinkAddress& address) {
   if (const auto* tcp = std::get_if<drivers::TcpAddress>(&address)) {
-    std::string host = tcp->host == "localhost" ? "127.0.0.1" : tcp->host;
-    std::ranges::transform(host, host.begin(), [](char c) {
-      return c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c;
-    });
-    return "tcp:" + host + ':' + std::to_string(tcp->port);
+    return "tcp:" + key_of_host(tcp->host) + ':' + std::to_string(tcp->port);
   }
   const std::string device = std::get<drivers::SerialAddress>(address).device;
   std::error_code ignored;  // a device that is not there yet keeps the name it has

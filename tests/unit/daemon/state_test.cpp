@@ -329,6 +329,15 @@ TEST_F(State, two_benches_cannot_hold_one_link_whatever_their_state_folder) {
   EXPECT_TRUE(lock_bench(folder_ + "/elsewhere", "b", {other, same}));
 }
 
+TEST_F(State, an_address_is_one_link_however_it_is_written) {  // S3
+  for (const auto& [one, other] :
+       {std::pair{"LocalHost", "127.0.0.1"}, std::pair{"FE80:0:0:0:0:0:0:1", "fe80::1"}}) {
+    const auto held = Lock::of_link(drivers::TcpAddress{.host = one, .port = 59'873});
+    ASSERT_TRUE(held) << one;
+    EXPECT_FALSE(Lock::of_link(drivers::TcpAddress{.host = other, .port = 59'873})) << one;
+  }
+}
+
 TEST_F(State, a_serial_device_is_one_link_under_all_its_names) {
   write(folder_ + "/ttyReal", "");
   fs::create_symlink(folder_ + "/ttyReal", folder_ + "/by-id");
