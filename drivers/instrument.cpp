@@ -173,7 +173,8 @@ void Instrument::State::accept_urgent(const Order& order, Instant now) {
     const std::optional<std::string_view> text = compose(spelling.send, order);
     if (!text || !conversation.urgent(*text, now)) return end_now(order, Ending::refused, now);
     if (!spelling.ask) job.stage = Job::Stage::said;
-    job.ready_from = later(now, spec.dialect.settle);
+    // It may have to wait for a pause before it leaves.
+    job.ready_from = later(now, spec.dialect.between + spec.dialect.settle);
   }
   if (!urgent.push(job)) end_now(order, Ending::refused, now);
 }

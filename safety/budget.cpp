@@ -192,7 +192,8 @@ int Maker::cut_with(InstrumentId instrument) const {
 
 // The instrument may be at one answer when the off comes, and obey those of other channels first.
 Duration Maker::obeyed(InstrumentId instrument) const {
-  return (1 + cut_with(instrument)) * setup_.instruments[instrument].round_trip;
+  const InstrumentTimes& times = setup_.instruments[instrument];
+  return (1 + cut_with(instrument)) * (times.round_trip + times.between);
 }
 
 Response respond(const BudgetTerms& t) {

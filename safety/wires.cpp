@@ -204,11 +204,13 @@ void Wires::status(InstrumentId id, InstrumentStatus& into) const {
 // ---- the end ------------------------------------------------------------------------------------
 
 void Wires::last_resort(Instant now) {
+  // Nobody waits any more for the pauses that an instrument wants: as if each had passed.
+  const auto later_on = [&now] { return now = drivers::later(now, std::chrono::minutes(1)); };
   for (const ChannelPlan& channel : plant_.channels) {
-    off_at_once(channel.source, Verb::output_off, now);
+    off_at_once(channel.source, Verb::output_off, later_on());
   }
   for (const ChannelPlan& channel : plant_.channels) {
-    if (channel.contactor) off_at_once(*channel.contactor, Verb::open_switch, now);
+    if (channel.contactor) off_at_once(*channel.contactor, Verb::open_switch, later_on());
   }
 }
 

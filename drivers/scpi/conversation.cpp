@@ -24,6 +24,7 @@ void Conversation::link_up(Instant now) {
   has_answer_ = false;
   attempts_ = 0;
   not_before_ = now;
+  may_leave_ = false;
   said_deadline_ = never;
   out_of_step_since_ = now;
   restart(now);
@@ -35,6 +36,28 @@ void Conversation::link_down() {
   outbox_.clear();
   has_answer_ = false;
   deadline_ = never;
+}
+
+// The first message that waits has its turn, where the pause behind the last one is over.
+void Conversation::let_leave(Instant now) {
+  if (may_leave_ || outbox_.empty() || now < not_before_) return;
+  may_leave_ = true;
+  not_before_ = later(now, dialect_.between);
+}
+
+void Conversation::written(std::size_t count) {
+  if (count > 0 && count >= outbox_.first().size()) may_leave_ = false;
+  outbox_.written(count);
+}
+
+// Where nothing was sent in a turn, it is the next one's.
+bool Conversation::take_back() {
+  if (!outbox_.recall()) return false;
+  if (may_leave_ && outbox_.empty()) {
+    may_leave_ = false;
+    not_before_ = Instant{};
+  }
+  return true;
 }
 
 void Conversation::receive(std::string_view bytes, Instant now) {
@@ -125,6 +148,7 @@ void Conversation::see_resync_line(const Line& line, Instant now) {
 
 void Conversation::turn(Instant now) {
   if (state_ == State::down) return;
+  let_leave(now);
   expire(now);
   if (state_ == State::restarting) continue_restart(now);
 }
@@ -174,7 +198,7 @@ void Conversation::window_closed(Instant now) {
 }
 
 void Conversation::attempt_failed(Instant now) {
-  outbox_.recall();
+  take_back();
   reader_.reset();
   Duration pause = dialect_.respond;
   for (int i = 0; i < attempts_ && pause < back_off_longest; ++i) pause *= 2;
@@ -194,7 +218,7 @@ void Conversation::fall_out_of_step(Instant now, bool drain) {
     out_of_step_since_ = now;
     attempts_ = 0;
   }
-  if (outbox_.recall()) dropped_ = true;
+  if (take_back()) dropped_ = true;
   said_deadline_ = never;
   if (!drain) {
     restart(now);
@@ -238,7 +262,7 @@ bool Conversation::send_step(Instant now) {
     if (message.empty()) return true;
     const auto size = fill(message, {.nonce = nonce_}, text, sizeof text);
     if (!size || !outbox_.append({text, *size}, dialect_.terminator)) return false;
-    not_before_ = later(now, dialect_.between);
+    let_leave(now);
     return true;
   };
   if (step_ == 0) {
@@ -261,12 +285,12 @@ bool Conversation::send_step(Instant now) {
   return !identify.absent && send(identify.ask->message);
 }
 
-bool Conversation::ready(Instant now) const {
-  return state_ == State::idle && now >= not_before_ && !has_answer_ && outbox_.holds_only_urgent();
-}
+bool Conversation::ready(Instant now) const { return state_ == State::idle && now >= ready_from(); }
 
 Instant Conversation::ready_from() const {
   if (state_ != State::idle || has_answer_ || !outbox_.holds_only_urgent()) return never;
+  // What is urgent has the next turn.
+  if (dialect_.between > Duration::zero() && !outbox_.empty()) return never;
   return not_before_;
 }
 
@@ -277,7 +301,7 @@ void Conversation::say(std::string_view message, Instant now) {
     fall_out_of_step(now, true);
     return;
   }
-  not_before_ = later(now, dialect_.between);
+  let_leave(now);
   said_deadline_ = later(now, dialect_.respond);
 }
 
@@ -287,7 +311,7 @@ void Conversation::ask(std::string_view message, Instant now) {
     fall_out_of_step(now, true);
     return;
   }
-  not_before_ = later(now, dialect_.between);
+  let_leave(now);
   state_ = State::awaiting;
   deadline_ = later(now, dialect_.respond);
 }
@@ -295,12 +319,12 @@ void Conversation::ask(std::string_view message, Instant now) {
 bool Conversation::urgent(std::string_view message, Instant now) {
   if (state_ == State::down) return false;
   if (!outbox_.append_urgent(message, dialect_.terminator)) return false;
-  not_before_ = later(now, dialect_.between);
+  let_leave(now);
   return true;
 }
 
 bool Conversation::recall() {
-  if (!in_step() || !outbox_.recall()) return false;
+  if (!in_step() || !take_back()) return false;
   state_ = State::idle;
   deadline_ = never;
   return true;
@@ -328,18 +352,20 @@ bool Conversation::is_known_identity(std::string_view line) const {
 }
 
 Instant Conversation::wake() const {
+  const bool waits = dialect_.between > Duration::zero() && !may_leave_ && !outbox_.empty();
+  const Instant turn = waits && state_ != State::down ? not_before_ : never;
   switch (state_) {
     case State::down:
       return never;
     case State::restarting:
       return not_before_;
     case State::idle:
-      return outbox_.holds_only_urgent() ? never : said_deadline_;
+      return std::min(turn, outbox_.holds_only_urgent() ? never : said_deadline_);
     case State::draining:
     case State::listening:
     case State::waiting:
     case State::awaiting:
-      return deadline_;
+      return std::min(turn, deadline_);
   }
   return never;
 }

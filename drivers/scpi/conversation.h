@@ -11,7 +11,8 @@
 // answered or never will be. Twice, with two numbers: a late answer may happen to equal the first
 // one. Until then everything that arrives is discarded, and no question is asked (S3).
 //
-// A cut does not wait for any of this: urgent() goes out at once (S4).
+// A cut does not wait for any of this: urgent() goes out at once (S4); but not sooner behind
+// another message than the instrument wants, since it might not hear it.
 
 #include <array>
 #include <cstdint>
@@ -54,8 +55,11 @@ class Conversation {
   void link_down();
   void receive(std::string_view bytes, Instant now);
   void turn(Instant now);
-  [[nodiscard]] std::string_view to_write() const { return outbox_.to_write(); }
-  void written(std::size_t count) { outbox_.written(count); }
+  [[nodiscard]] std::string_view to_write() const {
+    if (dialect_.between == Duration::zero()) return outbox_.to_write();
+    return may_leave_ ? outbox_.first() : std::string_view{};
+  }
+  void written(std::size_t count);
   [[nodiscard]] Instant wake() const;
 
   // The next message may be given: in step, nothing in flight or unwritten, pause over.
@@ -111,6 +115,8 @@ class Conversation {
   void send_template(const Template& message);
   [[nodiscard]] bool is_known_identity(std::string_view line) const;
   [[nodiscard]] Duration quiet_time() const;
+  void let_leave(Instant now);
+  bool take_back();
 
   const Dialect& dialect_;
   LineReader reader_;
@@ -118,7 +124,8 @@ class Conversation {
   State state_ = State::down;
   Instant deadline_ = never;       // of awaiting, listening and waiting; end of quiet when draining
   Instant drain_end_ = never;      // draining goes on no longer than this
-  Instant not_before_{};           // the next message, because of the pause between two
+  Instant not_before_{};           // the next message leaves, because of the pause between two
+  bool may_leave_ = false;         // the first one that waits, where there are such pauses
   Instant said_deadline_ = never;  // the link must have taken what was said by then
   Instant out_of_step_since_{};
   std::size_t step_ = 0;  // of the restart

@@ -24,6 +24,10 @@ class Outbox {
   [[nodiscard]] std::string_view to_write() const {
     return {bytes_.data() + begin_, end_ - begin_};
   }
+  // Of the first message.
+  [[nodiscard]] std::string_view first() const {
+    return {bytes_.data() + begin_, messages_.empty() ? 0 : messages_.front().left};
+  }
   void written(std::size_t count);
 
   [[nodiscard]] bool empty() const { return begin_ == end_; }

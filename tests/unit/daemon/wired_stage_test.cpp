@@ -128,6 +128,21 @@ TEST_F(Wired, cuts_past_the_answer_in_flight) {  // S4
   EXPECT_EQ(stage->channel().trip.cause, Cause::operator_cut);
 }
 
+TEST_F(Wired, cuts_and_proves_it_where_the_supply_wants_pauses) {  // S4
+  for (const auto pause : {20ms, 100ms, 200ms}) {
+    supply_dialect.between = pause;
+    set(procedure({charge(4.0_A, 4.2_V, current_at_most(0.1_A))}));
+    ASSERT_TRUE(until(State::energised)) << pause.count();
+    until([] { return false; }, 60s);
+    Request cut;
+    cut.kind = Request::Kind::cut;
+    stage->request(cut);
+    stage->advance(now += pause + 1ms);
+    EXPECT_FALSE(is_on()) << pause.count();
+    ASSERT_TRUE(until(State::tripped, 10s)) << pause.count();
+  }
+}
+
 TEST_F(Wired, cuts_when_the_supplys_link_drops_and_proves_it_when_it_is_back) {  // S3 S4
   set(procedure({charge(4.0_A, 4.2_V, current_at_most(0.1_A))}));
   ASSERT_TRUE(until(State::energised));

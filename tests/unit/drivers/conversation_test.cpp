@@ -336,8 +336,9 @@ TEST(Conversation, keeps_the_pause_between_messages) {
   talk.hear("16\n", 45);
   EXPECT_EQ(talk.sent(), "");
   talk.turn(60);
+  EXPECT_EQ(talk.sent(), "*ESE 17|");
   talk.turn(80);
-  EXPECT_EQ(talk.sent(), "*ESE 17|*ESE?|");
+  EXPECT_EQ(talk.sent(), "*ESE?|");
   talk.hear("17\n", 85);
   EXPECT_FALSE(talk.conversation.ready(at(99)));
   EXPECT_TRUE(talk.conversation.ready(at(100)));
@@ -352,6 +353,54 @@ TEST(Conversation, an_urgent_message_goes_out_while_an_answer_is_awaited) {  // 
   EXPECT_EQ(talk.sent(), "OUTP OFF|");
   talk.hear("4.2\n", 12);
   EXPECT_EQ(talk.answer(), "line 4.2");
+}
+
+// The instrument would not hear what comes too soon behind another message.
+TEST(Conversation, an_urgent_message_waits_for_the_pause_that_the_instrument_wants) {  // S4
+  Dialect dialect = without_resync();
+  dialect.clear = {};
+  dialect.between = milliseconds(50);
+  Talk talk(dialect);
+  talk.conversation.link_up(at(0));
+  EXPECT_EQ(talk.sent(), "*IDN?|");
+  EXPECT_TRUE(talk.conversation.urgent("OUTP OFF", at(10)));
+  EXPECT_TRUE(talk.conversation.urgent("ROUT:OPEN (@1)", at(20)));
+  EXPECT_EQ(talk.sent(), "");
+  EXPECT_EQ(talk.conversation.wake(), at(50));
+  talk.turn(49);
+  EXPECT_EQ(talk.sent(), "");
+  talk.turn(50);
+  EXPECT_EQ(talk.sent(), "OUTP OFF|");
+  EXPECT_EQ(talk.conversation.wake(), at(100));
+  talk.turn(100);
+  EXPECT_EQ(talk.sent(), "ROUT:OPEN (@1)|");
+  EXPECT_TRUE(talk.conversation.urgent("OUTP OFF", at(200)));
+  EXPECT_EQ(talk.sent(), "OUTP OFF|");
+}
+
+TEST(Conversation, an_urgent_message_has_the_turn_of_one_that_was_taken_back) {  // S4
+  Dialect dialect = plain();
+  dialect.between = milliseconds(50);
+  Talk talk(dialect);
+  talk.conversation.link_up(at(0));
+  for (int ms = 0; ms < 1000; ms += 50) {
+    talk.turn(ms);
+    const std::string nonce = Talk::nonce_in(talk.sent());
+    talk.turn(ms + 49);
+    if (!nonce.empty()) {
+      talk.turn(ms + 50);
+      talk.sent();
+      talk.hear(nonce + "\n", ms + 50);
+    }
+  }
+  ASSERT_TRUE(talk.conversation.in_step());
+  ASSERT_TRUE(talk.conversation.ready(at(1000)));
+  talk.conversation.ask("VOLT?", at(1000));
+  EXPECT_TRUE(talk.conversation.recall());
+  EXPECT_TRUE(talk.conversation.urgent("OUTP OFF", at(1001)));
+  EXPECT_EQ(talk.sent(), "OUTP OFF|");
+  EXPECT_FALSE(talk.conversation.ready(at(1050)));
+  EXPECT_TRUE(talk.conversation.ready(at(1051)));
 }
 
 TEST(Conversation, an_urgent_message_goes_out_in_every_state_of_a_recovery) {  // S4

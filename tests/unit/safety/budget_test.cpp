@@ -51,6 +51,8 @@ TEST(Budget, counts_interval_link_judging_cut_and_settling) {  // S7
   EXPECT_EQ(terms.cut, 8ms);  // at one answer at most, then the off
   EXPECT_EQ(terms.settling, 20ms);
   EXPECT_EQ(story.line(Cause::voltage_high).source.time, 139ms);
+  story.setup.instruments[supply].between = 3ms;  // the off waits for the pause, too
+  EXPECT_EQ(story.line(Cause::voltage_high).source.terms.cut, 2 * 7ms);
 }
 
 // Of the supply: voltage and current, one readback of the round, its errors, and two setpoints that

@@ -402,7 +402,7 @@ class TwoSupplies : public ByteSink {
   static constexpr drivers::InstrumentId left = 0;
   static constexpr drivers::InstrumentId right = 1;
 
-  TwoSupplies() : wires(plant(), instruments(), 1, *this) {
+  explicit TwoSupplies(Duration between = 0s) : wires(plant(), instruments(between), 1, *this) {
     for (drivers::InstrumentId id = 0; id < 3; ++id) wires.link_up(id, at(0s));
     wires.pump(at(0s));
     for (std::string& w : written) w.clear();
@@ -419,12 +419,14 @@ class TwoSupplies : public ByteSink {
     plant.instruments = 3;
     return plant;
   }
-  static std::vector<drivers::InstrumentSpec> instruments() {
-    const auto spec = [](std::string name, const char* dialect) {
-      return drivers::InstrumentSpec{
+  static std::vector<drivers::InstrumentSpec> instruments(Duration between) {
+    const auto spec = [between](std::string name, const char* dialect) {
+      drivers::InstrumentSpec made{
           .name = std::move(name),
           .identity = "",
           .dialect = drivers::load_dialect(dialect, {test::in_source("drivers/dialects")}).value()};
+      made.dialect.between = between;
+      return made;
     };
     return {spec("left", "scpi-supply"), spec("right", "scpi-supply"), spec("k", "scpi-switch")};
   }
@@ -455,6 +457,14 @@ TEST(Wires, cut_all_the_same_where_an_order_is_for_an_instrument_that_is_not_the
 TEST(Wires, in_the_last_resort_switch_every_output_off_and_open_every_contactor) {  // S4 S6
   TwoSupplies bench;
   bench.wires.last_resort(at(1s));
+  EXPECT_TRUE(bench.wrote(0, "OUTP OFF"));
+  EXPECT_TRUE(bench.wrote(1, "OUTP OFF"));
+  EXPECT_TRUE(bench.wrote(2, "ROUT:OPEN (@5)"));
+}
+
+TEST(Wires, in_the_last_resort_wait_for_no_pause) {  // S4 S6
+  TwoSupplies bench(50ms);
+  bench.wires.last_resort(at(10ms));
   EXPECT_TRUE(bench.wrote(0, "OUTP OFF"));
   EXPECT_TRUE(bench.wrote(1, "OUTP OFF"));
   EXPECT_TRUE(bench.wrote(2, "ROUT:OPEN (@5)"));
