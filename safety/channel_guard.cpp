@@ -341,6 +341,7 @@ void ChannelGuard::follow_permissives(Instant now, Outbox& out) {
   judge(now, out);
   if (state_ == State::arming) {
     permissives_.stop();
+    protections_proved_ = true;
     transit(Transition::permissives_met, now, out);
   }
 }

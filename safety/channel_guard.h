@@ -81,6 +81,7 @@ class ChannelGuard {
   // channel_steering.cpp: setpoints and output
   void steer(drivers::Instant now, Outbox& out);
   void set(const Aim& aim, drivers::Instant now, Outbox& out);
+  [[nodiscard]] bool is_setting() const;
   void switch_off(std::uint32_t number, drivers::Instant now, Outbox& out);
   void see_steering(const drivers::Outcome& outcome, drivers::Instant now, Outbox& out);
   void steering_failed(const drivers::Outcome& outcome, drivers::Instant now);
@@ -114,10 +115,12 @@ class ChannelGuard {
   Steering steering_ = Steering::idle;
   Aim aim_{};
   std::optional<Aim> next_aim_;
-  std::array<std::uint32_t, 2> setting_{};  // tickets outstanding; 0: none
+  // Tickets outstanding: voltage, current, and the levels of the two protections. 0: none.
+  std::array<std::uint32_t, 4> setting_{};
   std::uint32_t switching_ = 0;
   bool setpoints_known_ = false;
-  bool told_on_ = false;  // the output, to whoever records
+  bool protections_proved_ = false;  // since the last rest
+  bool told_on_ = false;             // the output, to whoever records
 };
 
 }  // namespace chargewright::safety

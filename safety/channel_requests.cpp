@@ -121,6 +121,7 @@ void ChannelGuard::rest(const Request& request, Instant now, Outbox& out) {
   step_ = request.step;
   interlock_.step_began(step_, now);
   next_aim_.reset();
+  protections_proved_ = false;
   if (state_ == State::energised) {
     if (steering_ != Steering::switching_off) switch_off(request.number, now, out);
     return;

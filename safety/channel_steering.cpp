@@ -2,6 +2,8 @@
 // Output on only from ready; what cannot be proved is a fault and cuts.
 #include "safety/channel_guard.h"
 
+#include <algorithm>
+
 namespace chargewright::safety {
 
 using drivers::Ending;
@@ -27,28 +29,27 @@ void ChannelGuard::set(const Aim& aim, Instant now, Outbox& out) {
   const bool new_current = !setpoints_known_ || aim.current != expected_.current_setpoint;
   const bool lowers_current = aim.current < expected_.current_setpoint;
   bool queued = true;
-  const auto set_voltage = [&] {
-    if (!new_voltage) return;
-    setting_[0] = out.order(channel_, Purpose::steering, plan_.source, Verb::set_voltage,
-                            aim.voltage.value());
-    queued &= setting_[0] != 0;
+  const auto write = [&](std::size_t k, Verb verb, double value) {
+    setting_[k] = out.order(channel_, Purpose::steering, plan_.source, verb, value);
+    queued &= setting_[k] != 0;
   };
-  const auto set_current = [&] {
-    if (!new_current) return;
-    setting_[1] = out.order(channel_, Purpose::steering, plan_.source, Verb::set_current,
-                            aim.current.value());
-    queued &= setting_[1] != 0;
-  };
+  // A hand at the panel, or a source that began anew, may have changed them during a rest (S1).
+  if (!protections_proved_ && plan_.abilities.over_voltage_protection) {
+    write(2, Verb::set_over_voltage, run_.over_voltage_protection.value());
+  }
+  if (!protections_proved_ && plan_.abilities.over_current_protection) {
+    write(3, Verb::set_over_current, run_.over_current_protection.value());
+  }
   // What is lowered goes first, so that no moment has more than either of the two pairs allows.
-  if (lowers_current) set_current();
-  set_voltage();
-  if (!lowers_current) set_current();
+  if (new_current && lowers_current) write(1, Verb::set_current, aim.current.value());
+  if (new_voltage) write(0, Verb::set_voltage, aim.voltage.value());
+  if (new_current && !lowers_current) write(1, Verb::set_current, aim.current.value());
   if (!queued) {
     interlock_.internal_fault(now);
     dirty_ = true;
     return;
   }
-  if (new_voltage || new_current) {
+  if (is_setting()) {
     setpoints_known_ = false;
     expected_.setpoints_since = never;
     interlock_.expect(expected_);
@@ -58,6 +59,10 @@ void ChannelGuard::set(const Aim& aim, Instant now, Outbox& out) {
     nothing_to_write.answered = expected_.setpoints_since;
     see_steering(nothing_to_write, now, out);
   }
+}
+
+bool ChannelGuard::is_setting() const {
+  return std::any_of(setting_.begin(), setting_.end(), [](std::uint32_t t) { return t != 0; });
 }
 
 void ChannelGuard::see_steering(const Outcome& outcome, Instant now, Outbox& out) {
@@ -71,7 +76,8 @@ void ChannelGuard::see_steering(const Outcome& outcome, Instant now, Outbox& out
     }
     if (!mine) return;
     if (outcome.ending != Ending::done) return steering_failed(outcome, now);
-    if (setting_[0] != 0 || setting_[1] != 0) return;
+    if (is_setting()) return;
+    protections_proved_ = true;
     expected_.voltage_setpoint = aim_.voltage;
     expected_.current_setpoint = aim_.current;
     expected_.setpoints_since = outcome.answered;
@@ -138,6 +144,10 @@ void ChannelGuard::steering_failed(const Outcome& outcome, Instant now) {
       break;
     case Verb::set_current:
       fault.sensor = static_cast<std::uint8_t>(Subject::current_setpoint);
+      break;
+    case Verb::set_over_voltage:
+    case Verb::set_over_current:
+      fault.sensor = static_cast<std::uint8_t>(Subject::protection);
       break;
     default:
       break;

@@ -187,6 +187,7 @@ std::string describe(const Fault& fault) {
   Unit unit = words.unit;
   if (fault.cause == Cause::setpoint_changed || fault.cause == Cause::readings_disagree) {
     const auto subject = static_cast<Subject>(fault.sensor);
+    if (subject == Subject::protection) return text;  // a voltage or a current
     unit = subject == Subject::current_setpoint || subject == Subject::cell_current ? Unit::ampere
                                                                                     : Unit::volt;
     text += ": " + with_unit(fault.measured, unit) + " against " + with_unit(fault.limit, unit);

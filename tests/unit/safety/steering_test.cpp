@@ -219,6 +219,69 @@ TEST(Steering, proves_setpoints_anew_that_a_rest_in_mid_change_may_have_left_at_
   EXPECT_EQ(story.bench.count(Verb::set_current), 1);
 }
 
+// A hand at the panel may have changed them, or a source that began anew.
+TEST(Steering, proves_its_protections_anew_before_the_output_goes_on_after_a_rest) {  // S1
+  for (const bool charged_before : {true, false}) {
+    GuardStory story;
+    if (charged_before) {
+      story.charge_on();
+    } else {
+      ASSERT_TRUE(story.start_to_ready());
+    }
+    story.ask(Request::Kind::rest, 2);
+    ASSERT_TRUE(story.until(State::ready));
+    story.pass(1s);
+    story.bench.ovp = 60;
+    story.bench.ocp = 20;
+    story.bench.written.clear();
+    story.ask(Request::Kind::charge, 3, 4.20_V, 2.4_A);
+    ASSERT_TRUE(story.until(State::energised)) << describe(story.channel().trip);
+    EXPECT_EQ(story.bench.ovp, 4.40);
+    EXPECT_EQ(story.bench.ocp, 8.0);
+    story.ask(Request::Kind::charge, 4, 4.10_V, 2.0_A);
+    story.pass(1s);
+    EXPECT_EQ(story.bench.count(Verb::set_over_voltage), 1);
+    EXPECT_EQ(story.bench.count(Verb::set_over_current), 1);
+    EXPECT_EQ(story.state(), State::energised) << describe(story.channel().trip);
+  }
+}
+
+TEST(Steering, does_not_switch_on_after_a_rest_where_a_protection_is_not_proved) {  // S1 S4
+  for (const Verb verb : {Verb::set_over_voltage, Verb::set_over_current}) {
+    for (const Ending ending : {Ending::disproved, Ending::timed_out}) {
+      GuardStory story;
+      story.charge_on();
+      story.ask(Request::Kind::rest, 2);
+      ASSERT_TRUE(story.until(State::ready));
+      story.bench.says[{supply, verb}] = {ending, 60};
+      story.bench.written.clear();
+      story.ask(Request::Kind::charge, 3, 4.20_V, 2.4_A);
+      ASSERT_TRUE(story.until(State::tripped));
+      EXPECT_EQ(story.bench.count(Verb::output_on), 0);
+      EXPECT_EQ(story.trip(), ending == Ending::disproved ? Cause::setpoint_changed
+                                                          : Cause::conversation_failing);
+      EXPECT_EQ(story.channel().trip.sensor, static_cast<std::uint8_t>(Subject::protection));
+    }
+  }
+}
+
+TEST(Steering, asks_for_no_protection_after_a_rest_that_the_source_does_not_have) {  // S1
+  for (const bool over_voltage : {false, true}) {
+    ChannelPlan plan = plan_of();
+    plan.abilities.over_voltage_protection = over_voltage;
+    plan.abilities.over_current_protection = !over_voltage;
+    GuardStory story(plan);
+    story.charge_on();
+    story.ask(Request::Kind::rest, 2);
+    ASSERT_TRUE(story.until(State::ready));
+    story.bench.written.clear();
+    story.ask(Request::Kind::charge, 3, 4.20_V, 2.4_A);
+    ASSERT_TRUE(story.until(State::energised)) << describe(story.channel().trip);
+    EXPECT_EQ(story.bench.count(Verb::set_over_voltage), over_voltage ? 1 : 0);
+    EXPECT_EQ(story.bench.count(Verb::set_over_current), over_voltage ? 0 : 1);
+  }
+}
+
 TEST(Steering, rests_where_the_output_is_off_already) {
   GuardStory story;
   ASSERT_TRUE(story.start_to_ready());

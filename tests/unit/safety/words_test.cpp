@@ -60,6 +60,8 @@ TEST(Words, give_a_disagreement_in_the_unit_of_what_disagrees) {
                      .measured = 1.5,
                      .limit = 2.5});
   };
+  EXPECT_EQ(text(Cause::setpoint_changed, Subject::protection),
+            "protection: the setpoint read back differs from the one written");
   EXPECT_NE(text(Cause::setpoint_changed, Subject::voltage_setpoint).find(" V against "),
             std::string::npos);
   EXPECT_NE(text(Cause::setpoint_changed, Subject::current_setpoint).find(" A against "),
