@@ -186,12 +186,10 @@ bool Sequencer::charge(Instant now) {
   return true;
 }
 
+// The very numbers, however coarsely the source takes them: the guard shows what it asked for.
 bool Sequencer::stand(const ChannelSnapshot& snapshot) const {
-  const auto& plan = setup_.channel_plan;
-  return std::abs(snapshot.voltage_setpoint - asked_voltage_.value()) <=
-             plan.setpoint_voltage_tolerance.value() &&
-         std::abs(snapshot.current_setpoint - asked_current_.value()) <=
-             plan.setpoint_current_tolerance.value();
+  return snapshot.voltage_setpoint == asked_voltage_.value() &&
+         snapshot.current_setpoint == asked_current_.value();
 }
 
 bool Sequencer::is_established(const ChannelSnapshot& snapshot) const {
@@ -228,14 +226,14 @@ void Sequencer::run(const ChannelSnapshot& snapshot, Instant now) {
     progress_.binding = steering_->binding(snapshot);
   }
   const profiles::Measured facts = measured(snapshot, now);
-  const bool at_its_end = reached_its_end(facts, now);
-  if (at_its_end && !snapshot.in_doubt) return begin_step(progress_.step + 1U, snapshot, now);
-  if (step().within && now - progress_.step_began >= *step().within) {
+  const bool ends = reached_its_end(facts, now) && !snapshot.in_doubt;
+  // One move at a time, the first of the next step too: when the guard has proved the last.
+  const bool may_move = !steering_ || stand(snapshot);
+  if (ends && may_move) return begin_step(progress_.step + 1U, snapshot, now);
+  if (!ends && step().within && now - progress_.step_began >= *step().within) {
     return finish(RunEvent::fail, now);
   }
-  // One move at a time: the next one when the guard has proved the last.
-  const bool may_move = steering_ && stand(snapshot) && !requests_.full();
-  if (may_move && steering_->take_moved() && !charge(now)) return;
+  if (steering_ && may_move && !requests_.full() && steering_->take_moved() && !charge(now)) return;
   estimate_.see(facts, progress_.binding == Binding::step_voltage, now);
   estimate(now);
 }

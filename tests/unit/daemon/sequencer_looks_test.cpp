@@ -13,11 +13,10 @@ using safety::State;
 // A channel that does what it is asked, unless a test says otherwise; looked at every 100 ms.
 class Looks : public ::testing::Test {
  protected:
-  void begin(profiles::PlannedStep step) {
-    sequencer.emplace(
-        Sequencer::Setup{
-            0, profiles::plant_of(bench()).channels[0], plan(), procedure({std::move(step)}), {}},
-        now);
+  static safety::ChannelPlan plain_channel() { return profiles::plant_of(bench()).channels[0]; }
+  void begin(profiles::PlannedStep step) { begin(procedure({std::move(step)})); }
+  void begin(profiles::Procedure steps, safety::ChannelPlan on = plain_channel()) {
+    sequencer.emplace(Sequencer::Setup{0, std::move(on), plan(), std::move(steps), {}}, now);
     channel.thermometers = 1;
     look(State::off);
   }
@@ -47,11 +46,14 @@ class Looks : public ::testing::Test {
       if (request.kind != safety::Request::Kind::charge) continue;
       channel.step = request.step;
       asked = request.current.value();
-      if (!proves) continue;
-      channel.voltage_setpoint = request.voltage.value();
-      channel.current_setpoint = asked;
+      asked_volts = request.voltage.value();
+      if (proves) prove();
     }
     return sequencer->progress().phase;
+  }
+  void prove() {
+    channel.voltage_setpoint = asked_volts;
+    channel.current_setpoint = asked;
   }
 
   drivers::Instant now{1h};
@@ -60,6 +62,7 @@ class Looks : public ::testing::Test {
   double degrees_c = 25;
   double amperes = 0;
   double asked = 0;
+  double asked_volts = 0;
   bool proves = true;
 };
 
@@ -103,10 +106,67 @@ TEST_F(Looks, take_no_current_for_the_end_while_a_folded_setpoint_is_on_its_way)
   amperes = 0;  // it has arrived, and is not proved yet
   for (int k = 0; k < 3; ++k) EXPECT_EQ(look(State::energised), Phase::running);
   EXPECT_EQ(asked, 0);
-  channel.current_setpoint = 0;
+  prove();
   proves = true;
   EXPECT_EQ(look(State::energised), Phase::running);
   EXPECT_EQ(asked, 4);
+}
+
+// Of a source that sets 0.1 A and no less, a readback may be that far off what was written.
+TEST_F(Looks,
+       take_no_current_for_the_end_that_a_coarse_source_still_had_from_the_step_before) {  // S2
+  safety::ChannelPlan coarse = plain_channel();
+  coarse.setpoint_current_tolerance = 0.1_A;
+  begin(procedure({charge(0.1_A, 4.2_V, voltage_at_least(3.7_V)),
+                   charge(0.2_A, 4.2_V, current_at_most(0.1_A))}),
+        coarse);
+  channel.arms = 1;
+  amperes = 0.1;
+  look(State::ready);
+  for (int k = 0; k < 5 && asked != 0.2; ++k) look(State::energised);
+  ASSERT_EQ(asked, 0.2);
+  channel.current_setpoint = 0.1;  // its proof is still under way
+  for (int k = 0; k < 5; ++k) EXPECT_EQ(look(State::energised), Phase::running);
+  prove();
+  amperes = 0.2;
+  for (int k = 0; k < 3; ++k) EXPECT_EQ(look(State::energised), Phase::running);
+  amperes = 0.1;
+  EXPECT_EQ(look(State::energised), Phase::stopping);
+}
+
+// What the guard still shows is what the next step asks for; what the source has is not.
+TEST_F(Looks, take_no_current_for_the_end_that_the_step_before_has_folded) {  // S2
+  profiles::PlannedStep warming = below_40_degrees(
+      when(compare(profiles::Subject::temperature, profiles::Comparison::at_least, 41)));
+  begin(procedure({std::move(warming), charge(4.0_A, 4.2_V, current_at_most(0.1_A))}));
+  charge_on();
+  proves = false;
+  degrees_c = 41;
+  for (int k = 0; k < 5; ++k) {
+    EXPECT_EQ(look(State::energised), Phase::running);
+    amperes = 0;  // as it was told
+  }
+  prove();
+  proves = true;
+  EXPECT_EQ(look(State::energised), Phase::running);
+  amperes = 4;
+  for (int k = 0; k < 3; ++k) EXPECT_EQ(look(State::energised), Phase::running);
+  amperes = 0.1;
+  EXPECT_EQ(look(State::energised), Phase::stopping);
+}
+
+TEST_F(Looks, fail_no_step_at_its_end_for_the_time_that_its_last_setpoint_takes) {  // S2
+  profiles::PlannedStep step = below_40_degrees(
+      when(compare(profiles::Subject::step_time, profiles::Comparison::at_least, 1)));
+  step.within = 1s;
+  begin(std::move(step));
+  charge_on();
+  proves = false;
+  degrees_c = 40;
+  for (int k = 0; k < 20; ++k) EXPECT_EQ(look(State::energised), Phase::running);
+  prove();
+  EXPECT_EQ(look(State::energised), Phase::stopping);
+  EXPECT_EQ(look(State::off), Phase::done);
 }
 
 TEST_F(Looks, take_no_power_for_the_end_while_the_temperature_holds_the_current_down) {  // S2
