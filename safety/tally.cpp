@@ -46,7 +46,8 @@ void Tally::account(double charge, double volts, drivers::Duration over) {
 
 void Tally::add(drivers::Instant at, drivers::Amperes current, drivers::Volts voltage) {
   if (!std::isfinite(current.value()) || !std::isfinite(voltage.value())) return;
-  if (has_last_ && at <= last_) return;  // late or repeated: already counted
+  const bool ever = last_ != drivers::Instant{};
+  if (ever && at <= last_) return;  // late or repeated: already counted
   if (has_last_) {
     // Product of the means, not mean of the products: with a current that is straight between two
     // samples the difference is of second order, and charge and energy stay consistent.
@@ -63,13 +64,15 @@ void Tally::add(drivers::Instant at, drivers::Amperes current, drivers::Volts vo
 }
 
 void Tally::break_at(drivers::Instant at) {
-  // Over any change since it was read, but not from before the output went on.
+  has_last_ = false;
+  // What is read first after the output went on holds back to that moment.
+  if (on_ && last_ < on_since_) return;
+  // What was read last holds over any change since.
   const drivers::Instant since = std::max(last_, edge_);
-  if (on_ && last_ >= on_since_ && at > since) {
+  if (on_ && at > since) {
     account(last_current_.value() * drivers::in_seconds(at - since), last_voltage_.value(),
             at - since);
   }
-  has_last_ = false;
   edge_ = at;
 }
 

@@ -56,6 +56,21 @@ TEST(Tally, holds_the_current_over_every_change_of_setpoint_until_it_is_read_aga
   tally.output(true, at(20s));
   tally.break_at(at(21s));  // none was read since it went on
   EXPECT_DOUBLE_EQ(tally.charge_in().value(), 22.0);
+  tally.add(at(22s), 3.0_A, 4.0_V);
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 28.0);
+}
+
+// Where no answer came, the reading before is shown once more.
+TEST(Tally,
+     counts_nothing_twice_where_a_question_after_a_change_of_setpoint_is_not_answered) {  // S2
+  Tally tally;
+  tally.output(true, at(0s));
+  tally.add(at(10s), 1.0_A, 4.0_V);
+  tally.break_at(at(20s));
+  tally.add(at(10s), 1.0_A, 4.0_V);
+  tally.add(at(30s), 1.0_A, 4.0_V);
+  EXPECT_DOUBLE_EQ(tally.charge_in().value(), 30.0);
+  EXPECT_DOUBLE_EQ(tally.energy_in().value(), 120.0);
 }
 
 TEST(Tally, counts_current_out_of_the_cell_apart) {
