@@ -43,7 +43,9 @@ void Wires::link_up(InstrumentId link, Instant now) {
   line.instrument.link_up(now);
   guard_.link_changed(link, true, now);
   ++changes_;
-  line.identified = line.simulated = line.stranger = false;
+  line.identified = line.simulated = false;
+  // Until it is known: who was there before is no answer, and nothing else that it says is one.
+  line.stranger = line.matched;
   ask_who_it_is(line, now);
 }
 
@@ -171,16 +173,10 @@ void Wires::see_identity(Line& line, const Outcome& outcome, Instant now) {
   if (speed_ != 1 && !line.simulated) guard_.internal_fault(now);
 }
 
-// Until it is known: who was there before is no answer, and nothing else that it says is one.
 void Wires::see_no_name(Line& line, drivers::Ending ending, Instant now) {
-  const bool garbled = ending == drivers::Ending::unparsable;
-  if (!garbled && ending != drivers::Ending::timed_out) return;
-  line.stranger = line.matched;
-  if (garbled) {
-    line.unnamed = true;  // it answers at once: asked again with whatever else it is asked
-  } else {
-    ask_who_it_is(line, now);
-  }
+  if (ending == drivers::Ending::timed_out) ask_who_it_is(line, now);
+  // It answers at once: asked again with whatever else it is asked.
+  if (ending == drivers::Ending::unparsable) line.unnamed = true;
 }
 
 Instant Wires::wake() const {

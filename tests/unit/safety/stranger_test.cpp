@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "byte_supply.h"
+#include "safety/cut_chain.h"
 
 namespace chargewright::safety::testing {
 namespace {
@@ -58,11 +59,14 @@ class ChargingOverBytes : public ::testing::Test, public ByteSink {
   }
   // For less time than a lost link is borne.
   void come_back_as(const std::string& other) {
+    lose_link();
+    identity = other;
+    wires.link_up(0, now);
+  }
+  void lose_link() {
     wires.link_down(0, now);
     heard.clear();
     pass(50ms);
-    identity = other;
-    wires.link_up(0, now);
   }
   ChannelSnapshot channel() {
     Snapshot snapshot;
@@ -167,6 +171,22 @@ TEST_F(ChargingOverBytes, is_cut_where_one_comes_back_whose_name_cannot_be_read)
   come_back_as("Example,PS,17,1.0");
   pass(1s);
   EXPECT_EQ(channel().state, State::tripped);
+}
+
+// The off and its proof go before the question who is there.
+TEST_F(ChargingOverBytes, has_no_off_confirmed_by_another_instrument_that_comes_back) {  // S3 S4
+  charge();
+  lose_link();
+  ask(Request::Kind::cut);
+  identity = "Example,PS,18,1.0";
+  wires.link_up(0, now);
+  pass(2s);
+  EXPECT_FALSE(on);  // told off, whoever it is
+  EXPECT_EQ(channel().state, State::cutting);
+  for (Event event; wires.take_event(event);) {
+    if (event.kind != Event::Kind::cut_stage) continue;
+    EXPECT_NE(event.cut_stage, static_cast<std::uint8_t>(CutStage::off_confirmed));
+  }
 }
 
 TEST_F(ChargingOverBytes, is_known_again_however_often_its_name_was_garbled) {  // S3 S4
