@@ -154,15 +154,16 @@ void EventPump::handle(const safety::Event& event) {
 void EventPump::persist(const safety::Event& event) {
   drivers::Result<void> kept;
   const auto latched = parts_.state.trip(event.channel);
-  // A trip of a former life is told again when its output was proved off anew; the first stands.
-  // One that the disk did not take is kept when it is told again, if that goes.
-  const bool again =
-      latched && latched->fault.cause == event.fault.cause && !channels_[event.channel].trip_unkept;
+  // A trip of a former life is told again when its output was proved off anew; the first stands,
+  // and is tried anew where the disk did not take it.
+  const bool again = latched && latched->fault.cause == event.fault.cause;
   if (event.kind == Kind::tripped && !again) {
     kept = parts_.state.latch(event.channel, {.fault = event.fault,
                                               .at = parts_.wall(),
                                               .interrupted = false,
                                               .run = run_id_of(event.channel)});
+  } else if (event.kind == Kind::tripped && channels_[event.channel].trip_unkept) {
+    kept = parts_.state.latch(event.channel, *latched);
   } else if (event.kind == Kind::acknowledged) {
     kept = parts_.state.acknowledge(event.channel);
   }

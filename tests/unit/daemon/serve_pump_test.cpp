@@ -275,6 +275,22 @@ TEST_F(Pump, a_resumed_run_that_is_refused_is_held_as_interrupted) {  // S5 S9
   }
 }
 
+TEST_F(Pump, a_resumed_run_that_is_held_stays_interrupted_where_the_disk_takes_that_late) {  // S5
+  begin_run("former");
+  state(safety::State::off);
+  refuse_on_disk("trip-left.json");
+  end_run(Phase::refused);
+  EXPECT_TRUE(closes());
+  fs::remove(folder_ + "/hut-bench/trip-left.json.new");
+  trip(safety::Cause::guard_internal);  // by the hold
+  pump_->turn();
+  const auto kept = next_life()->trip(0);
+  ASSERT_TRUE(kept);
+  EXPECT_TRUE(kept->interrupted);
+  EXPECT_EQ(kept->run, run_id(path_));
+  EXPECT_TRUE(state_->trip(0)->interrupted);
+}
+
 TEST_F(Pump, a_run_that_a_person_started_or_that_ran_is_not_held) {  // S9
   begin_run();
   state(safety::State::off);
@@ -325,8 +341,10 @@ TEST_F(Pump, a_trip_that_the_disk_refused_is_not_kept_by_being_told_again) {  //
 
   trip(safety::Cause::temperature_high);
   pump_->turn();
-  ASSERT_TRUE(next_life()->trip(0));
-  EXPECT_EQ(next_life()->trip(0)->fault.cause, safety::Cause::temperature_high);
+  const auto kept = next_life()->trip(0);
+  ASSERT_TRUE(kept);
+  EXPECT_EQ(kept->fault.cause, safety::Cause::temperature_high);
+  EXPECT_EQ(kept->run, run_id(path_));  // the first one: its run is over by now
 }
 
 // Its marker stands in for the trip: the next life latches it, and must not go on with the run.
