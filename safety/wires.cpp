@@ -155,14 +155,18 @@ void Wires::take_outcome(Line& line, const Outcome& outcome, Instant now) {
   guard_.turn(now);
 }
 
+// Before the proof of any off that is ordered from now on: as long as nobody knows who it is, no
+// proof is believed, and the offs are repeated. Behind those of a slow instrument it would never be
+// asked. The offs themselves wait for nothing.
 void Wires::ask_who_it_is(Line& line, Instant now) {
   line.unnamed = false;
   const InstrumentId id = line.instrument.spec().id;
-  line.instrument.order({.ticket = own_ticket, .instrument = id, .verb = Verb::identify}, now);
+  line.instrument.order(
+      {.ticket = own_ticket, .instrument = id, .verb = Verb::identify, .urgent = true}, now);
 }
 
 void Wires::see_identity(Line& line, const Outcome& outcome, Instant now) {
-  if (outcome.order.ticket == own_ticket) see_no_name(line, outcome.ending, now);
+  if (outcome.order.ticket == own_ticket) see_no_name(line, outcome.ending);
   if (outcome.ending != drivers::Ending::done) return;
   ++changes_;
   line.identified = true;
@@ -173,10 +177,11 @@ void Wires::see_identity(Line& line, const Outcome& outcome, Instant now) {
   if (speed_ != 1 && !line.simulated) guard_.internal_fault(now);
 }
 
-void Wires::see_no_name(Line& line, drivers::Ending ending, Instant now) {
-  if (ending == drivers::Ending::timed_out) ask_who_it_is(line, now);
-  // It answers at once: asked again with whatever else it is asked.
-  if (ending == drivers::Ending::unparsable) line.unnamed = true;
+void Wires::see_no_name(Line& line, drivers::Ending ending) {
+  // Asked again in turn with whatever else it is asked, which shows that it goes on.
+  if (ending == drivers::Ending::timed_out || ending == drivers::Ending::unparsable) {
+    line.unnamed = true;
+  }
 }
 
 Instant Wires::wake() const {

@@ -85,7 +85,7 @@ class Wires {
     bool simulated = false;
     bool matched = false;   // it was the one that the bench demands, once in this life
     bool stranger = false;  // and now another one answers over its link, or who is not known
-    bool unnamed = false;   // it garbled its name, and is to be asked again
+    bool unnamed = false;   // it did not say who it is, and is to be asked again
     // Rounds in which it must still be looked at; with none left, not before `wake`.
     std::uint8_t rounds = 0;
     drivers::Instant wake{};
@@ -99,7 +99,7 @@ class Wires {
   void take_outcome(Line& line, const drivers::Outcome& outcome, drivers::Instant now);
   void see_identity(Line& line, const drivers::Outcome& outcome, drivers::Instant now);
   void ask_who_it_is(Line& line, drivers::Instant now);
-  void see_no_name(Line& line, drivers::Ending ending, drivers::Instant now);
+  static void see_no_name(Line& line, drivers::Ending ending);
   void off_at_once(const Terminal& at, drivers::Verb verb, drivers::Instant now);
   [[nodiscard]] bool speed_permitted() const;
   [[nodiscard]] Refusal arm_refusal() const;

@@ -320,6 +320,16 @@ void take_readbacks(Scenario& scenario) {
   }
 }
 
+// Some sources take long to answer, most of all those on whose link two outputs share the time.
+// Dice of their own again.
+void slow_source(Scenario& scenario) {
+  Dice dice(scenario.seed ^ 0x510E'510E'510E'510E);
+  if (!dice.chance(scenario.bench.channels.size() > 1 ? 0.5 : 0.1)) return;
+  auto& link = scenario.links[scenario.plant.channels.front().source.instrument];
+  link.to_device = drivers::seconds(dice.between(0.05, 0.22));
+  link.to_host = drivers::seconds(dice.between(0.05, 0.22));
+}
+
 }  // namespace
 
 Scenario scenario_of(std::uint64_t seed) {
@@ -364,6 +374,7 @@ Scenario scenario_of(std::uint64_t seed) {
   scenario.instruments = daemon::instruments_of(scenario.bench, dialects);
   take_protections(scenario);
   take_readbacks(scenario);
+  if (!scenario.calm) slow_source(scenario);
   scenario.lasts = drivers::seconds(dice.between(3600, 20 * 3600));
   scenario.patience = drivers::seconds(dice.between(5, 900));
   if (!scenario.calm) scenario.happenings = happenings_of(scenario, dice);

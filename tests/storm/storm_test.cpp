@@ -73,6 +73,46 @@ TEST(Storm, has_sources_whose_knobs_cannot_be_read_back) {
   EXPECT_LT(without, 20);
 }
 
+// Where two outputs share a link, each waits for what the other was asked.
+TEST(Storm, has_sources_that_take_long_to_answer) {  // S7
+  int slow = 0, shared = 0;
+  for (std::uint64_t seed = 1; seed <= 60; ++seed) {
+    const Scenario scenario = scenario_of(seed);
+    const auto& link = scenario.links[scenario.plant.channels[0].source.instrument];
+    if (link.to_device + link.to_host <= 100ms) continue;
+    ++slow;
+    if (scenario.plant.channels.size() > 1) ++shared;
+  }
+  EXPECT_GT(shared, 0);
+  EXPECT_LT(slow, 30);
+}
+
+// Who answers late after its link was lost is a stranger until it has said who it is: that question
+// must not wait for ever behind the repeats of an off.
+TEST(Storm, sees_a_slow_source_proved_off_that_came_back_amid_a_cut) {  // S3 S4
+  const auto source_of = [](const Scenario& s) { return s.plant.channels[0].source.instrument; };
+  const auto is_slow = [&](const Scenario& s) {
+    const auto& link = s.links[source_of(s)];
+    return link.to_device + link.to_host > 380ms && !s.plant.channels[0].contactor;
+  };
+  std::uint64_t seed = 1;
+  while (!is_slow(scenario_of(seed))) ++seed;
+  Scenario scenario = scenario_of(seed);
+  scenario.lasts = 3h;
+  scenario.happenings.clear();
+  for (auto at = 7min; at < 3h; at += 7min) {
+    Happening h;
+    h.at = opening + at;
+    h.device = source_of(scenario);
+    h.lasts = 6s;
+    h.fault = {.kind = drivers::simulated::FaultKind::link_dropped, .device = h.device};
+    scenario.happenings.push_back(h);
+  }
+  Outcome outcome = play(scenario);
+  EXPECT_FALSE(outcome.violation) << outcome.violation->text;
+  EXPECT_GT(outcome.coverage.deeds["link-dropped while energised"], 0U);
+}
+
 TEST(Storm, selects_other_outputs_of_a_source_that_has_several) {  // S3 S4
   const auto selects = [](const Scenario& scenario) {
     return std::ranges::any_of(scenario.happenings, [](const Happening& h) {
