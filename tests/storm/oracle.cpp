@@ -43,6 +43,11 @@ bool may_be_on(State state) {
   return state == State::energised || state == State::cutting || state == State::unknown;
 }
 
+bool is_quiet(State state) {
+  return state == State::off || state == State::tripped || state == State::arming ||
+         state == State::ready;
+}
+
 drivers::simulated::Terminal at(const safety::Terminal& t) {
   return {t.instrument, std::max<std::uint8_t>(t.channel, 1)};
 }
@@ -71,6 +76,7 @@ Oracle::Allowed::Allowed(const Scenario& scenario, const ChannelPlan& plan) {
   reading = plan.allowed_age + plan.every + recovery;
   knob = ages.readback + plan.every + recovery;
   // Off, everything is read five times slower.
+  watch = ages.watched_reading + 5 * plan.every + recovery;
   panel = ages.watched_reading + ages.glitch + 5 * ages.protection_first + recovery;
   if (!plan.thermometers.empty()) {
     lag = 6 * scenario.model.devices[plan.thermometers.front().instrument].thermometer.lag;
@@ -121,7 +127,9 @@ void Oracle::look_at_devices(Instant now) {
     device.sent_at = now;
     device.speaks = reached && !faults.mute && !faults.garbage && faults.delay <= device.respond;
     const auto& meter = scenario_.model.devices[k].meter;
-    const bool quick = faults.delay + now_takes < device.respond / 4;
+    const Duration troubled = faults.delay + now_takes - device.whole_way;
+    const bool quick =
+        troubled < device.respond / 4 && troubled + device.whole_way < device.respond;
     device.honest.see(device.speaks && quick && !link.trouble.twice && !faults.not_a_number &&
                           !faults.stuck && faults.sensors_lost == 0 && faults.sensors_off == 0 &&
                           meter.gain == 1,
@@ -135,6 +143,7 @@ void Oracle::moment() {
   if (violation_) return;
   const Instant now = stage_.bench().now();
   look_at_devices(now);
+  look_at_log();  // an output that went on by itself is told by that name
   for (std::uint8_t k = 0; k < channels_.size(); ++k) look_at(k, now);
   befallen();
 }
@@ -186,14 +195,18 @@ void Oracle::switched_on(const drivers::simulated::Event& event) {
   }
 }
 
-void Oracle::count(Channel& channel, double i, double v, Instant now) {
-  if (channel.last_moment != never) {
+void Oracle::count(Channel& channel, double i, double v, bool on, Instant now) {
+  // What a hand lets flow between two parts of a run is not the run's.
+  const bool by_hand = channel.panel_at != never && is_quiet(channel.state);
+  if (channel.last_moment != never && !by_hand) {
+    if (on && channel.was_on) channel.on_time += now - channel.last_moment;
     const double dt = in_seconds(now - channel.last_moment);
     const double power = i * v;
     channel.charge += 0.5 * (i + channel.last_i) * dt;
     channel.energy += 0.5 * (power + channel.last_p) * dt;
   }
   channel.last_moment = now;
+  channel.was_on = on;
   channel.last_i = i;
   channel.last_p = i * v;
   channel.i_max = std::max(channel.i_max, i);
@@ -208,7 +221,7 @@ void Oracle::look_at(std::uint8_t index, Instant now) {
   const auto& output = bench.output(source.device, source.channel);
   const double i = circuit.current().value();
   const double v = circuit.voltage().value();
-  count(channel, i, v, now);
+  count(channel, i, v, output.is_on(), now);
   const bool flows = i > plan.off_current.value() * 1.05 + 0.001;
   channel.flows.see(flows, now);
   const auto& source_faults = bench.faults(source.device);
@@ -236,9 +249,19 @@ void Oracle::look_at(std::uint8_t index, Instant now) {
   channel.crooked = channel.crooked || !honest_current || !honest_voltage || circuit.lead_off ||
                     circuit.reversed || stage_.sequencers_hang;
 
+  channel.hot.see(is_hot(index), now);
+  // Into a lead that is off, or a full cell, nothing flows, yet it is not off (S4).
+  const bool joined = !plan.contactor || bench.is_closed(relay, at(*plan.contactor).channel);
+  if (output.is_on() && joined && is_quiet(channel.state) && channel.panel_at == never) {
+    violated("on-while-off", text("channel %d: the output is on while %s", index,
+                                  safety::key_of(channel.state).data()));
+  }
+
   if (!flows) {  // nothing to be feared; clocks start anew
     channel.turned.at = channel.hung.at = never;
+    channel.charge_beyond.at = channel.energy_beyond.at = channel.time_beyond.at = never;
     channel.voltage.at = channel.current.at = channel.power.at = channel.temperature.at = never;
+    channel.voltage_low.at = channel.temperature_low.at = never;
     return;
   }
   const double dv = std::abs(output.voltage_setpoint().value() - channel.told_volts);
@@ -265,8 +288,52 @@ void Oracle::look_at(std::uint8_t index, Instant now) {
         !plan.thermometers.empty() && honest_warmth && limits.temperature_above &&
             circuit.temperature().value() > limits.temperature_above->value.value() + 0.3,
         now);
+    channel.temperature_low.see(
+        !plan.thermometers.empty() && honest_warmth && limits.temperature_below &&
+            circuit.temperature().value() < limits.temperature_below->value.value() - 0.3,
+        now);
+    // Through the leads the source sees more than the cell has.
+    const bool at_cell = !(plan.voltmeter == plan.source);
+    channel.voltage_low.see(
+        at_cell && honest_voltage && limits.voltage_below &&
+            v < limits.voltage_below->value.value() - 0.001 - 0.0005 * std::abs(v),
+        now);
   }
+  look_at_totals(index, channel, v, now);
   look_at_flow(index, channel, now);
+}
+
+Oracle::Open Oracle::open(std::uint8_t index, double volts) const {
+  const Channel& channel = channels_[index];
+  const double every = in_seconds(scenario_.plant.channels[index].every);
+  const double unseen = channel.i_max * every * (2.0 * channel.switchings + 3);
+  return {unseen + 0.002 * channel.charge,
+          unseen * std::max(volts, 1.0) * 1.5 + 0.004 * channel.energy};
+}
+
+// What flowed, and how long the output was on, beyond their limits (S2).
+void Oracle::look_at_totals(std::uint8_t index, Channel& channel, double volts, Instant now) {
+  const bool counts = channel.job != nullptr && channel.enforced;
+  if (!counts) {
+    channel.charge_beyond.at = channel.energy_beyond.at = channel.time_beyond.at = never;
+    return;
+  }
+  const safety::Limits& limits = channel.job->checked.plan.limits;
+  const Open open = this->open(index, volts);
+  channel.charge_beyond.see(!channel.crooked && limits.charge_above &&
+                                channel.charge > limits.charge_above->value.value() + open.charge,
+                            now);
+  // Of a cell whose voltage is read at the source, more is counted than it gets.
+  channel.energy_beyond.see(!channel.crooked && limits.energy_above &&
+                                channel.energy > limits.energy_above->value.value() + open.energy,
+                            now);
+  // An order to switch and what is said of it may be apart by what an answer may take.
+  const InstrumentId source = scenario_.plant.channels[index].source.instrument;
+  const Duration each = devices_[source].respond + way(source);
+  channel.time_beyond.see(
+      limits.run_time &&
+          channel.on_time > limits.run_time->value + (channel.output_switchings + 1) * each,
+      now);
 }
 
 void Oracle::look_at_flow(std::uint8_t index, Channel& channel, Instant now) {
@@ -274,8 +341,7 @@ void Oracle::look_at_flow(std::uint8_t index, Channel& channel, Instant now) {
   const auto source = at(plan.source);
   const auto& output = stage_.bench().output(source.device, source.channel);
   const bool by_hand = channel.panel_at != never;
-  const bool quiet = channel.state == State::off || channel.state == State::tripped ||
-                     channel.state == State::arming || channel.state == State::ready;
+  const bool quiet = is_quiet(channel.state);
   if (quiet && !by_hand) {
     violated("flows-while-off", text("channel %d: %.3f A flow while %s", index,
                                      stage_.bench().circuit(index).current().value(),
@@ -322,13 +388,25 @@ void Oracle::look_at_flow(std::uint8_t index, Channel& channel, Instant now) {
   const auto delay = [](const auto& limit) { return limit ? limit->on_delay : Duration::zero(); };
   must_stop(index, channel, {"voltage", channel.voltage.at, reading + delay(limits.voltage_above)},
             now);
+  must_stop(index, channel,
+            {"voltage-low", channel.voltage_low.at, reading + delay(limits.voltage_below)}, now);
   must_stop(index, channel, {"current", channel.current.at, reading + delay(limits.current_above)},
             now);
   must_stop(index, channel, {"power", channel.power.at, reading + delay(limits.power_above)}, now);
+  must_stop(index, channel,
+            {"charge", channel.charge_beyond.at, reading + delay(limits.charge_above)}, now);
+  must_stop(index, channel,
+            {"energy", channel.energy_beyond.at, reading + delay(limits.energy_above)}, now);
+  must_stop(index, channel,
+            {"run-time", channel.time_beyond.at, plan.every + 50ms + delay(limits.run_time)}, now);
   if (!plan.thermometers.empty()) {
     must_stop(index, channel,
               {"temperature", channel.temperature.at,
                reading + allowed.lag + delay(limits.temperature_above)},
+              now);
+    must_stop(index, channel,
+              {"temperature-low", channel.temperature_low.at,
+               reading + allowed.lag + delay(limits.temperature_below)},
               now);
   }
 }
@@ -390,15 +468,15 @@ void Oracle::see(const Event& event) {
       }
       return;
     case Event::Kind::acknowledged:
-      channel.latched = false;
-      channel.acknowledged = true;
-      return;
+      return acknowledged(event);
     case Event::Kind::setpoints_set:
       channel.told_volts = event.volts;
       channel.told_amperes = event.amperes;
-      [[fallthrough]];
+      ++channel.switchings;
+      return;
     case Event::Kind::output_changed:
       ++channel.switchings;
+      ++channel.output_switchings;
       return;
     default:
       return;
@@ -426,10 +504,14 @@ void Oracle::state_changed(const Event& event) {
   if (event.to == State::energised) channel.panel_at = never;  // on is what is wanted now
   if (event.to == State::ready && event.from == State::arming) {
     channel.enforced = true;
+    channel.armed = channel.job;
     if (channel.panel_at < began) channel.panel_at = never;  // arming began by proving it off
-    channel.crooked = false;
-    channel.charge = channel.energy = channel.i_max = 0;
-    channel.switchings = 0;
+    if (!channel.goes_on) {
+      channel.crooked = false;
+      channel.charge = channel.energy = channel.i_max = 0;
+      channel.on_time = {};
+      channel.switchings = channel.output_switchings = 0;
+    }
     if (channel.job != nullptr) overshoots_.enforced(event.channel, *channel.job);
   }
   if (event.to == State::off || event.to == State::tripped) channel.restarted_at = never;
@@ -438,6 +520,35 @@ void Oracle::state_changed(const Event& event) {
     channel.cut_wanted_at = never;
     overshoots_.released(event.channel);
   }
+}
+
+// A person's word is not enough while a thermometer shows too much (S5).
+void Oracle::acknowledged(const Event& event) {
+  Channel& channel = channels_[event.channel];
+  const bool tripped = channel.state == State::tripped;
+  if (tripped && channel.hot.holds_for(allowed_[event.channel].watch, event.at)) {
+    violated("acknowledged-hot", text("channel %d: acknowledged though a thermometer shows more "
+                                      "than its limit",
+                                      event.channel));
+  }
+  channel.latched = false;
+  channel.acknowledged = true;
+}
+
+bool Oracle::is_hot(std::uint8_t index) const {
+  const Channel& channel = channels_[index];
+  const auto& thermometers = scenario_.plant.channels[index].thermometers;
+  if (channel.armed == nullptr || !channel.armed->checked.plan.limits.temperature_above)
+    return false;
+  const double most = channel.armed->checked.plan.limits.temperature_above->value.value();
+  return std::ranges::all_of(
+             thermometers,
+             [&](const auto& t) { return devices_[t.instrument].honest.at != never; }) &&
+         std::ranges::any_of(thermometers, [&](const auto& t) {
+           const auto shown =
+               stage_.bench().measure(t.instrument, at(t).channel, Measurand::temperature);
+           return shown && *shown > most + 0.001;
+         });
 }
 
 // What was read must have been answered by that device, to that question, in that time (S3).
@@ -479,22 +590,19 @@ Instant Oracle::oldest_reading(std::uint8_t index, const Channel& channel) const
 // leave open at each switching, and by the rounding of the readback.
 void Oracle::tallies(std::uint8_t index, Instant) {
   Channel& channel = channels_[index];
-  if (channel.crooked || !channel.enforced) return;
-  const double every = in_seconds(scenario_.plant.channels[index].every);
+  // What went before an interruption is in part what may have flowed, not what did.
+  if (channel.crooked || !channel.enforced || channel.goes_on) return;
   const auto& snapshot = stage_.channel(index);
-  const double open = channel.i_max * every * (2.0 * channel.switchings + 3);
-  const double off = std::abs(snapshot.charge_in - channel.charge);
-  if (off > open + 0.002 * channel.charge) {
+  const Open open = this->open(index, stage_.bench().circuit(index).voltage().value());
+  if (std::abs(snapshot.charge_in - channel.charge) > open.charge) {
     violated("tally", text("channel %d: %.3f C counted, %.3f C flowed; %.3f C are allowed", index,
-                           snapshot.charge_in, channel.charge, open + 0.002 * channel.charge));
+                           snapshot.charge_in, channel.charge, open.charge));
   }
-  const double volts = stage_.bench().circuit(index).voltage().value();
-  const double open_j = open * std::max(volts, 1.0) * 1.5 + 0.004 * channel.energy;
   const bool at_cell =
       !(scenario_.plant.channels[index].voltmeter == scenario_.plant.channels[index].source);
-  if (at_cell && std::abs(snapshot.energy_in - channel.energy) > open_j) {
+  if (at_cell && std::abs(snapshot.energy_in - channel.energy) > open.energy) {
     violated("tally", text("channel %d: %.3f J counted, %.3f J flowed; %.3f J are allowed", index,
-                           snapshot.energy_in, channel.energy, open_j));
+                           snapshot.energy_in, channel.energy, open.energy));
   }
 }
 
@@ -504,7 +612,10 @@ void Oracle::cut_wanted(std::uint8_t index) {
   if (channels_[index].cut_wanted_at == never) channels_[index].cut_wanted_at = stage_.now();
 }
 void Oracle::panel(std::uint8_t index) { channels_[index].panel_at = stage_.bench().now(); }
-void Oracle::run_began(std::uint8_t index, const Job& job) { channels_[index].job = &job; }
+void Oracle::run_began(std::uint8_t index, const Job& job) {
+  channels_[index].job = &job;
+  channels_[index].goes_on = false;
+}
 
 std::vector<safety::Fault> Oracle::restart() {
   std::vector<safety::Fault> trips;
@@ -528,6 +639,7 @@ std::vector<safety::Fault> Oracle::restart() {
     channel.latched = channel.latched || armed;
     channel.acknowledged = false;
     channel.enforced = false;
+    channel.armed = nullptr;  // this stage restores trips, and no limits
     channel.cut_wanted_at = never;
     overshoots_.released(static_cast<std::uint8_t>(k));
   }

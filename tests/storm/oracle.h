@@ -43,6 +43,8 @@ class Oracle {
   void panel(std::uint8_t channel);
   void disturbed(drivers::InstrumentId device) { overshoots_.disturbed(device); }
   void run_began(std::uint8_t channel, const Job& job);
+  // The last one goes on where it was interrupted: its limits hold for both parts together (S9).
+  void run_goes_on(std::uint8_t channel) { channels_[channel].goes_on = true; }
   // The guard dies: what the state on disk has kept for the next one, as daemon/state keeps it.
   std::vector<safety::Fault> restart();
   // Nothing is broken any more since `since`: every channel must be verified off by now.
@@ -91,12 +93,15 @@ class Oracle {
     Duration reading{};
     Duration knob{};
     Duration panel{};
-    Duration lag{};   // until a thermometer has followed
-    Duration back{};  // of the way to the source: a recovery, and the next repeat of the cut
+    Duration watch{};  // while off: until a thermometer was read that works again
+    Duration lag{};    // until a thermometer has followed
+    Duration back{};   // of the way to the source: a recovery, and the next repeat of the cut
   };
   struct Channel {
     const Job* job = nullptr;
-    bool enforced = false;  // by the record: armed, and not yet off
+    const Job* armed = nullptr;  // the last that came to be enforced in this life of the guard
+    bool enforced = false;       // by the record: armed, and not yet off
+    bool goes_on = false;        // with what was counted before it was interrupted
     safety::State state = safety::State::unknown;
     Instant state_at{};
     Instant may_have_been_on_until{};
@@ -120,16 +125,22 @@ class Oracle {
     Since turned;  // a setpoint is not what the guard wrote
     Since hung;
     Since voltage, current, power, temperature;  // beyond a limit, with an honest sensor
+    Since voltage_low, temperature_low;
+    Since hot;  // every thermometer works, and one shows more than the limit
+    Since charge_beyond, energy_beyond, time_beyond;
     // When the newest good reading was asked for, by the record: cell's voltage and current, the
     // source's own, thermometers.
     std::array<Instant, 4 + safety::max_thermometers> read_at{};
     Instant last_moment = never;
     double last_i = 0, last_p = 0;
     double charge = 0, energy = 0;  // C, J, by the physics, since enforcement began
+    Duration on_time{};             // of the output, likewise
+    bool was_on = false;
     double i_max = 0;
     double told_volts = 0, told_amperes = 0;  // setpoints, by the record
-    std::uint32_t switchings = 0;
-    bool crooked = false;  // a sensor lied or a gap came since enforcement began
+    std::uint32_t switchings = 0;             // of setpoints or output, by the record
+    std::uint32_t output_switchings = 0;      // of the output alone
+    bool crooked = false;                     // a sensor lied or a gap came since enforcement began
   };
   struct Wait {  // what must end the flow, and by when
     const char* claim;
@@ -152,9 +163,17 @@ class Oracle {
   }
   void must_have_stopped(std::uint8_t index, const Channel& channel, const char* claim,
                          Instant known, Instant now);
-  void count(Channel& channel, double i, double v, Instant now);
+  void count(Channel& channel, double i, double v, bool on, Instant now);
+  // How far the tallies of the record may be from the physics: C and J.
+  struct Open {
+    double charge = 0, energy = 0;
+  };
+  [[nodiscard]] Open open(std::uint8_t index, double volts) const;
+  void look_at_totals(std::uint8_t index, Channel& channel, double volts, Instant now);
   void state_changed(const safety::Event& event);
   void reading(const safety::Event& event);
+  void acknowledged(const safety::Event& event);
+  [[nodiscard]] bool is_hot(std::uint8_t index) const;
   [[nodiscard]] Instant oldest_reading(std::uint8_t index, const Channel& channel) const;
   void tallies(std::uint8_t index, Instant at);
   void violated(const char* claim, std::string text);

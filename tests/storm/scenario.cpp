@@ -375,6 +375,8 @@ Scenario scenario_of(std::uint64_t seed) {
   take_protections(scenario);
   take_readbacks(scenario);
   if (!scenario.calm) slow_source(scenario);
+  scenario.hasty = Dice(~seed ^ 0x4A57'4A57'4A57'4A57).chance(0.3);
+  scenario.resumes = Dice(~seed ^ 0x60E5'60E5'60E5'60E5).chance(0.5);
   scenario.lasts = drivers::seconds(dice.between(3600, 20 * 3600));
   scenario.patience = drivers::seconds(dice.between(5, 900));
   if (!scenario.calm) scenario.happenings = happenings_of(scenario, dice);

@@ -73,6 +73,8 @@ struct Scenario {
   std::vector<Happening> happenings;  // in order
   drivers::Duration lasts{};
   drivers::Duration patience{};  // of the person, before acting on a run that has ended
+  bool hasty = false;            // that person starts at the very moment of acknowledging
+  bool resumes = false;          // runs that a death of the guard interrupted go on (S9)
   bool calm = false;             // nothing happens, and no limit is tighter than it should be
 };
 

@@ -113,6 +113,22 @@ TEST(Storm, sees_a_slow_source_proved_off_that_came_back_amid_a_cut) {  // S3 S4
   EXPECT_GT(outcome.coverage.deeds["link-dropped while energised"], 0U);
 }
 
+// The guard dies amid a run: what it had counted counts in the next part, too.
+TEST(Storm, lets_an_interrupted_run_go_on_where_it_stood) {  // S9
+  std::uint64_t seed = 1;
+  while (!scenario_of(seed).calm) ++seed;
+  Scenario scenario = scenario_of(seed);
+  scenario.patience = 1min;
+  scenario.calm = false;
+  scenario.happenings = {{.at = opening + 5min, .deed = Deed::restart}};
+  for (const bool resumes : {true, false}) {
+    scenario.resumes = resumes;
+    Outcome outcome = play(scenario);
+    EXPECT_FALSE(outcome.violation);
+    EXPECT_EQ(outcome.coverage.outcomes["(went on after an interruption)"], resumes ? 1U : 0U);
+  }
+}
+
 TEST(Storm, selects_other_outputs_of_a_source_that_has_several) {  // S3 S4
   const auto selects = [](const Scenario& scenario) {
     return std::ranges::any_of(scenario.happenings, [](const Happening& h) {
@@ -220,6 +236,87 @@ TEST_F(OracleOfTheStorm, sees_an_output_that_goes_on_by_itself) {
   stage->bench().switch_output(scenario.plant.channels[0].source.instrument, 1, true);
   pass(1min);
   EXPECT_EQ(claim(), "switched-on");
+}
+
+// A lead is off: nothing flows, and yet it is not off.
+TEST_F(OracleOfTheStorm, sees_an_output_left_on_where_nothing_flows) {  // S4
+  pass(20s);
+  ASSERT_EQ(stage->channel().state, safety::State::off);
+  const auto source = scenario.plant.channels[0].source.instrument;
+  stage->bench().inject(
+      {.kind = drivers::simulated::FaultKind::lead_off, .device = source, .channel = 1});
+  ASSERT_TRUE(stage->bench().output(source).switch_on());  // and nobody is told
+  stage->bench().changed(source, 1);
+  pass(10ms);
+  oracle->moment();
+  EXPECT_EQ(claim(), "on-while-off");
+}
+
+// The guard knows of limits that are looser than those of the oracle.
+struct TotalsOfTheStorm : OracleOfTheStorm {
+  safety::Limits& limits() { return scenario.jobs[0][0].checked.plan.limits; }
+};
+
+TEST_F(TotalsOfTheStorm, are_seen_where_too_much_charge_flows) {  // S2
+  run();
+  limits().charge_above = {drivers::coulombs(1), safety::Origin::profile, {}};
+  pass(10min);
+  EXPECT_EQ(claim(), "charge");
+}
+
+TEST_F(TotalsOfTheStorm, are_seen_where_too_much_energy_flows) {  // S2
+  run();
+  limits().energy_above = {drivers::joules(1), safety::Origin::profile, {}};
+  pass(10min);
+  EXPECT_EQ(claim(), "energy");
+}
+
+TEST_F(TotalsOfTheStorm, are_seen_where_the_output_is_on_for_too_long) {  // S2
+  run();
+  limits().run_time = {drivers::Duration{2min}, safety::Origin::profile, {}};
+  pass(1min);
+  EXPECT_EQ(claim(), "none");
+  pass(2min);
+  EXPECT_EQ(claim(), "run-time");
+}
+
+TEST_F(TotalsOfTheStorm, are_those_of_both_parts_of_an_interrupted_run) {  // S9
+  scenario.calm = false;
+  run();
+  pass(4min);
+  stage->restart(oracle->restart());
+  pass(30s);
+  safety::Request request;
+  request.kind = safety::Request::Kind::acknowledge;
+  stage->request(request);
+  pass(10s);
+  oracle->run_goes_on(0);
+  limits().run_time = {drivers::Duration{5min}, safety::Origin::profile, {}};
+  auto plan = scenario.jobs[0][0].checked.plan;  // with nothing carried over
+  stage->run({.channel = 0,
+              .channel_plan = scenario.plant.channels[0],
+              .run_plan = plan,
+              .procedure = scenario.jobs[0][0].checked.procedure,
+              .expected = {}});
+  pass(3min);
+  EXPECT_EQ(claim(), "run-time");
+}
+
+TEST_F(OracleOfTheStorm, sees_a_trip_acknowledged_while_the_cell_is_too_warm) {  // S5
+  scenario.calm = false;
+  run();
+  pass(10s);
+  cut();
+  pass(5s);
+  ASSERT_EQ(stage->channel().state, safety::State::tripped);
+  scenario.jobs[0][0].checked.plan.limits.temperature_above = {
+      drivers::celsius(-20), safety::Origin::profile, {}};  // the guard knows another
+  pass(5min);
+  safety::Request request;
+  request.kind = safety::Request::Kind::acknowledge;
+  stage->request(request);
+  pass(10s);
+  EXPECT_EQ(claim(), "acknowledged-hot");
 }
 
 TEST_F(OracleOfTheStorm, sees_a_cut_that_does_not_come) {

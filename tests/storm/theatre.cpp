@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cstdio>
 
+#include "daemon/run/resumption.h"
 #include "safety/cut_chain.h"
 #include "tests/storm/dice.h"
 
@@ -50,8 +51,16 @@ class Play {
     Instant at{};
     const Happening* of = nullptr;
   };
+  // A run that the guard died under, as its record has it.
+  struct Interrupted {
+    daemon::InterruptedRun run;
+    Instant died_at{};
+    std::optional<Duration> unseen;  // until it was proved off
+  };
   struct Person {
     std::size_t next_job = 0;
+    const Job* job = nullptr;  // of the present run
+    std::optional<Interrupted> interrupted;
     Instant looks_at{};
     bool counted = true;  // the end of the present run
     Instant began{};
@@ -76,6 +85,10 @@ class Play {
   [[nodiscard]] bool feeds(const drivers::simulated::BenchFault& fault, std::uint8_t channel) const;
   void look(std::uint8_t channel);
   void start(std::uint8_t channel);
+  bool go_on(std::uint8_t channel);
+  void begin_run(std::uint8_t channel, const safety::RunPlan& plan);
+  void keep_interrupted(std::uint8_t channel);
+  void see_interrupted(const Event& event);
   void count_end(std::uint8_t channel);
   void count_broken_off(std::uint8_t channel);
   void finish();
@@ -98,6 +111,7 @@ void Play::see(const Event& event) {
   } else if (event.kind == Event::Kind::cause_present) {
     ++coverage_.causes[std::string(key_of(event.fault.cause))];
   }
+  if (event.channel < people_.size()) see_interrupted(event);
   oracle_.see(event);
 }
 
@@ -218,6 +232,7 @@ void Play::begin(const Happening& h) {
       lasts = false;
       break;
     case Deed::restart: {
+      for (std::uint8_t c = 0; c < people_.size(); ++c) keep_interrupted(c);
       const std::vector<safety::Fault> trips = oracle_.restart();
       for (std::uint8_t c = 0; c < people_.size(); ++c) count_broken_off(c);
       stage_.restart(trips);
@@ -291,18 +306,77 @@ void Play::end(const Happening& h) {
 void Play::start(std::uint8_t channel) {
   Person& person = people_[channel];
   const auto& jobs = scenario_.jobs[channel];
-  const Job& job = jobs[person.next_job++ % jobs.size()];
-  stage_.bench().place_cell(channel, job.fullness);
-  oracle_.run_began(channel, job);
+  person.interrupted.reset();
+  person.job = &jobs[person.next_job++ % jobs.size()];
+  stage_.bench().place_cell(channel, person.job->fullness);
+  oracle_.run_began(channel, *person.job);
+  begin_run(channel, person.job->checked.plan);
+}
+
+void Play::begin_run(std::uint8_t channel, const safety::RunPlan& plan) {
+  Person& person = people_[channel];
   stage_.run({.channel = channel,
               .channel_plan = scenario_.plant.channels[channel],
-              .run_plan = job.checked.plan,
-              .procedure = job.checked.procedure,
+              .run_plan = plan,
+              .procedure = person.job->checked.procedure,
               .expected = {}});
   person.counted = false;
   person.began = stage_.now();
   ++coverage_.runs;
   if (options_.trace) say(stage_.now(), "channel " + std::to_string(channel) + ": a run begins");
+}
+
+// What its record would say of a run that the guard dies under.
+void Play::keep_interrupted(std::uint8_t channel) {
+  Person& person = people_[channel];
+  person.interrupted.reset();
+  const daemon::Sequencer* sequencer = stage_.sequencer(channel);
+  if (!scenario_.resumes || person.job == nullptr || sequencer == nullptr) return;
+  const safety::ChannelSnapshot& snapshot = stage_.channel(channel);
+  const bool runs = snapshot.state == State::ready || snapshot.state == State::energised;
+  if (sequencer->progress().phase != daemon::Phase::running || !runs) return;
+  const Instant now = stage_.now();
+  daemon::InterruptedRun run;
+  run.carried = {.charge_in = drivers::coulombs(snapshot.charge_in),
+                 .charge_out = drivers::coulombs(snapshot.charge_out),
+                 .uncertain = {},
+                 .energy_in = drivers::joules(snapshot.energy_in),
+                 .energy_out = drivers::joules(snapshot.energy_out),
+                 .on_time = snapshot.on_time,
+                 .step = snapshot.step,
+                 .step_time = now - sequencer->progress().step_began};
+  run.unread = now - snapshot.current.answered;
+  person.interrupted = Interrupted{.run = std::move(run), .died_at = now, .unseen = {}};
+}
+
+void Play::see_interrupted(const Event& event) {
+  auto& interrupted = people_[event.channel].interrupted;
+  if (!interrupted) return;
+  const bool off = event.to == State::off || event.to == State::tripped;
+  if (event.kind == Event::Kind::state_changed && off && !interrupted->unseen) {
+    interrupted->unseen = event.at - interrupted->died_at;
+  }
+  // Tripped for another reason, it stays so.
+  const bool other = event.fault.cause != safety::Cause::guard_internal;
+  if (event.kind == Event::Kind::tripped && other) interrupted.reset();
+}
+
+// An interrupted run goes on, on the same cell, with all that may have flowed meanwhile (S9).
+bool Play::go_on(std::uint8_t channel) {
+  Person& person = people_[channel];
+  const auto interrupted = std::move(person.interrupted);
+  person.interrupted.reset();
+  if (!interrupted || !interrupted->unseen) return false;
+  safety::RunPlan plan = person.job->checked.plan;
+  const auto& procedure = person.job->checked.procedure;
+  const auto& step = procedure.steps[procedure.order[interrupted->run.carried.step].step];
+  plan.carried = daemon::carried_over(interrupted->run, plan.limits,
+                                      step.verb == profiles::StepVerb::rest, *interrupted->unseen);
+  if (daemon::reaches_a_limit(plan.carried, plan.limits, plan.full)) return false;
+  oracle_.run_goes_on(channel);
+  begin_run(channel, plan);
+  ++coverage_.outcomes["(went on after an interruption)"];
+  return true;
 }
 
 void Play::count_end(std::uint8_t channel) {
@@ -343,7 +417,9 @@ void Play::look(std::uint8_t channel) {
     request.channel = channel;
     stage_.request(request);
   }
-  if (state == State::off && (sequencer == nullptr || sequencer->is_over())) start(channel);
+  const bool ready = state == State::off || (state == State::tripped && scenario_.hasty);
+  if (!ready || (sequencer != nullptr && !sequencer->is_over())) return;
+  if (!go_on(channel)) start(channel);
 }
 
 // False: something was violated.
