@@ -70,7 +70,8 @@ class TcpCore final : public StreamCore<ip::tcp::socket> {
   void connect(const ip::tcp::resolver::results_type& found, unsigned mine) {
     std::vector<ip::tcp::endpoint> endpoints(found.begin(), found.end());
     const std::size_t first = endpoints.empty() ? 0 : first_ % endpoints.size();
-    std::ranges::rotate(endpoints, endpoints.begin() + static_cast<std::ptrdiff_t>(first));
+    const auto middle = endpoints.begin() + static_cast<std::ptrdiff_t>(first);
+    std::rotate(endpoints.begin(), middle, endpoints.end());
     boost::asio::async_connect(
         stream_, endpoints, [core = self(), mine](error_code error, const auto&) {
           if (error) {
