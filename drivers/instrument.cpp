@@ -95,7 +95,7 @@ struct Instrument::State {
   Lane<urgent_max> urgent;
   Lane<orders_max> ordinary;
   Ring<Outcome, 256> outcomes;
-  bool urgent_in_flight = false;  // which lane's first job asks the question in flight
+  bool urgent_asked_last = false;  // which lane's first job asks, or asked the question before
   Instant question_at{};
   Duration round_trip{};
   Duration round_trip_worst{};
@@ -110,7 +110,13 @@ struct Instrument::State {
   [[nodiscard]] bool urgent_said() const {
     return !urgent.empty() && urgent.front().stage == Job::Stage::said;
   }
-  Job& first() { return urgent.empty() ? ordinary.front() : urgent.front(); }
+  // Whose first job has the next turn. Proofs that follow each other leave every second question to
+  // the rest: of a slow instrument, repeated orders would else keep all that it says of their own
+  // current, and of every other channel, from being asked.
+  [[nodiscard]] bool urgent_is_next(Instant now) const {
+    if (urgent.empty() || ordinary.empty()) return !urgent.empty();
+    return !urgent_asked_last || ordinary.front().ready_from > now;
+  }
 
   void report(const Outcome& outcome) { (void)outcomes.push(outcome); }
   void end_now(const Order& order, Ending ending, Instant now) {
@@ -136,8 +142,8 @@ struct Instrument::State {
   void refuse_voided(const Order& order, Instant now);
   std::optional<std::string_view> compose(const Template& text, const Order& order);
   void advance(Instant now);
-  bool start(Job& job, Instant now);
-  void end_started(Ending ending, double value, Instant at);
+  template <std::size_t capacity>
+  void start(Lane<capacity>& lane, Instant now);
   template <std::size_t capacity>
   void conclude(Lane<capacity>& lane, const Answer& answer, Instant now);
   template <std::size_t capacity>
@@ -184,7 +190,8 @@ void Instrument::State::take_back() {
   const bool was_asking = conversation.is_awaiting();
   if (!conversation.recall()) return;
   if (was_asking) {
-    (urgent_in_flight ? urgent.front() : ordinary.front()).stage = Job::Stage::to_ask;
+    (urgent_asked_last ? urgent.front() : ordinary.front()).stage = Job::Stage::to_ask;
+    urgent_asked_last = false;  // it was not asked
   } else if (!ordinary.empty()) {
     ordinary.front().stage = Job::Stage::to_send;  // only ordinary commands wait in line
   }
@@ -234,7 +241,7 @@ void Instrument::State::advance(Instant now) {
   for (std::size_t i = 0; i < 4 * (orders_max + urgent_max); ++i) {
     Answer answer;
     if (conversation.take(answer)) {
-      if (urgent_in_flight) {
+      if (urgent_asked_last) {
         conclude(urgent, answer, now);
       } else {
         conclude(ordinary, answer, now);
@@ -254,46 +261,41 @@ void Instrument::State::advance(Instant now) {
       return;
     }
     if ((urgent.empty() && ordinary.empty()) || !conversation.ready(now)) return;
-    if (urgent.empty() && ordinary.front().stage == Job::Stage::said) {
+    if (!ordinary.empty() && ordinary.front().stage == Job::Stage::said) {
       end_first(ordinary, Ending::done, ordinary.front().order.value, now);
       continue;
     }
-    Job& job = first();
-    if (job.stage == Job::Stage::said) return;  // the link has not taken it yet
-    if (job.ready_from > now || !start(job, now)) return;
+    if (urgent_said()) return;  // the link has not taken it yet
+    const bool of_urgent = urgent_is_next(now);
+    if ((of_urgent ? urgent.front() : ordinary.front()).ready_from > now) return;
+    if (of_urgent) {
+      start(urgent, now);
+    } else {
+      start(ordinary, now);
+    }
   }
 }
 
-// Sends what is next of a job; false when there is nothing more to do now.
-bool Instrument::State::start(Job& job, Instant now) {
+// Sends what is next of a lane's first job.
+template <std::size_t capacity>
+void Instrument::State::start(Lane<capacity>& lane, Instant now) {
+  Job& job = lane.front();
   const Spelling& spells = spelling(job);
   const bool sends = job.stage == Job::Stage::to_send;
   const std::optional<std::string_view> text =
       compose(sends ? spells.send : spells.ask->message, job.order);
-  if (!text) {
-    end_started(Ending::refused, 0, now);
-    return true;
-  }
+  if (!text) return end_first(lane, Ending::refused, 0, now);
   if (spells.send.empty() || sends) job.asked = now;
   if (sends) {
     conversation.say(*text, now);
     job.stage = spells.ask ? Job::Stage::to_ask : Job::Stage::said;
     if (spells.ask) job.ready_from = later(now, spec.dialect.settle);
-    return true;
+    return;
   }
   question_at = now;
   job.stage = Job::Stage::asking;
-  urgent_in_flight = !urgent.empty();
+  urgent_asked_last = capacity == urgent_max;
   conversation.ask(*text, now);
-  return true;
-}
-
-void Instrument::State::end_started(Ending ending, double value, Instant at) {
-  if (urgent.empty()) {
-    end_first(ordinary, ending, value, at);
-  } else {
-    end_first(urgent, ending, value, at);
-  }
 }
 
 template <std::size_t capacity>
@@ -386,8 +388,11 @@ Instant Instrument::State::wake() const {
   // An urgent command that the link has not taken yet: time alone brings nothing.
   if (urgent_said()) return soonest;
   if (urgent.empty() && ordinary.empty()) return soonest;
-  const Job& next = urgent.empty() ? ordinary.front() : urgent.front();
-  return std::min(soonest, std::max(conversation.ready_from(), next.ready_from));
+  Instant next = urgent.empty() ? never : urgent.front().ready_from;
+  if (!ordinary.empty() && (urgent.empty() || urgent_asked_last)) {
+    next = std::min(next, ordinary.front().ready_from);
+  }
+  return std::min(soonest, std::max(conversation.ready_from(), next));
 }
 
 Instrument::Instrument(InstrumentSpec spec) : state_(std::make_unique<State>(std::move(spec))) {}

@@ -224,14 +224,6 @@ void CutChain::weigh(Instant now, Outbox& out) {
   }
 }
 
-// An order and its proof go before every other question. Of a slow source, or of one with several
-// outputs, they can take up a whole stage: once it is off, and was told so twice, no further order
-// keeps the questions of its current from being asked.
-Instant CutChain::repeats_from() const {
-  if (!repeated_ || !is_off() || questions_pending_ == 0) return repeat_at_;
-  return std::max(repeat_at_, later(asked_at_, forget_after_ * plan_.cut_stage));
-}
-
 void CutChain::turn(Instant now, Outbox& out) {
   if (!running_) return;
   if (verified()) {
@@ -242,7 +234,7 @@ void CutChain::turn(Instant now, Outbox& out) {
     open_at_ = never;
     open_contactor(now, out);
   }
-  if (now >= repeats_from()) {
+  if (now >= repeat_at_) {
     repeat_at_ = later(now, plan_.cut_stage);
     if (write_off(now, out)) write_zero(out);
     if (repeated_) open_contactor(now, out);
@@ -276,7 +268,7 @@ drivers::Instant CutChain::wake() const {
     const Instant given_up = later(record_.verified, forget_after_ * plan_.cut_stage);
     return opening_ ? given_up : std::min(open_at_, given_up);
   }
-  return std::min({open_at_, repeats_from(), alarm_at_, ask_at_});
+  return std::min({open_at_, repeat_at_, alarm_at_, ask_at_});
 }
 
 void CutChain::reach(CutStage stage, Instant& at, Instant now, Outbox& out) {

@@ -2,8 +2,7 @@
 // Brings one channel's output to off and proves it (S4): output off -> verify by measured current
 // and output state -> repeat, setpoints to zero -> contactor open -> alarm, each stage with its
 // deadline of `cut_stage`. A stage whose order has failed is not waited for. It goes on repeating,
-// at a bounded rate, until current is proved to have stopped; from the second repeat on no faster
-// than a source that says that it is off answers what proves it.
+// at a bounded rate, until current is proved to have stopped.
 //
 // The same chain ends a run in good order and brings the outputs to off at start; only the guard
 // knows whether it is a cut.
@@ -99,7 +98,6 @@ class CutChain {
   [[nodiscard]] bool flows_on() const;
   [[nodiscard]] bool after_off(const Evidence& evidence) const;
   [[nodiscard]] bool is_off() const;
-  [[nodiscard]] drivers::Instant repeats_from() const;
 
   ChannelPlan plan_;
   std::uint8_t channel_;

@@ -2,11 +2,13 @@
 
 #include <gtest/gtest.h>
 
+#include <array>
 #include <cmath>
 #include <limits>
 #include <map>
 #include <random>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "allocation_counter.h"
@@ -245,6 +247,32 @@ TEST(Instrument, an_urgent_output_off_is_written_at_once_and_proved_first) {  //
   EXPECT_EQ(off.asked, at(2));
   EXPECT_EQ(off.answered, at(4));
   EXPECT_EQ(hand.sent(), "MEAS:CURR?|");
+}
+
+TEST(Instrument, repeated_urgent_orders_leave_a_turn_to_the_questions_behind_them) {  // S4
+  Hand hand("scpi-supply");
+  hand.bring_in_step(0);
+  hand.order(Verb::measure_current, 1, 0, 1);
+  (void)hand.sent();
+  hand.order(Verb::measure_current, 1, 0, 1);
+  hand.order(Verb::measure_voltage, 1, 0, 2);
+  hand.order(Verb::output_off, 2, 0, 1, true);
+  (void)hand.sent();
+  // An answer takes longer than the pause between two repeats: a proof waits at every moment.
+  const std::array<std::pair<const char*, Verb>, 5> answers{{{"0.7", Verb::measure_current},
+                                                             {"0", Verb::output_off},
+                                                             {"0.6", Verb::measure_current},
+                                                             {"0", Verb::output_off},
+                                                             {"4.2", Verb::measure_voltage}}};
+  for (int k = 0; k < 5; ++k) {
+    hand.order(Verb::output_off, 3 + 2 * k, 0, 1, true);
+    (void)hand.sent();
+    hand.hear(std::string(answers[k].first) + "\n", 4 + 2 * k);
+    (void)hand.sent();
+    const Outcome outcome = hand.outcome();
+    EXPECT_EQ(outcome.order.verb, answers[k].second) << k;
+    EXPECT_EQ(outcome.ending, Ending::done) << k;
+  }
 }
 
 TEST(Instrument, an_urgent_output_off_that_is_ignored_is_disproved) {  // S4

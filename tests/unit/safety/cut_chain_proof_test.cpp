@@ -71,44 +71,6 @@ TEST_F(Chain, asks_in_each_stage_for_its_proof_however_seldom_its_channel_is_rea
   EXPECT_TRUE(chain.verified());
 }
 
-// Orders and their proofs go before all questions: of a source that takes half a second for those
-// of its outputs, no current would ever be read.
-TEST_F(Chain, lets_no_further_repeat_keep_the_current_of_an_off_source_from_being_read) {  // S4
-  plan.contactor.reset();
-  chain = CutChain(plan, 1);
-  begin();
-  EXPECT_TRUE(orders_off(at(500ms)));  // the first waits for nothing
-  answer(supply, Verb::output_off, 0);
-  while (chain.wake() < at(5s)) {
-    EXPECT_GT(chain.wake(), now);
-    EXPECT_TRUE(turn(chain.wake()).empty());
-  }
-  read(supply, Verb::read_output, 1);  // but where it was switched on again
-  EXPECT_TRUE(orders_off(now));
-}
-
-TEST_F(Chain, repeats_its_order_once_the_questions_are_answered_or_lost) {  // S4
-  plan.contactor.reset();
-  for (const bool answered : {false, true}) {
-    chain = CutChain(plan, 1);
-    now = at(0s);
-    begin();
-    answer(supply, Verb::output_off, 0);
-    turn(at(500ms));
-    EXPECT_TRUE(turn(at(1000ms)).empty());
-    if (answered) {
-      answer(supply, Verb::measure_current, 1.8);
-      answer(ammeter, Verb::measure_current, 0, Ending::timed_out);
-      EXPECT_TRUE(turn(at(1000ms)).empty());
-      answer(supply, Verb::read_output, 0);
-    } else {
-      EXPECT_TRUE(turn(at(5s) - 1ns).empty());
-      now = at(5s);
-    }
-    EXPECT_TRUE(orders_off(now)) << answered;
-  }
-}
-
 TEST_F(Chain, believes_the_output_that_it_read_last_rather_than_the_order_that_was_done) {  // S4
   begin();
   answer(supply, Verb::output_off, 0);

@@ -33,10 +33,6 @@ class Chain : public ::testing::Test {
     chain.turn(now, *out);
     return verbs();
   }
-  bool orders_off(Instant when) {
-    const std::vector<Verb> orders = turn(when);
-    return !orders.empty() && orders.front() == Verb::output_off;
-  }
   void begin() {
     chain.begin(now, *out);
     orders = ordered();
