@@ -146,7 +146,10 @@ ExitCode acknowledge_verb(const CommandLine& line) {
   const auto reply = client.post(channel_path(channel, "acknowledge"));
   if (!reply) return complain(reply.error(), ExitCode::could_not_connect);
   if (!reply->ok()) return complain(*reply);
-  std::cout << "channel " << channel << ": acknowledged\n";
+  const object* answer = reply->json.if_object();
+  const object* trip = answer != nullptr ? object_in(*answer, "trip") : nullptr;
+  std::cout << "channel " << channel << ": acknowledged"
+            << (trip != nullptr ? ": " + text_in(*trip, "description") : std::string{}) << '\n';
   return ExitCode::done;
 }
 

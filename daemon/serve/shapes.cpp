@@ -74,18 +74,6 @@ std::string description_of(const LatchedTrip& trip) {
   return "the daemon ended while a run was armed on this channel";
 }
 
-object trip_json(const LatchedTrip& trip) {
-  return {
-      {"cause", trip.interrupted ? std::string_view{"interrupted"} : key_of(trip.fault.cause)},
-      {"description", description_of(trip)},
-      {"advice", trip.interrupted ? std::string_view{"look at bench and cell before the next run"}
-                                  : advice_on(trip.fault.cause)},
-      {"measured", number(trip.fault.measured)},
-      {"limit", number(trip.fault.limit)},
-      {"at", unix_time(trip.at)},
-      {"run", trip.run}};
-}
-
 object run_facts_json(const RunFacts& run, drivers::Instant at) {
   const Progress& p = run.progress;
   const drivers::Instant until = is_over(p.phase) ? p.ended : at;
@@ -145,6 +133,18 @@ safety::ChannelSnapshot without_old_readings(safety::ChannelSnapshot channel, dr
 }
 
 }  // namespace
+
+object trip_json(const LatchedTrip& trip) {
+  return {
+      {"cause", trip.interrupted ? std::string_view{"interrupted"} : key_of(trip.fault.cause)},
+      {"description", description_of(trip)},
+      {"advice", trip.interrupted ? std::string_view{"look at bench and cell before the next run"}
+                                  : advice_on(trip.fault.cause)},
+      {"measured", number(trip.fault.measured)},
+      {"limit", number(trip.fault.limit)},
+      {"at", unix_time(trip.at)},
+      {"run", trip.run}};
+}
 
 object channel_json(const ChannelFacts& facts, const safety::ChannelSnapshot& seen,
                     drivers::Instant at) {

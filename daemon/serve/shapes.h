@@ -46,6 +46,8 @@ struct ChannelFacts {
 boost::json::object channel_json(const ChannelFacts& facts, const safety::ChannelSnapshot& channel,
                                  drivers::Instant at);
 
+boost::json::object trip_json(const LatchedTrip& trip);
+
 // One line of the event stream; nothing for what only the record keeps (each reading).
 std::optional<boost::json::object> event_json(const safety::Event& event,
                                               const std::string& channel,

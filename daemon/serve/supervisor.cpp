@@ -205,10 +205,15 @@ object Supervisor::facts_of(std::uint8_t channel, const safety::Snapshot& snapsh
       .resumption = resuming_.facts(channel),
       .reading_age_max = safety::Ages(parts_.plant.channels[channel]).watched_reading};
   if (!facts.trip) facts.resumption.reset();  // a person has looked, or it goes on
+  const safety::ChannelSnapshot& state = snapshot.channel[channel];
+  if (!facts.trip && state.state == safety::State::tripped) {
+    // The guard is a moment ahead of what is kept. It never shows a trip without its cause.
+    facts.trip = LatchedTrip{.fault = state.trip, .at = parts_.wall(), .run = {}};
+  }
   if (facts.run) {
     if (const auto progress = run_thread_.progress(channel)) facts.run->progress = *progress;
   }
-  return channel_json(facts, snapshot.channel[channel], snapshot.at);
+  return channel_json(facts, state, snapshot.at);
 }
 
 array Supervisor::channels() {
@@ -267,6 +272,7 @@ Answer<object> Supervisor::acknowledge(const std::string& name, const Person& by
   resuming_.withdraw(*channel);
   const std::lock_guard lock{starting_};
   const std::uint32_t number = next_number_++;
+  const std::optional<LatchedTrip> kept = parts_.state.trip(*channel);
   operated("acknowledge", name, by);
   if (!parts_.guard.request(
           {.kind = safety::Request::Kind::acknowledge, .channel = *channel, .number = number})) {
@@ -274,7 +280,16 @@ Answer<object> Supervisor::acknowledge(const std::string& name, const Person& by
   }
   const auto answer = pump_.await_answer(number, std::chrono::seconds(3));
   if (!answer) return deny(Denial::own_fault, "the guard does not answer", "look at its log");
-  if (answer->kind == safety::Event::Kind::acknowledged) return object{{"acknowledged", true}};
+  if (answer->kind == safety::Event::Kind::acknowledged) {
+    // Which one it was: not always the one that the person had read of.
+    if (answer->fault.cause == safety::Cause::none) return object{{"acknowledged", true}};
+    const bool same = kept && kept->fault.cause == answer->fault.cause;
+    return object{
+        {"acknowledged", true},
+        {"trip",
+         trip_json(same ? *kept
+                        : LatchedTrip{.fault = answer->fault, .at = parts_.wall(), .run = {}})}};
+  }
   if (answer->refusal == safety::Refusal::wrong_state) {
     return deny(Denial::refused,
                 "no trip waits to be acknowledged on this channel, or its cut is "

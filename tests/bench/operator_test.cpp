@@ -4,6 +4,7 @@
 
 #include <csignal>
 
+#include "safety/fault.h"
 #include "tests/bench/benches.h"
 
 namespace chargewright::test {
@@ -26,7 +27,12 @@ TEST(TheOperator, cuts_and_the_trip_latches_until_it_is_acknowledged) {  // S4 S
   EXPECT_EQ(bench.trip(), "operator-cut");
   EXPECT_EQ(bench.start().exit_code, 5);
   EXPECT_EQ(offs(bench.simulator()), 1U);  // the refused start energised nothing
-  EXPECT_EQ(bench.command({"acknowledge"}).exit_code, 0);
+  const Finished acknowledged = bench.command({"acknowledge"});
+  EXPECT_EQ(acknowledged.exit_code, 0);
+  EXPECT_NE(acknowledged.out.find("acknowledged: " +
+                                  safety::describe({.cause = safety::Cause::operator_cut})),
+            std::string::npos)
+      << acknowledged.out;
   ASSERT_TRUE(until([&] { return bench.channel().at("state").as_string() == "off"; }));
   EXPECT_EQ(bench.start().exit_code, 0);
   EXPECT_TRUE(until([&] { return bench.simulator().is_charging(); }));
@@ -122,7 +128,11 @@ TEST(ADaemonKilledInARun, leaves_a_marker_that_the_next_life_takes_for_a_trip) {
   EXPECT_EQ(runs.at(0).at("end").at("phase").as_string(), "interrupted");
   EXPECT_EQ(bench.start().exit_code, 5);
   EXPECT_FALSE(bench.simulator().output_is_on());
-  EXPECT_EQ(bench.command({"acknowledge"}).exit_code, 0);
+  const Finished acknowledged = bench.command({"acknowledge"});
+  EXPECT_EQ(acknowledged.exit_code, 0);
+  EXPECT_NE(acknowledged.out.find("acknowledged: the daemon ended while a run was armed"),
+            std::string::npos)
+      << acknowledged.out;
   ASSERT_TRUE(until([&] { return bench.channel().at("state").as_string() == "off"; }));
   EXPECT_EQ(bench.start().exit_code, 0);
 }

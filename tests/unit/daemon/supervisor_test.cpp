@@ -22,7 +22,7 @@ class IdleGuard final : public GuardSide {
   bool request(const safety::Request&) override { return true; }
   void snapshot(safety::Snapshot& into) override {
     into.channels = 1;
-    into.channel[0].state = safety::State::off;
+    into.channel[0] = channel;
   }
   drivers::Instant now() override {
     return drivers::Instant{std::chrono::steady_clock::now().time_since_epoch()};
@@ -30,6 +30,8 @@ class IdleGuard final : public GuardSide {
   bool take_event(safety::Event&) override { return false; }
   std::uint64_t events_lost() override { return 0; }
   std::vector<InstrumentFacts> instruments() override { return {}; }
+
+  safety::ChannelSnapshot channel{.state = safety::State::off};
 };
 
 NamedText file_at(const std::string& path) {
@@ -111,6 +113,15 @@ TEST_F(AskedOf, a_start_that_is_under_way_as_the_daemon_is_told_to_end_comes_to_
   for (int i = 0; i < 1000 && state_->energised(0); ++i) std::this_thread::sleep_for(10ms);
   EXPECT_EQ(phase(), "stopped");
   EXPECT_FALSE(state_->energised(0));
+}
+
+TEST_F(AskedOf, a_trip_that_the_disk_has_not_taken_yet_is_told_with_its_cause) {  // S5
+  guard_.channel.state = safety::State::tripped;
+  guard_.channel.trip.cause = safety::Cause::current_high;
+  EXPECT_EQ(supervisor_->channel("left")->at("trip").at("cause").as_string(), "current-high");
+  ASSERT_TRUE(
+      state_->latch(0, {.fault = guard_.channel.trip, .at = {}, .interrupted = true, .run = "1"}));
+  EXPECT_EQ(supervisor_->channel("left")->at("trip").at("cause").as_string(), "interrupted");
 }
 
 }  // namespace
