@@ -149,8 +149,8 @@ class Session : public std::enable_shared_from_this<Session> {
 
   void refuse(int status, std::string why) {
     keep_alive_ = false;  // what follows on this connection cannot be told apart any more
-    Response response = to_response(deny(Denial::bad_input, std::move(why)));
-    if (status == 503) response = to_response(deny(Denial::unavailable, std::move(why)));
+    const Denial denial = status == 503 ? Denial::unavailable : Denial::bad_input;
+    Response response = to_response(deny(denial, std::move(why)));
     response.status = status;
     answer(std::move(response));
   }
