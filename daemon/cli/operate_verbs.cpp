@@ -74,6 +74,7 @@ ExitCode prove_cut(const Client& client, const CommandLine& line) {
   if (line.channel.empty()) {
     const auto reply = client.get("/v1/channels");
     if (!reply) return complain(reply.error(), ExitCode::could_not_connect);
+    if (!reply->ok()) complain(*reply);
     if (const auto* list = reply->json.if_array()) {
       for (const auto& channel : *list) {
         if (channel.is_object()) names.push_back(text_in(channel.get_object(), "channel"));
@@ -82,7 +83,7 @@ ExitCode prove_cut(const Client& client, const CommandLine& line) {
   } else {
     names.push_back(line.channel);
   }
-  bool all = true;
+  bool all = !names.empty();  // who tells of no channel has proved none
   for (const auto& name : names) {
     const auto off = await(client, name, line.cut_within_s, is_off);
     if (!off) return complain(off.error(), ExitCode::could_not_connect);

@@ -161,6 +161,21 @@ TEST_F(Command, a_cut_without_a_daemon_talks_to_the_instruments_itself) {  // S4
   EXPECT_NE(ran.text.find("cutting without it"), std::string::npos) << ran.text;
 }
 
+TEST_F(Command, a_cut_by_a_daemon_too_busy_to_prove_it_is_no_success) {  // S4
+  chargewright::daemon::FakeOperations played;
+  const chargewright::daemon::Backlog backlog;
+  const auto server = chargewright::daemon::Server::start(
+      folder_ + "/no-daemon", played, backlog, [](const std::string& why) { FAIL() << why; },
+      {.connections = 0, .connections_for_cuts = 16});
+  ASSERT_TRUE(server);
+  const Ran ran = run("cut");
+  EXPECT_EQ(ran.code, 4) << ran.text;
+  EXPECT_NE(ran.text.find("only a cut is answered"), std::string::npos) << ran.text;
+  EXPECT_NE(ran.text.find("not every output is verified off"), std::string::npos) << ran.text;
+  ASSERT_EQ(played.calls.size(), 1U);
+  EXPECT_TRUE(played.calls.front().starts_with("cut all"));
+}
+
 TEST_F(Command, an_export_that_fails_leaves_no_file) {
   EXPECT_EQ(run("export r1 -o " + folder_ + "/out.csv").code, 6);
   EXPECT_TRUE(fs::is_empty(folder_));
