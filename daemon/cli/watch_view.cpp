@@ -80,12 +80,17 @@ std::string progress_line(const object& run, const Look& look) {
   return line;
 }
 
+std::string output_text(const object& channel) {
+  const auto* on = channel.if_contains("output_on");
+  if (on == nullptr || !on->is_bool()) return "output NOT verified off";
+  return on->get_bool() ? "output on" : "output off";
+}
+
 std::string readings_line(const object& channel) {
   const object& readings = part(channel, "readings");
   return "   " + quantity_text(number_in(readings, "voltage_v"), 3, "V") + "   " +
          quantity_text(number_in(readings, "current_a"), 3, "A") + "   " +
-         temperature_text(number_in(readings, "hottest_degc")) +
-         (flag_in(channel, "output_on") ? "   output on" : "   output off");
+         temperature_text(number_in(readings, "hottest_degc")) + "   " + output_text(channel);
 }
 
 std::string tally_line(const object& channel) {
@@ -194,7 +199,7 @@ std::vector<std::string> watch_view(const object& channel, const Look& look) {
 std::string watch_line(const object& channel) {
   const object& readings = part(channel, "readings");
   const object& run = part(channel, "run");
-  std::string line = text_in(channel, "state");
+  std::string line = (flag_in(channel, "alarm") ? "ALARM  " : "") + text_in(channel, "state");
   if (!run.empty()) {
     line += "  " + text_in(run, "phase") + "  " + text_in(run, "step_name");
     line += "  " + quantity_text(number_in(run, "elapsed_s"), 0, "s");
@@ -219,9 +224,10 @@ std::string watch_line(const object& channel) {
 
 std::string watch_signature(const object& channel) {
   const object& run = part(channel, "run");
-  return text_in(channel, "state") + '|' + text_in(run, "id") + '|' + text_in(run, "phase") + '|' +
-         quantity_text(number_in(run, "step"), 0, "") + '|' + text_in(run, "binding") + '|' +
-         trip_text(channel) + '|' + text_in(part(channel, "resumption"), "state");
+  return text_in(channel, "state") + (flag_in(channel, "alarm") ? "!|" : "|") + text_in(run, "id") +
+         '|' + text_in(run, "phase") + '|' + quantity_text(number_in(run, "step"), 0, "") + '|' +
+         text_in(run, "binding") + '|' + trip_text(channel) + '|' +
+         text_in(part(channel, "resumption"), "state");
 }
 
 std::string event_line(const object& event) {

@@ -115,6 +115,14 @@ object resumption_json(const ResumptionFacts& facts) {
           {"description", facts.description}};
 }
 
+// Where it does not read on, these two states say that it may be all the same.
+value output_json(const safety::ChannelSnapshot& channel) {
+  if (channel.output_on) return true;
+  const bool proved =
+      channel.state != safety::State::unknown && channel.state != safety::State::cutting;
+  return proved ? value(false) : value(nullptr);
+}
+
 std::string_view stage_name(std::uint8_t stage) {
   return key_of(static_cast<safety::CutStage>(stage));
 }
@@ -157,7 +165,7 @@ object channel_json(const ChannelFacts& facts, const safety::ChannelSnapshot& se
       {"bench", facts.bench},
       {"channel", facts.name},
       {"state", key_of(channel.state)},
-      {"output_on", channel.output_on},
+      {"output_on", output_json(channel)},
       {"alarm", channel.alarm},
       {"speed", facts.speed},
       {"trip", facts.trip ? value(trip_json(*facts.trip)) : value(nullptr)},

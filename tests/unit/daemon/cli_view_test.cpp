@@ -85,6 +85,25 @@ TEST(WatchView, shows_a_dash_for_what_is_not_known) {
   EXPECT_NE(watch_line(facts).find("- V"), std::string::npos);
 }
 
+TEST(WatchView, calls_no_output_off_that_nobody_has_proved) {  // S4 S6
+  auto facts = channel();
+  facts["output_on"] = nullptr;
+  EXPECT_NE(joined(watch_view(facts, {})).find("output NOT verified off"), std::string::npos);
+  facts["output_on"] = false;
+  EXPECT_NE(joined(watch_view(facts, {})).find("output off"), std::string::npos);
+}
+
+TEST(WatchView, tells_of_an_alarm_whenever_one_begins_to_watch) {  // S4 S8
+  auto facts = channel();
+  facts["state"] = "off";
+  const auto before = watch_signature(facts);
+  EXPECT_EQ(watch_line(facts).find("ALARM"), std::string::npos);
+  facts["alarm"] = true;
+  EXPECT_TRUE(watch_line(facts).starts_with("ALARM  off")) << watch_line(facts);
+  EXPECT_NE(joined(watch_view(facts, {})).find("ALARM"), std::string::npos);
+  EXPECT_NE(watch_signature(facts), before);
+}
+
 TEST(WatchView, bears_any_json) {
   for (const char* text :
        {"{}", R"({"run": 1, "margins": {}, "readings": []})",

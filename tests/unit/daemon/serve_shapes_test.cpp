@@ -107,6 +107,21 @@ TEST(Shapes, a_channel_tells_no_reading_that_is_too_old) {  // S3
   }
 }
 
+TEST(Shapes, a_channel_tells_no_output_off_that_nobody_has_proved) {  // S4 S6
+  const auto output = [](safety::State state, bool reads_on) {
+    auto channel = charging();
+    channel.state = state;
+    channel.output_on = reads_on;
+    return channel_json({}, channel, drivers::Instant{12s}).at("output_on");
+  };
+  for (const auto state : {safety::State::unknown, safety::State::cutting}) {
+    EXPECT_TRUE(output(state, false).is_null()) << key_of(state);
+    EXPECT_EQ(output(state, true), true) << key_of(state);
+  }
+  EXPECT_EQ(output(safety::State::off, false), false);
+  EXPECT_EQ(output(safety::State::off, true), true);
+}
+
 TEST(Shapes, never_writes_what_is_not_json) {
   auto channel = charging();
   channel.voltage_setpoint = std::numeric_limits<double>::quiet_NaN();
