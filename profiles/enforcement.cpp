@@ -47,8 +47,11 @@ std::string text_of(Cause cause, double value) {
   }
 }
 
-// Rounded to the safe side, so that what is advised holds as it is shown.
-double rounded_down(double value, double step) { return std::floor(value / step + 1e-9) * step; }
+// Rounded to the safe side and to the four digits that are shown, so that what is advised holds.
+double rounded_down(double value, double step) {
+  if (value >= 1) step = std::max(step, std::pow(10, std::floor(std::log10(value)) - 3));
+  return std::floor(value / step + 1e-9) * step;
+}
 
 // The largest x of low..high for which `holds`, which holds for less whenever it holds for more.
 template <class Holds>
@@ -143,8 +146,9 @@ class Judge {
     const auto add = [&](const std::string& one) { words += (words.empty() ? "" : "; or ") + one; };
     if (const auto every = faster(cause)) add("read it every " + to_text(*every));
     if (const auto limit = lower_limit(cause)) add("set the limit at " + *limit + " or below");
-    if (const auto current = smaller_current(cause)) {
-      add("set the limit on current at " + to_text(*current) + " or below");
+    if (const auto currents = smaller_currents(cause)) {
+      add("set the limit on current at " + to_text(currents->limit) +
+          " and the currents of the steps at " + to_text(currents->ceiling) + ", or below");
     }
     if (!words.empty()) return words;
     switch (cause) {
@@ -199,8 +203,12 @@ class Judge {
     }
   }
 
-  // All currents alike: the limit and the ceilings below it.
-  [[nodiscard]] std::optional<Amperes> smaller_current(Cause cause) const {
+  // All alike: the source's own protection stands above the ceilings, not at the limit.
+  struct Currents {
+    Amperes limit;
+    Amperes ceiling;
+  };
+  [[nodiscard]] std::optional<Currents> smaller_currents(Cause cause) const {
     if (cause == Cause::current_high || !setup_.plan.limits.current_above) return std::nullopt;
     const Amperes present = setup_.plan.limits.current_above->value;
     Variant v = variant();
@@ -210,8 +218,10 @@ class Judge {
       return holds(cause, v);
     });
     if (!found) return std::nullopt;
-    const double shown_a = rounded_down(*found * present.value(), 0.01);
-    return shown_a > 0 ? std::optional(amperes(shown_a)) : std::nullopt;
+    const double limit = rounded_down(*found * present.value(), 0.01);
+    const double ceiling = rounded_down(*found * setup_.current_max.value(), 0.01);
+    if (!(ceiling > 0)) return std::nullopt;
+    return Currents{amperes(limit), amperes(ceiling)};
   }
 
   void protect(safety::RunPlan& plan, Amperes current_max) const {

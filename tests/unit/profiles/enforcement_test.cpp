@@ -116,7 +116,7 @@ TEST(Enforcement, refuses_a_limit_that_the_bench_cannot_enforce_and_says_what_wo
             "more");
   EXPECT_EQ(problem.advice,
             "read it every 55 ms; or set the limit at 2.527 V or below; or set the limit on "
-            "current at 2.89 A or below");
+            "current at 2.89 A and the currents of the steps at 2.31 A, or below");
 }
 
 // What is advised holds, and only just.
@@ -134,8 +134,41 @@ TEST(Enforcement, gives_advice_that_helps) {  // S7
   EXPECT_FALSE(helps("", "above: 2.529 V"));
   Files files;
   files.profile = with(files.profile, "current: {above: 5 A}", "current: {above: 2.89 A}");
-  files.profile = with(files.profile, "current: 4 A", "current: 2 A");
+  files.profile = with(files.profile, "current: 4 A", "current: 2.31 A");
   EXPECT_EQ(files.problems(basis), "");
+}
+
+// The source's own over-voltage protection stands above what the leads drop at the ceiling.
+TEST(Enforcement, gives_advice_on_the_ceilings_too) {  // S7
+  const auto problems = [](const std::string& limit, const std::string& ceiling) {
+    Files files;
+    files.bench = with(files.bench, "10 mohm, rated", "60 mohm, rated");
+    files.profile = with(files.profile, "above: 2.6 V", "above: 2.699 V");
+    files.profile = with(files.profile, "above: 5 A", "above: " + limit);
+    files.profile = with(files.profile, "current: 4 A", "current: " + ceiling);
+    return files.problems();
+  };
+  EXPECT_THAT(problems("5 A", "4 A"),
+              HasSubstr("at 4.06 A and the currents of the steps at 3.25 A, or below"));
+  EXPECT_EQ(problems("4.06 A", "3.25 A"), "");
+  EXPECT_NE(problems("4.06 A", "3.9 A"), "");
+}
+
+// Of 26.8275 V 26.83 V would be shown, which is too much.
+TEST(Enforcement, gives_advice_that_helps_as_it_is_shown) {  // S7
+  const auto problems = [](const std::string& limit) {
+    Files files;
+    files.cell = with(files.cell, "1s1p", "10s1p");
+    files.cell =
+        with(files.cell, "full: 2.5 V, never-above: 2.7 V", "full: 25 V, never-above: 27 V");
+    files.bench = with(files.bench, "voltage: 20 V, current: 20 A, power: 200 W",
+                       "voltage: 60 V, current: 20 A, power: 1200 W");
+    files.profile = with(files.profile, "voltage: 2.4 V", "voltage: 24 V");
+    files.profile = with(files.profile, "above: 2.6 V", "above: " + limit);
+    return files.problems(without_over_voltage_protection());
+  };
+  EXPECT_THAT(problems("26.9 V"), HasSubstr("set the limit at 26.82 V or below"));
+  EXPECT_EQ(problems("26.82 V"), "");
 }
 
 // Ratings that reach little, and a protection that is armed, hold by themselves.
