@@ -70,7 +70,19 @@ void Person::take_in(std::chrono::milliseconds time) {
   if (bytes_.size() > line_most || lines_.size() > lines_most) ended_ = gone_ = true;
 }
 
+// An Enter too many must not stand for the next trial's "I stand ready". Through a pipe answers
+// come ahead of their questions by nature.
+void Person::forget_what_is_early() {
+  if (::isatty(STDIN_FILENO) != 1) return;
+  for (std::size_t known = lines_.size() + 1; known != lines_.size() && !gone_;) {
+    known = lines_.size();
+    take_in(std::chrono::milliseconds(0));
+  }
+  std::erase_if(lines_, [](const std::string& line) { return line != "stop"; });
+}
+
 std::optional<std::string> Person::ask(std::string_view question) {
+  forget_what_is_early();
   out_ << question << std::flush;
   while (!gone_ && lines_.empty()) {
     if (ended_) gone_ = true;
@@ -85,7 +97,7 @@ std::optional<std::string> Person::ask(std::string_view question) {
 std::optional<bool> Person::ask_yes_or_no(std::string_view question) {
   for (;;) {
     const auto line = ask(std::string(question) + " (yes or no) ");
-    if (!line) return {};
+    if (!line || *line == "stop") return {};
     if (*line == "yes" || *line == "y") return true;
     if (*line == "no" || *line == "n") return false;
   }

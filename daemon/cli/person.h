@@ -20,9 +20,10 @@ class Person {
   Person(const Person&) = delete;
   Person& operator=(const Person&) = delete;
 
-  // The line that answers, without blanks around it; nothing: the person is gone.
+  // The line that answers, without blanks around it; nothing: the person is gone. At a terminal
+  // what was typed before the question is forgotten, but for `stop`.
   std::optional<std::string> ask(std::string_view question);
-  // yes or no, asked again until it is one of them.
+  // yes or no, asked again until it is one of them; nothing: `stop`, or the person is gone.
   std::optional<bool> ask_yes_or_no(std::string_view question);
   // Waits, and answers true as soon as this line was typed meanwhile. Other lines wait for ask().
   bool typed(std::string_view line, std::chrono::milliseconds time);
@@ -32,6 +33,7 @@ class Person {
 
  private:
   void take_in(std::chrono::milliseconds time);
+  void forget_what_is_early();
 
   std::ostream& out_;
   int signals_ = -1;

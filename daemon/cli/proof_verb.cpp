@@ -327,7 +327,7 @@ void ProofRun::ask_eyes(ProofResult& result) {
   if (result.trial.asked.empty()) return;
   const auto answer = person_.ask_yes_or_no("  " + result.trial.asked);
   if (!answer) {
-    sheet_.ended_early = "the person went away, or interrupted";
+    sheet_.ended_early = "the person stopped it, or went away";
     return;
   }
   result.seen = *answer ? "yes" : "no";
