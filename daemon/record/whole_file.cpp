@@ -23,6 +23,15 @@ Failure WholeFile::failure(const char* doing) const {
 }
 
 Result<WholeFile> WholeFile::begin(const std::string& path) {
+  namespace fs = std::filesystem;
+  std::error_code ignored;
+  const fs::file_type there = fs::status(path, ignored).type();
+  if (there != fs::file_type::not_found && there != fs::file_type::regular &&
+      there != fs::file_type::none) {
+    return Failure{{.file = path},
+                   "cannot write here: there is something there that is not a file",
+                   "name a file"};
+  }
   WholeFile file;
   file.path_ = path;
   file.temporary_ = path + ".XXXXXX";

@@ -1,6 +1,7 @@
 // `chargewright` as a process: its exit codes are an interface that scripts stand on.
 
 #include <gtest/gtest.h>
+#include <sys/stat.h>
 #include <sys/wait.h>
 
 #include <atomic>
@@ -179,6 +180,18 @@ TEST_F(Command, a_cut_by_a_daemon_too_busy_to_prove_it_is_no_success) {  // S4
 TEST_F(Command, an_export_that_fails_leaves_no_file) {
   EXPECT_EQ(run("export r1 -o " + folder_ + "/out.csv").code, 6);
   EXPECT_TRUE(fs::is_empty(folder_));
+}
+
+// A device's node would be replaced by a file, with the rights of root.
+TEST_F(Command, an_export_takes_the_place_of_nothing_but_a_file) {
+  const std::string pipe = folder_ + "/pipe";
+  ASSERT_EQ(::mkfifo(pipe.c_str(), 0600), 0);
+  for (const std::string& place : {pipe, folder_}) {
+    const Ran ran = run("export r1 -o " + place);
+    EXPECT_EQ(ran.code, 2) << ran.text;
+    EXPECT_NE(ran.text.find("not a file"), std::string::npos) << ran.text;
+  }
+  EXPECT_TRUE(fs::is_fifo(pipe));
 }
 
 // A daemon that came up anew and knows of no run, while its supply has yet to be proved off.
