@@ -67,7 +67,10 @@ ExitCode export_verb(const CommandLine& line) {
       return static_cast<bool>(std::cout);
     });
     if (!reply) return complain(reply.error(), ExitCode::could_not_connect);
-    return reply->ok() ? ExitCode::done : complain(*reply);
+    if (!reply->ok()) return complain(*reply);
+    if (std::cout.flush()) return ExitCode::done;
+    std::cerr << "what was written to standard output is not the whole export\n";
+    return ExitCode::usage;
   }
   auto file = WholeFile::begin(line.output);
   if (!file) return complain(file.error(), ExitCode::bad_input);

@@ -194,6 +194,18 @@ TEST_F(Command, an_export_takes_the_place_of_nothing_but_a_file) {
   EXPECT_TRUE(fs::is_fifo(pipe));
 }
 
+TEST_F(Command, an_export_that_a_full_disk_cuts_short_is_no_success) {  // S10
+  chargewright::daemon::FakeOperations played;
+  const chargewright::daemon::Backlog backlog;
+  const auto server = chargewright::daemon::Server::start(
+      folder_ + "/no-daemon", played, backlog, [](const std::string& why) { FAIL() << why; });
+  ASSERT_TRUE(server);
+  played.export_path = write("one.csv", "time_s\n");
+  EXPECT_EQ(run("export r1").text, "time_s\n");
+  played.export_path = write("one.csv", "time_s\n");
+  EXPECT_EQ(run("export r1 >/dev/full").code, 1);
+}
+
 // A daemon that came up anew and knows of no run, while its supply has yet to be proved off.
 class AfterAnInterruption : public chargewright::daemon::FakeOperations {
  public:
