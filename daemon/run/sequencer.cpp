@@ -200,6 +200,11 @@ bool Sequencer::is_established(const ChannelSnapshot& snapshot) const {
          stand(snapshot);
 }
 
+// A current that was never read while it flowed is in no tally, and so in no limit on one (S2).
+bool Sequencer::is_counted(const ChannelSnapshot& snapshot) const {
+  return !steering_ || snapshot.current.asked > *established_at_;
+}
+
 void Sequencer::watch_folding(const ChannelSnapshot& snapshot, Instant now) {
   if (steering_->is_folding()) {
     unfolded_at_.reset();
@@ -226,7 +231,7 @@ void Sequencer::run(const ChannelSnapshot& snapshot, Instant now) {
     progress_.binding = steering_->binding(snapshot);
   }
   const profiles::Measured facts = measured(snapshot, now);
-  const bool ends = reached_its_end(facts, now) && !snapshot.in_doubt;
+  const bool ends = reached_its_end(facts, now) && !snapshot.in_doubt && is_counted(snapshot);
   // One move at a time, the first of the next step too: when the guard has proved the last.
   const bool may_move = !steering_ || stand(snapshot);
   if (ends && may_move) return begin_step(progress_.step + 1U, snapshot, now);

@@ -14,6 +14,8 @@
 //   follows.
 // - Where the guard is in neither of the two states of a run, it has ended it: what it cut may have
 //   been acknowledged between two looks. The run fails.
+// - No charge ends before its current was read once, whatever ends it: what flows unread is in no
+//   tally.
 // - While the guard doubts its readings (they contradict each other, or what a cell can do) they
 //   meet no condition and no step ends: either the doubt goes, or the guard cuts.
 // - A step that has not reached its end `within` its time fails the run: output off.
@@ -74,6 +76,8 @@ class Sequencer {
   [[nodiscard]] bool stand(const safety::ChannelSnapshot& snapshot) const;
   // Has the guard done what this step asked for?
   [[nodiscard]] bool is_established(const safety::ChannelSnapshot& snapshot) const;
+  // Was the current read since then? Of a charge; a rest has none.
+  [[nodiscard]] bool is_counted(const safety::ChannelSnapshot& snapshot) const;
   // What of the snapshot may be judged in this step.
   [[nodiscard]] profiles::Measured measured(const safety::ChannelSnapshot& snapshot,
                                             drivers::Instant now) const;

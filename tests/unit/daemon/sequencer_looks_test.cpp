@@ -36,7 +36,7 @@ class Looks : public ::testing::Test {
     now += 99ms;
     channel.state = state;
     read(channel.voltage, 3.8);
-    read(channel.current, amperes);
+    if (ammeter_answers) read(channel.current, amperes);
     read(channel.temperatures[0], degrees_c);
     if (state == State::energised) channel.on_time += 100ms;
     now += 1ms;
@@ -64,7 +64,30 @@ class Looks : public ::testing::Test {
   double asked = 0;
   double asked_volts = 0;
   bool proves = true;
+  bool ammeter_answers = true;
 };
+
+// What was counted before, the clock, and a meter that is quicker than the ammeter all say at once
+// that a charge has reached its end. A thousand such charges would be in no limit on charge.
+TEST_F(Looks, end_no_charge_of_which_no_current_was_read) {  // S2
+  using profiles::Comparison;
+  using profiles::Subject;
+  for (const auto& at_once : {compare(Subject::charge, Comparison::at_least, 0),
+                              compare(Subject::energy, Comparison::at_least, 0),
+                              compare(Subject::run_time, Comparison::at_least, 0.001),
+                              compare(Subject::step_time, Comparison::at_least, 0.001),
+                              compare(Subject::voltage, Comparison::at_least, 3.7)}) {
+    SCOPED_TRACE(key_of(at_once.subject));
+    channel = {};
+    begin(charge(4.0_A, 4.2_V, when(at_once)));
+    channel.arms = 1;
+    look(State::ready);
+    ammeter_answers = false;
+    for (int k = 0; k < 3; ++k) EXPECT_EQ(look(State::energised), Phase::running);
+    ammeter_answers = true;
+    EXPECT_EQ(look(State::energised), Phase::stopping);
+  }
+}
 
 profiles::PlannedStep below_40_degrees(profiles::Condition until) {
   profiles::PlannedStep step = charge(4.0_A, 4.2_V, std::move(until));
