@@ -29,12 +29,12 @@ std::string show(const Place& place) {
   return place.file + (place.line > 0 ? ':' + std::to_string(place.line) : "");
 }
 
-// Every charge step, also those inside repeats.
+// Every step of this verb, also those inside repeats.
 template <class With>
-void for_each_charge(const std::vector<Step>& steps, With with) {
+void for_each_step(StepVerb verb, const std::vector<Step>& steps, With with) {
   for (const Step& step : steps) {
-    if (step.verb == StepVerb::charge) with(step);
-    for_each_charge(step.steps, with);
+    if (step.verb == verb) with(step);
+    for_each_step(verb, step.steps, with);
   }
 }
 
@@ -59,7 +59,8 @@ class Checker {
     report_.lines = explain(said_, limits());
     report_.notes = remarks(said_, limits());
     check_limits();
-    for_each_charge(profile_.steps, [&](const Step& step) { check_step(step); });
+    for_each_step(StepVerb::charge, profile_.steps, [&](const Step& step) { check_step(step); });
+    for_each_step(StepVerb::rest, profile_.steps, [&](const Step& step) { check_rest(step); });
     fill_plan();
     check_resumption();
     // With defects among the limits there is nothing to compute with.
@@ -112,7 +113,7 @@ class Checker {
       unmeasured(written->temperature_below);
       unmeasured(written->temperature_rising);
     }
-    for_each_charge(profile_.steps, [&](const Step& step) {
+    for_each_step(StepVerb::charge, profile_.steps, [&](const Step& step) {
       if (step.charge.temperature) {
         problem(step.charge.temperature_place,
                 "a ceiling on temperature, but channel `" + channel_.name + "` has no thermometer",
@@ -221,6 +222,19 @@ class Checker {
     check_margin(ceilings, current, where);
     check_end(step, current);
     check_pulse(step);
+  }
+
+  // The limit on the time of a step counts while it rests, too.
+  void check_rest(const Step& step) {
+    if (!limits().step_time || step.rest < limits().step_time->value) return;
+    const std::string says = "the rest of step `" + step.name + "` takes " + to_text(step.rest) +
+                             ", not below the limit " + limit_of("step-time");
+    if (step.until.empty()) {
+      problem(step.place, says,
+              "it would trip: shorten the rest, or raise the limit where it is written");
+    } else {
+      note(step.place, says, "unless its `until` ends it sooner it would trip");
+    }
   }
 
   // What flows between two readings is in no count: a whole step must not.

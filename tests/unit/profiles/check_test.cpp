@@ -78,6 +78,28 @@ TEST(Check, finds_nothing_wrong_with_a_sound_profile) {
   EXPECT_EQ(notes({}), "");
 }
 
+// The limit on the time of a step counts in a rest, too: it would trip while nothing is wrong.
+TEST(Check, refuses_a_rest_that_lasts_to_the_limit_on_a_step) {  // S2
+  const auto resting = [](const std::string& rest) {
+    return Files{.profile =
+                     with(with(refill, "limits:\n", rest + "limits:\n"), "time: {above: 90 min",
+                          "time: {above: 90 min, step-above: 30 min")};
+  };
+  const std::string trips =
+      ": the rest of step `settle` takes 30 min, not below the limit 30 min (profile, p.yaml:";
+  EXPECT_EQ(problems(resting("  - {name: settle, rest: 29 min}\n")), "");
+  EXPECT_EQ(problems(resting("  - {name: settle, rest: 30 min}\n")),
+            "p.yaml:7:5" + trips +
+                "11); it would trip: shorten the rest, or raise the limit where it is written");
+  EXPECT_EQ(problems(resting("  - repeat: {times: 2, steps: [{name: settle, rest: 30 min}]}\n")),
+            "p.yaml:7:32" + trips +
+                "11); it would trip: shorten the rest, or raise the limit where it is written");
+  const Files sooner = resting("  - {name: settle, rest: 30 min, until: temperature <= 25 degC}\n");
+  EXPECT_EQ(problems(sooner), "");
+  EXPECT_EQ(notes(sooner),
+            "p.yaml:7:5" + trips + "11); unless its `until` ends it sooner it would trip");
+}
+
 // The sound files with one of them changed.
 Files profile_with(const std::string& piece, const std::string& by) {
   Files files;
