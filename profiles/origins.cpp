@@ -62,6 +62,13 @@ bool differs(const Limit<Q>& a, const Limit<Q>& b) {
   return std::abs(x - y) > 1e-9 * std::max(std::abs(x), std::abs(y));
 }
 
+template <class Q>
+bool is_same(const Limit<Q>& a, const Limit<Q>& b) {
+  if (a.at_once.has_value() != b.at_once.has_value()) return false;
+  return a.value == b.value && a.on_delay == b.on_delay &&
+         (!a.at_once || a.at_once->value == b.at_once->value);
+}
+
 // Charge counter stop, from empty: 1.2 of a cell's rated charge. A capacitor may be found below its
 // `empty` voltage, down to nothing: 1.5 of what fills it from there, for the tolerance of its
 // capacitance and its leakage (common practice, no source).
@@ -159,15 +166,20 @@ std::vector<LimitLine> explain(const std::vector<Said>& said, const Limits& effe
   return lines;
 }
 
+// In vain: the others alone come to the same, an on-delay and what stands behind it included.
 std::vector<Failure> remarks(const std::vector<Said>& said, const Limits& effective) {
   std::vector<Failure> notes;
+  Limits others;
+  for (const Said& one : said) {
+    if (one.origin != Origin::profile) safety::tighten(others, one.limits);
+  }
   for_each_quantity([&](std::string_view key, auto limit, auto written) {
-    if (!(effective.*limit)) return;
+    if (!(effective.*limit) || !(others.*limit)) return;
     const auto& rules = *(effective.*limit);
     for (const Said& one : said) {
-      if (!(one.limits.*limit) || one.origin == rules.origin) continue;
+      if (one.origin != Origin::profile || !(one.limits.*limit)) continue;
       const auto& yields = *(one.limits.*limit);
-      if (one.origin == Origin::profile && differs(yields, rules)) {
+      if (differs(yields, rules) && is_same(rules, *(others.*limit))) {
         notes.push_back(
             {(one.written.*written)->place,
              std::string(key) + " " + text_of(yields) + " has no effect: " + text_of(rules) +

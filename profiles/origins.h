@@ -28,7 +28,7 @@ safety::Limits merged(const std::vector<Said>& said);
 // One line for each effective limit, in the order of safety::Limits.
 std::vector<LimitLine> explain(const std::vector<Said>& said, const safety::Limits& effective);
 
-// What the profile says in vain, and on-delays that stand before another origin's limit.
+// What the profile says in vain.
 std::vector<drivers::Failure> remarks(const std::vector<Said>& said,
                                       const safety::Limits& effective);
 

@@ -402,6 +402,28 @@ TEST(Check, notes_a_ceiling_closer_to_its_limit_than_the_source_is_accurate) {
             "(profile, p.yaml:9) than the source is accurate");
 }
 
+// A looser limit stands behind the on-delay of a tighter one, or shortens it.
+TEST(Check, calls_no_limit_of_a_profile_without_effect_that_has_one) {  // S2
+  const auto under = [](const std::string& above) {
+    return Files{.profile = with(refill, "above: 4.24 V", "above: " + above),
+                 .policy = "limits: {voltage: {above: {limit: 4.23 V, for: 1 s}}}\n"};
+  };
+  const auto voltage = [](const CheckReport& report) {
+    return line(report, "voltage-above")->value;
+  };
+  const Files behind = under("4.24 V");
+  EXPECT_EQ(voltage(check(behind)), "4.230 V for 1 s, 4.240 V at once");
+  EXPECT_EQ(notes(behind), "");
+  const Files sooner = under("{limit: 4.24 V, for: 100 ms}");
+  EXPECT_EQ(voltage(check(sooner)), "4.230 V for 100 ms, 4.250 V at once");
+  EXPECT_EQ(notes(sooner), "");
+  const Files in_vain = under("{limit: 4.24 V, for: 1 s}");
+  EXPECT_EQ(voltage(check(in_vain)), "4.230 V for 1 s, 4.250 V at once");
+  EXPECT_EQ(notes(in_vain),
+            "p.yaml:8:20: voltage-above 4.240 V for 1 s has no effect: 4.230 V for 1 s, 4.250 V at "
+            "once is tighter, and comes from the policy");
+}
+
 TEST(Check, cuts_at_what_the_cell_must_never_see_where_its_file_says_so) {  // S2
   const Files files = cell_with("charge: 2 C,", "charge: 2 C, never-above: 4.1 A,");
   EXPECT_EQ(check(files).plan.limits.current_above->value, 4.1_A);
