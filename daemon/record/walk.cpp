@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "daemon/record/open_record.h"
+#include "profiles/bench.h"
 
 namespace chargewright::daemon {
 
@@ -29,10 +30,6 @@ drivers::Validity validity_from(const std::string& key) {
 
 Instant instant(std::int64_t nanoseconds) { return Instant{Duration{nanoseconds}}; }
 
-// With the output off, what a meter shows below this is its own offset, and no charge: the default
-// of a channel's `off_current` (safety/plant.h).
-constexpr double off_current_a = 0.020;
-
 // Times of a run are at most a century from its beginning: sums of two do not overflow.
 Result<void> check_times(Database& database) {
   constexpr std::string_view beyond = " NOT BETWEEN -3155760000000000000 AND 3155760000000000000)";
@@ -51,6 +48,23 @@ Result<void> check_times(Database& database) {
   return drivers::Failure{{.file = database.path()}, "the record is damaged: a time in it", {}};
 }
 
+// The channel as the record's own bench file describes it; where it has none, or one that cannot be
+// read, as a bench file that says nothing of these things.
+Result<profiles::BenchChannel> channel_of(Database& database) {
+  Result<Statement> rows = database.prepare(
+      "SELECT file.text, file.name, run.channel FROM file, run WHERE file.role = 'bench'");
+  if (rows.has_error()) return rows.error();
+  const Result<bool> row = rows->step();
+  if (row.has_error()) return row.error();
+  if (!*row) return profiles::BenchChannel{};
+  const auto document = drivers::parse_document(rows->text(0), rows->text(1));
+  if (!document) return profiles::BenchChannel{};
+  const auto bench = profiles::read_bench(*document);
+  if (!bench) return profiles::BenchChannel{};
+  const auto channel = profiles::find_channel(*bench, rows->text(2));
+  return channel ? bench->channels[*channel] : profiles::BenchChannel{};
+}
+
 // Is every usable reading of this quantity one at the source's terminals?
 Result<bool> only_at_source(Database& database, const std::string& measurand) {
   const Result<std::int64_t> at_cell = database.integer(
@@ -65,6 +79,11 @@ Result<bool> only_at_source(Database& database, const std::string& measurand) {
 Result<RecordWalk> RecordWalk::start(Database& database) {
   if (auto sound = check_times(database); sound.has_error()) return sound.error();
   RecordWalk walk;
+  const auto channel = channel_of(database);
+  if (channel.has_error()) return channel.error();
+  walk.off_current_ = channel->off_current;
+  // As the interlock does.
+  walk.tally_ = safety::Tally(std::max<Duration>(std::chrono::minutes(1), channel->allowed_age));
   const auto resumed = read_resumed(database);
   if (resumed.has_error()) return resumed.error();
   if (*resumed) walk.tally_.begin({}, (*resumed)->carried);
@@ -204,8 +223,10 @@ void RecordWalk::take_in() {
     case drivers::Measurand::current:
       if (stored_.at_source != current_at_source_) break;
       current_ = latest;
-      if (latest.usable && voltage_.usable && (on_ || std::abs(latest.value) > off_current_a)) {
-        tally_.add(latest.at, drivers::amperes(latest.value), drivers::volts(voltage_.value));
+      if (latest.usable && voltage_.usable) {
+        const bool flows = on_ || std::abs(latest.value) > off_current_.value();
+        tally_.add(latest.at, drivers::amperes(flows ? latest.value : 0),
+                   drivers::volts(voltage_.value));
         counted_ = latest.at;
       }
       break;

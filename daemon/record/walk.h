@@ -75,6 +75,7 @@ class RecordWalk {
   bool voltage_at_source_ = false;
   bool current_at_source_ = false;
   drivers::Duration interval_{};
+  drivers::Amperes off_current_{};  // with the output off, up to this it counts as none
   Latest voltage_;
   Latest current_;
   std::vector<Sensor> sensors_;

@@ -112,6 +112,60 @@ TEST(Export, integrates_no_offset_of_a_meter_while_the_output_is_off) {
   EXPECT_NE(story::text_of(to).find("\n100,4,0.015,1750000100,1,1,0,0,0,0\n"), std::string::npos);
 }
 
+// By the channel as the record's own bench file describes it: what it takes for no current, and how
+// far apart its readings may be.
+TEST(Export, counts_charge_as_the_channel_that_was_recorded_did) {
+  const std::string bench =
+      "bench: hut-bench\n"
+      "instruments:\n"
+      "  supply:\n"
+      "    link: tcp://127.0.0.1:1\n"
+      "    dialect: s\n"
+      "    ratings: {voltage: 20 V, current: 20 A}\n"
+      "channels:\n"
+      "  left:\n"
+      "    source: supply\n"
+      "    wiring: {resistance: 10 mohm}\n"
+      "    off-current: 200 mA\n"
+      "    every: 60 s\n";
+  RecordHeader header = story::header();
+  header.files.push_back({"bench", "hut-bench.yaml", bench});
+  const story::Folder folder;
+  const auto writer = RecordWriter::create(folder.path, header).value();
+  ASSERT_TRUE(writer->add(story::volts(4.0, 0)));
+  for (int s = 0; s <= 610; s += 61) ASSERT_TRUE(writer->add(story::amperes(0.15, s)));
+  ASSERT_TRUE(writer->add(story::output(true, 620)));
+  for (int s = 681; s <= 803; s += 61) ASSERT_TRUE(writer->add(story::amperes(2, s)));
+  ASSERT_TRUE(writer->add(story::volts(4.0, 803)));
+  ASSERT_TRUE(writer->commit());
+  const std::string to = folder.path + "/run.csv";
+  ASSERT_TRUE(export_record(writer->path(), ExportFormat::bdf, to));
+  // 2 A from 620 s to 803 s: 366 C.
+  EXPECT_NE(story::text_of(to).find(",0.10166666666666667,0,"), std::string::npos)
+      << story::text_of(to);
+}
+
+// A slow link: what was measured before the output went off is answered after it, and what flows
+// before the output is proved on. No charge is laid over the rest between the two.
+TEST(Export, holds_no_last_sample_through_a_rest) {
+  const story::Folder folder;
+  const auto writer = RecordWriter::create(folder.path, story::header()).value();
+  ASSERT_TRUE(writer->add(story::volts(4.0, 0)));
+  ASSERT_TRUE(writer->add(story::output(true, 0)));
+  ASSERT_TRUE(writer->add(story::amperes(2, 8)));
+  ASSERT_TRUE(writer->add(story::output(false, 9)));
+  ASSERT_TRUE(writer->add(story::amperes(2, 10)));
+  for (int s = 11; s <= 59; ++s) ASSERT_TRUE(writer->add(story::amperes(0.001, s)));
+  ASSERT_TRUE(writer->add(story::amperes(2, 60)));
+  ASSERT_TRUE(writer->add(story::volts(4.0, 60)));
+  ASSERT_TRUE(writer->commit());
+  const std::string to = folder.path + "/run.csv";
+  ASSERT_TRUE(export_record(writer->path(), ExportFormat::bdf, to));
+  // 2 A for 9 s, and half of that for a second behind it and for one before the end: 20 C.
+  EXPECT_NE(story::text_of(to).find(",0.005555555555555556,0,"), std::string::npos)
+      << story::text_of(to);
+}
+
 // Not laid across a new setpoint: 2 A up to it, 4 A from it on, however late the next reading is.
 TEST(Export, takes_a_new_setpoint_as_a_step_of_the_current) {
   const story::Folder folder;
