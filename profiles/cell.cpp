@@ -85,6 +85,7 @@ class Reader {
     }
     read_voltage(mapping);
     read_capacity(mapping);
+    read_charge(mapping);
     read_current(mapping);
     read_temperature(mapping);
     cell.mass = positive<Kilograms>(mapping, "mass", Presence::optional);
@@ -209,6 +210,33 @@ class Reader {
     if (cell.capacitance && has_voltage_ && cell.voltage.full > cell.voltage.empty) {
       cell.capacity = *cell.capacitance * (cell.voltage.full - cell.voltage.empty);
     }
+  }
+
+  // A nickel or lead cell is charged well beyond its capacity at a low rate.
+  void read_charge(Mapping& mapping) {
+    const Node* node = mapping.take("charge");
+    if (node == nullptr) return;
+    Mapping fields(document_, *node, problems, "`charge`");
+    const auto most = parsed<double>(fields, "never-above", Presence::needed, parse_percent);
+    fields.finish();
+    if (!most) return;
+    const Node& written = *fields.take("never-above");
+    const bool bears_it =
+        chemistry_ == nullptr || chemistry_->heats_when_full || cell.chemistry == "other";
+    const double highest = bears_it ? 2.0 : charge_most_usually;
+    if (cell.capacitance) {
+      fields.complain(written, "`charge` of a capacitor", "its capacitance says what it takes");
+    } else if (!(*most > 1)) {
+      fields.complain(written, "`never-above` is not above the capacity",
+                      "write per cent of the capacity, for example 160 %");
+    } else if (*most > highest * (1 + 1e-9)) {
+      fields.complain(written, bears_it
+                                   ? "`never-above` is more than 200 % of the capacity"
+                                   : "`never-above` is more than 120 % of the capacity, which " +
+                                         cell.chemistry + " does not bear");
+    }
+    cell.charge_never_above = *most * cell.capacity;
+    cell.places.charge_never_above = place_of(fields, "never-above");
   }
 
   std::optional<Amperes> current(Mapping& fields, std::string_view key, Presence presence) {

@@ -13,6 +13,10 @@
 
 namespace chargewright::profiles {
 
+// Of its capacity, into a cell that is found empty: where its file does not say (common practice,
+// no source).
+inline constexpr double charge_most_usually = 1.2;
+
 struct Cell {
   std::string name;
   std::string chemistry;
@@ -20,6 +24,8 @@ struct Cell {
   int parallel = 1;
   drivers::Coulombs capacity{};                // of a capacitor: capacitance x (full - empty)
   std::optional<drivers::Farads> capacitance;  // of the whole bank; capacitors only
+  // What may flow into it in one run, where its file says so.
+  std::optional<drivers::Coulombs> charge_never_above;
   struct {
     drivers::Volts empty{};
     drivers::Volts full{};
@@ -50,6 +56,7 @@ struct Cell {
   std::string text;  // the exact bytes, for the record
   struct {
     drivers::Place capacity;
+    drivers::Place charge_never_above;
     drivers::Place full;
     drivers::Place never_above;
     drivers::Place never_below;

@@ -69,11 +69,12 @@ bool is_same(const Limit<Q>& a, const Limit<Q>& b) {
          (!a.at_once || a.at_once->value == b.at_once->value);
 }
 
-// Charge counter stop, from empty: 1.2 of a cell's rated charge. A capacitor may be found below its
-// `empty` voltage, down to nothing: 1.5 of what fills it from there, for the tolerance of its
-// capacitance and its leakage (common practice, no source).
+// Charge counter stop, from empty, where the cell's file has none: 1.2 of its rated charge. A
+// capacitor may be found below its `empty` voltage, down to nothing: 1.5 of what fills it from
+// there, for the tolerance of its capacitance and its leakage (common practice, no source).
 Coulombs charge_most(const Cell& cell) {
-  if (!cell.capacitance) return 1.2 * cell.capacity;
+  if (cell.charge_never_above) return *cell.charge_never_above;
+  if (!cell.capacitance) return charge_most_usually * cell.capacity;
   const Volts lowest = std::min(cell.voltage.empty, std::max(volts(0), cell.voltage.never_below));
   return 1.5 * (*cell.capacitance * (cell.voltage.full - lowest));
 }
@@ -97,7 +98,7 @@ Said said_by_cell(const Cell& cell) {
   say(said, &Limits::temperature_below, &LimitsText::temperature_below, cell.temperature.charge_min,
       cell.places.charge_temperature);
   say(said, &Limits::charge_above, &LimitsText::charge_above, charge_most(cell),
-      cell.places.capacity);
+      cell.charge_never_above ? cell.places.charge_never_above : cell.places.capacity);
   return said;
 }
 

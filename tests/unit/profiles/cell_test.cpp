@@ -163,6 +163,36 @@ TEST(Cell, refuses_each_mistake_with_its_place_and_what_was_expected) {
   }
 }
 
+TEST(Cell, takes_beyond_its_capacity_what_its_file_says_and_its_chemistry_bears) {  // S2
+  const auto with = [](const std::string& chemistry, const std::string& charge) {
+    std::string text = cell_with(2, "chemistry: " + chemistry) + "charge: {never-above: " + charge;
+    const auto at = text.find("voltage: {");
+    return text.replace(
+               at, text.find('\n', at) - at,
+               "voltage: {empty: 1 V, full: 1.6 V, never-above: 1.8 V, never-below: 0.9 V}") +
+           "}\n";
+  };
+  // 0.1 C for 16 h: IEC 61951-2, charging procedure (from memory, unverified).
+  EXPECT_DOUBLE_EQ(in_ampere_hours(*read(with("nimh", "160 %")).value().charge_never_above), 3.84);
+  EXPECT_EQ(read(cell_with(0, "")).value().charge_never_above, std::nullopt);
+  EXPECT_EQ(why_not(with("li-ion-nmc", "110 %")), "accepted");
+  EXPECT_EQ(why_not(with("li-ion-nmc", "120 %")), "accepted");
+  EXPECT_EQ(why_not(with("li-ion-nmc", "121 %")),
+            "c.yaml:10:23: `never-above` is more than 120 % of the capacity, which li-ion-nmc does "
+            "not bear");
+  EXPECT_EQ(why_not(with("nimh", "201 %")),
+            "c.yaml:10:23: `never-above` is more than 200 % of the capacity");
+  EXPECT_EQ(
+      why_not(with("lead-acid", "100 %")),
+      "c.yaml:10:23: `never-above` is not above the capacity; write per cent of the capacity, "
+      "for example 160 %");
+  EXPECT_NE(why_not(with("nimh", "3 Ah")), "accepted");
+  std::string bank = with("other", "130 %");
+  bank.replace(bank.find("capacity: 2.4 Ah"), 16, "capacitance: 5 F");
+  EXPECT_EQ(why_not(bank),
+            "c.yaml:10:23: `charge` of a capacitor; its capacitance says what it takes");
+}
+
 TEST(Cell, lists_all_problems_at_once_in_the_order_of_their_places) {
   EXPECT_EQ(
       why_not("cell: x\nchemistry: li-ion-nmc\ncolour: red\narrangement: 1s\n"
@@ -170,7 +200,7 @@ TEST(Cell, lists_all_problems_at_once_in_the_order_of_their_places) {
       "c.yaml:1:1: a cell file lacks the key `current`\n"
       "c.yaml:1:1: a cell file lacks the key `temperature`\n"
       "c.yaml:3:1: unknown key `colour` in a cell file; known are cell, description, chemistry, "
-      "arrangement, voltage, capacity, capacitance, current, temperature, mass, volume, "
+      "arrangement, voltage, capacity, capacitance, charge, current, temperature, mass, volume, "
       "model\n"
       "c.yaml:4:14: `1s` is not an arrangement; write cells in series and strings in "
       "parallel, for example 8s2p\n"

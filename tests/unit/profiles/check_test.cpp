@@ -424,6 +424,14 @@ TEST(Check, calls_no_limit_of_a_profile_without_effect_that_has_one) {  // S2
             "once is tighter, and comes from the policy");
 }
 
+TEST(Check, lets_a_cell_say_how_much_may_flow_into_it) {  // S2
+  Files files;
+  files.cell += "charge: {never-above: 110 %}\n";
+  const CheckReport report = check(files);
+  EXPECT_EQ(line(report, "charge-above")->value, "2.2 Ah");
+  EXPECT_EQ(line(report, "charge-above")->place.line, 9);
+}
+
 TEST(Check, cuts_at_what_the_cell_must_never_see_where_its_file_says_so) {  // S2
   const Files files = cell_with("charge: 2 C,", "charge: 2 C, never-above: 4.1 A,");
   EXPECT_EQ(check(files).plan.limits.current_above->value, 4.1_A);

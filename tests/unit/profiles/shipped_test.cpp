@@ -140,8 +140,9 @@ const std::string limits =
 
 TEST(Shipped, schemas_know_every_key_that_the_readers_know) {
   expect_all_in_schema("cell",
-                       "@\nvoltage: {@}\ncurrent: {@}\ntemperature: {@}\nmodel: {@, rc: [{@}]}\n",
-                       32, read_cell);
+                       "@\ncharge: {@}\nvoltage: {@}\ncurrent: {@}\ntemperature: {@}\n"
+                       "model: {@, rc: [{@}]}\n",
+                       34, read_cell);
   expect_all_in_schema("profile",
                        "@\nafter-interruption: {@}\n"
                        "steps: [{@, charge: {@}}, {repeat: {@}}]\n" +
