@@ -18,6 +18,9 @@ namespace {
 // safety/rise.h wants five readings in half a minute at least, and forgets after a minute's gap.
 constexpr Duration rise_interval_max = std::chrono::seconds(10);
 
+// A current that flows on after a cut must be told from none (common practice, no source).
+constexpr double off_clearly_below = 2;
+
 // J/(kg K). Handbook of thermal parameters: 913 and 999 for two lithium-ion cells; half as much
 // again, since water and copper are in others.
 constexpr double specific_heat_most = 1500;
@@ -61,6 +64,7 @@ class Checker {
     check_limits();
     for_each_step(StepVerb::charge, profile_.steps, [&](const Step& step) { check_step(step); });
     for_each_step(StepVerb::rest, profile_.steps, [&](const Step& step) { check_rest(step); });
+    check_off_current();
     fill_plan();
     check_resumption();
     // With defects among the limits there is nothing to compute with.
@@ -222,6 +226,17 @@ class Checker {
     check_margin(ceilings, current, where);
     check_end(step, current);
     check_pulse(step);
+  }
+
+  // S4: what a cut is proved by.
+  void check_off_current() {
+    const Amperes off = channel_.off_current;
+    if (current_max_.value() <= 0 || current_max_ >= off_clearly_below * off) return;
+    problem(channel_.place,
+            "channel `" + channel_.name + "` takes up to " + to_text(off) +
+                " for no current, but no step charges with more than " + to_text(current_max_) +
+                ": nothing would show that a cut has stopped it",
+            "lower its `off-current`");
   }
 
   // The limit on the time of a step counts while it rests, too.

@@ -402,6 +402,25 @@ TEST(Check, notes_a_ceiling_closer_to_its_limit_than_the_source_is_accurate) {
             "(profile, p.yaml:9) than the source is accurate");
 }
 
+// 20 A for 20 mA, and a source that ignores off would be proved off with the whole current flowing.
+TEST(Check, refuses_a_channel_that_takes_the_charge_for_no_current) {  // S4
+  const auto off_at = [](const std::string& current) {
+    return bench_with("    wiring:", "    off-current: " + current + "\n    wiring:");
+  };
+  EXPECT_EQ(problems(off_at("2 A")), "");
+  EXPECT_EQ(
+      problems(off_at("2.001 A")),
+      "b.yaml:9:3: channel `left` takes up to 2.001 A for no current, but no step charges with "
+      "more than 4 A: nothing would show that a cut has stopped it; lower its `off-current`");
+  Files resting = off_at("20 A");
+  resting.profile = with(with(resting.profile,
+                              "charge: {current: 2 C, voltage: 4.2 V, temperature: "
+                              "43 degC}",
+                              "rest: 1 h"),
+                         "current <= C/20 for 5 s", "temperature <= 25 degC");
+  EXPECT_EQ(problems(resting), "");
+}
+
 // A looser limit stands behind the on-delay of a tighter one, or shortens it.
 TEST(Check, calls_no_limit_of_a_profile_without_effect_that_has_one) {  // S2
   const auto under = [](const std::string& above) {
