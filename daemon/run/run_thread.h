@@ -3,8 +3,7 @@
 // and carries their requests to the guard. It decides nothing. If it hangs or dies, the guard
 // misses its heartbeats and cuts (S6).
 //
-// start(), stop(), fail(), progress() and forget(): any thread. The callback comes on the run
-// thread.
+// start(), stop(), fail() and progress(): any thread. The callback comes on the run thread.
 
 #include <array>
 #include <condition_variable>

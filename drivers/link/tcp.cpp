@@ -66,7 +66,7 @@ class TcpCore final : public StreamCore<ip::tcp::socket> {
   }
 
   // To the addresses of the host in turn. One that swallows our call takes all the time that there
-  // is: the next attempt begins with the one behind it.
+  // is: each attempt begins one address further on.
   void connect(const ip::tcp::resolver::results_type& found, unsigned mine) {
     std::vector<ip::tcp::endpoint> endpoints(found.begin(), found.end());
     const std::size_t first = endpoints.empty() ? 0 : first_ % endpoints.size();
