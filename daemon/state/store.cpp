@@ -16,7 +16,9 @@ using drivers::Result;
 Failure damaged(const std::string& path, const std::string& why) {
   return {.place = {.file = path},
           .cause = "the daemon cannot read what it remembered here: " + why,
-          .advice = "look at the bench, then move this file away; until then no run is started"};
+          .advice =
+              "look at the bench, then move this file away and restart the daemon; until then no "
+              "run is started"};
 }
 
 // The JSON of a file; nullopt where there is none; damage gathered.
@@ -62,8 +64,10 @@ void look_for_strangers(const std::string& folder, const std::vector<std::string
     damage.push_back(
         {.place = {.file = folder + '/' + name},
          .cause = "a trip, or a run that was under way, of a channel that this bench does not have",
-         .advice = "look at the bench; then give the channel its name again and acknowledge, or "
-                   "move this file away; until then no run is started"});
+         .advice =
+             "look at the bench; then give the channel its name again, restart the daemon and "
+             "acknowledge, or move this file away and restart it; until then no run is "
+             "started"});
   }
   if (error) damage.push_back(damaged(folder, error.message()));
 }

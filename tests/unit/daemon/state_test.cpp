@@ -222,6 +222,18 @@ TEST_F(State, damage_names_the_file) {
   EXPECT_EQ(damage[0].place.file, file("trip-left.json"));
 }
 
+// What was there is not known by its being gone: the next life begins without it.
+TEST_F(State, damage_is_over_as_it_is_advised) {  // S5
+  open();
+  write(file("approvals.json"), "{");
+  const auto store = open();
+  ASSERT_EQ(store->damage().size(), 1U);
+  EXPECT_NE(store->damage()[0].advice.find("restart the daemon"), std::string::npos);
+  std::filesystem::remove(file("approvals.json"));
+  EXPECT_EQ(store->damage().size(), 1U);
+  EXPECT_TRUE(open()->damage().empty());
+}
+
 TEST_F(State, damage_of_a_marker_is_damage_too) {
   open();
   write(file("energised-left.json"), "");
