@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 namespace chargewright::daemon {
 namespace {
@@ -55,6 +56,26 @@ std::string fitted(std::string_view text, int cells) {
   }
   if (used < cells) out.append(static_cast<std::size_t>(cells - used), ' ');
   return out;
+}
+
+std::vector<std::string> wrapped(std::string_view text, int cells) {
+  std::vector<std::string> lines;
+  std::string line;
+  while (!text.empty()) {
+    const std::string_view word = text.substr(0, text.find(' '));
+    text.remove_prefix(std::min(word.size() + 1, text.size()));
+    if (!line.empty() && cells_of(line) + 1 + cells_of(word) > cells) {
+      lines.push_back(std::exchange(line, {}));
+    }
+    if (!line.empty()) line += ' ';
+    line += word;
+    while (cells_of(line) > cells) {  // one word alone
+      lines.push_back(fitted(line, cells));
+      line.erase(0, lines.back().size());
+    }
+  }
+  if (!line.empty()) lines.push_back(line);
+  return lines;
 }
 
 std::string to_text(const Table& table) {

@@ -21,6 +21,8 @@ std::string bar(double share, int cells);
 
 // Cut or filled with blanks to `cells` characters on the screen (UTF-8 aware; one cell each).
 std::string fitted(std::string_view text, int cells);
+// As many lines of at most so many cells, one or more, as the text takes; broken at blanks.
+std::vector<std::string> wrapped(std::string_view text, int cells);
 int cells_of(std::string_view text);
 
 // A table with columns as wide as their widest cell; the last may run on.

@@ -75,8 +75,9 @@ std::string progress_line(const object& run, const Look& look) {
   std::string line = "   " + bar(fraction.value_or(0), cells) + ' ';
   line += fraction ? quantity_text(*fraction * 100, 0, "%") : std::string{"-"};
   line += "   " + span_text(number_in(run, "elapsed_s")) + " gone";
-  if (const auto left = number_in(run, "seconds_left"))
+  if (const auto left = number_in(run, "seconds_left"); left && !flag_in(run, "over")) {
     line += ", about " + span_text(left) + " left";
+  }
   return line;
 }
 
@@ -148,6 +149,15 @@ void add_margins(std::vector<std::string>& lines, const object& channel, const L
   }
 }
 
+// What a person has to know before they go near: no part of it is cut off.
+void add_whole(std::vector<std::string>& lines, const Look& look, Ink ink, std::string_view text) {
+  constexpr std::string_view margin = "   ";
+  const int room = look.width - static_cast<int>(margin.size());
+  for (const auto& line : wrapped(text, room)) {
+    lines.push_back(inked(look, ink, std::string(margin) + line));
+  }
+}
+
 std::string trip_text(const object& channel) {
   const object* trip = object_in(channel, "trip");
   return trip != nullptr ? text_in(*trip, "description") : std::string{};
@@ -181,16 +191,13 @@ std::vector<std::string> watch_view(const object& channel, const Look& look) {
     lines.push_back(fitted("   " + text_in(run, "binding_description"), look.width));
   }
   if (const std::string refusal = text_in(run, "refusal_description"); !refusal.empty()) {
-    lines.push_back(inked(look, Ink::bad, fitted("   refused: " + refusal, look.width)));
+    add_whole(lines, look, Ink::bad, "refused: " + refusal);
   }
   if (const std::string trip = trip_text(channel); !trip.empty()) {
-    lines.push_back(inked(look, Ink::bad, fitted("   tripped: " + trip, look.width)));
-    const std::string advice = text_in(*object_in(channel, "trip"), "advice");
-    if (!advice.empty()) lines.push_back(fitted("   " + advice, look.width));
+    add_whole(lines, look, Ink::bad, "tripped: " + trip);
+    add_whole(lines, look, Ink::plain, text_in(*object_in(channel, "trip"), "advice"));
   }
-  if (const std::string resumes = resumption_text(channel); !resumes.empty()) {
-    lines.push_back(inked(look, Ink::bad, fitted("   " + resumes, look.width)));
-  }
+  add_whole(lines, look, Ink::bad, resumption_text(channel));
   lines.emplace_back();
   add_margins(lines, channel, look);
   return lines;

@@ -104,6 +104,29 @@ TEST(WatchView, tells_of_an_alarm_whenever_one_begins_to_watch) {  // S4 S8
   EXPECT_NE(watch_signature(facts), before);
 }
 
+TEST(WatchView, tells_the_whole_of_a_trip_however_narrow_the_terminal) {  // S5
+  auto facts = channel();
+  const std::string what =
+      "thermometer 1: temperature 40.06 °C is above the limit of 40 °C (profile)";
+  const std::string advice = "keep away while it is warm, let it cool where it can burn";
+  facts["trip"] = {{"description", what}, {"advice", advice}};
+  for (const int width : {20, 40, 80}) {
+    std::string words;
+    for (const auto& line : watch_view(facts, {.width = width, .colour = false})) {
+      EXPECT_LE(cells_of(line), width) << line;
+      words += line.starts_with("   ") ? ' ' + line.substr(3) : line;
+    }
+    EXPECT_NE(words.find("tripped: " + what), std::string::npos) << words;
+    EXPECT_NE(words.find(advice), std::string::npos) << words;
+  }
+}
+
+TEST(WatchView, counts_no_time_left_of_a_run_that_is_over) {
+  auto facts = channel();
+  facts["run"].as_object()["over"] = true;
+  EXPECT_EQ(joined(watch_view(facts, {})).find("31 min left"), std::string::npos);
+}
+
 TEST(WatchView, bears_any_json) {
   for (const char* text :
        {"{}", R"({"run": 1, "margins": {}, "readings": []})",
@@ -139,6 +162,13 @@ TEST(WatchView, warns_that_a_run_resumes_by_itself_or_says_why_not) {  // S9
   EXPECT_NE(watch_line(facts).find("may resume BY ITSELF"), std::string::npos);
   facts["resumption"] = {{"state", "given-up"}, {"description", "another cell"}};
   EXPECT_NE(watch_line(facts).find("not resumed: another cell"), std::string::npos);
+}
+
+TEST(Look, wraps_at_blanks_and_breaks_a_word_only_where_it_must) {
+  using Lines = std::vector<std::string>;
+  EXPECT_EQ(wrapped("40 °C is warm", 5), (Lines{"40 °C", "is", "warm"}));
+  EXPECT_EQ(wrapped("a °°°°°°° b", 3), (Lines{"a", "°°°", "°°°", "° b"}));
+  EXPECT_EQ(wrapped("", 3), Lines{});
 }
 
 TEST(Look, tables_line_up_and_bars_are_bounded) {
