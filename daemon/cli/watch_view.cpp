@@ -87,11 +87,13 @@ std::string output_text(const object& channel) {
   return on->get_bool() ? "output on" : "output off";
 }
 
+// The output first: it is what a narrow terminal must not cut off.
 std::string readings_line(const object& channel) {
   const object& readings = part(channel, "readings");
-  return "   " + quantity_text(number_in(readings, "voltage_v"), 3, "V") + "   " +
+  return "   " + output_text(channel) + "   " +
+         quantity_text(number_in(readings, "voltage_v"), 3, "V") + "   " +
          quantity_text(number_in(readings, "current_a"), 3, "A") + "   " +
-         temperature_text(number_in(readings, "hottest_degc")) + "   " + output_text(channel);
+         temperature_text(number_in(readings, "hottest_degc"));
 }
 
 std::string tally_line(const object& channel) {

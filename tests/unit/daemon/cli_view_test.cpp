@@ -87,10 +87,14 @@ TEST(WatchView, shows_a_dash_for_what_is_not_known) {
 
 TEST(WatchView, calls_no_output_off_that_nobody_has_proved) {  // S4 S6
   auto facts = channel();
-  facts["output_on"] = nullptr;
-  EXPECT_NE(joined(watch_view(facts, {})).find("output NOT verified off"), std::string::npos);
-  facts["output_on"] = false;
-  EXPECT_NE(joined(watch_view(facts, {})).find("output off"), std::string::npos);
+  for (const int width : {40, 80}) {
+    facts["output_on"] = nullptr;
+    const auto unknown = joined(watch_view(facts, {.width = width}));
+    EXPECT_NE(unknown.find("output NOT verified off"), std::string::npos) << unknown;
+    facts["output_on"] = false;
+    const auto off = joined(watch_view(facts, {.width = width}));
+    EXPECT_NE(off.find("output off"), std::string::npos) << off;
+  }
 }
 
 TEST(WatchView, tells_of_an_alarm_whenever_one_begins_to_watch) {  // S4 S8
