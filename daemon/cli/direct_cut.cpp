@@ -33,12 +33,12 @@ class Wire : public drivers::LinkUser {
     instrument_.link_up(present());
     proof_.link_changed(id_, true);
   }
-  void link_down(const std::string&) override {
+  void link_down(const std::string& why) override {
     instrument_.link_down(present());
     drivers::Outcome dropped;
     while (instrument_.take(dropped)) {
     }
-    proof_.link_changed(id_, false);
+    proof_.link_changed(id_, false, why);
   }
   void link_received(std::string_view bytes) override { instrument_.receive(bytes, present()); }
 

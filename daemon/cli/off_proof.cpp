@@ -15,7 +15,8 @@ OffProof::OffProof(const profiles::Bench& bench, const std::vector<drivers::Dial
     : bench_(bench),
       dialects_(dialects),
       up_(bench.instruments.size(), false),
-      tried_(bench.instruments.size(), false) {
+      tried_(bench.instruments.size(), false),
+      why_not_up_(bench.instruments.size()) {
   for (const auto& facts : bench.channels) {
     Channel channel;
     channel.off_current_a = facts.off_current.value();
@@ -37,8 +38,9 @@ std::size_t OffProof::task(Verb verb, const safety::Terminal& at) {
   return tasks_.size() - 1;
 }
 
-void OffProof::link_changed(drivers::InstrumentId instrument, bool up) {
+void OffProof::link_changed(drivers::InstrumentId instrument, bool up, std::string_view why) {
   up_.at(instrument) = up;
+  why_not_up_.at(instrument) = why;
   tried_.at(instrument) = true;
   if (up) return;
   for (Task& task : tasks_) {
@@ -143,7 +145,10 @@ bool OffProof::is_finished() const {
 }
 
 std::string OffProof::words(const Task& task) const {
-  if (task.stage == Stage::waiting && !up_[task.at.instrument]) return "not reached";
+  if (task.stage == Stage::waiting && !up_[task.at.instrument]) {
+    const std::string& why = why_not_up_[task.at.instrument];
+    return "not reached" + (why.empty() ? why : ": " + why);
+  }
   if (task.stage == Stage::proved && task.verb == Verb::measure_current) {
     return drivers::to_text(drivers::amperes(task.value));
   }

@@ -4,6 +4,7 @@
 // Plain code: outcomes in, orders out. Orders that fail are repeated, a bounded number of times.
 
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "drivers/dialect.h"
@@ -17,7 +18,8 @@ class OffProof {
   // `dialects` by InstrumentId.
   OffProof(const profiles::Bench& bench, const std::vector<drivers::Dialect>& dialects);
 
-  void link_changed(drivers::InstrumentId instrument, bool up);
+  // `why` it is not up, where that is known.
+  void link_changed(drivers::InstrumentId instrument, bool up, std::string_view why = {});
   void see(const drivers::Outcome& outcome);
   [[nodiscard]] bool take_order(drivers::Order& order);
 
@@ -60,8 +62,9 @@ class OffProof {
   const std::vector<drivers::Dialect>& dialects_;
   std::vector<Task> tasks_;
   std::vector<Channel> channels_;
-  std::vector<bool> up_;     // by InstrumentId
-  std::vector<bool> tried_;  // likewise: its link opened once, or failed to
+  std::vector<bool> up_;                 // by InstrumentId
+  std::vector<bool> tried_;              // likewise: its link opened once, or failed to
+  std::vector<std::string> why_not_up_;  // likewise
 };
 
 }  // namespace chargewright::daemon

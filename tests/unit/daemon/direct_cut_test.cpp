@@ -66,5 +66,20 @@ TEST(ADirectCut, reaches_every_instrument_whose_dialect_can_be_loaded) {  // S4
   EXPECT_EQ(cut.lines[1], "clamp (tcp://127.0.0.1:1): current: not reached");
 }
 
+// Without the right to open a serial port, say: `sudo` may be all that is needed.
+TEST(ADirectCut, says_why_an_instrument_is_not_reached) {  // S4
+  profiles::Bench bench;
+  bench.instruments = {instrument("supply", {"127.0.0.1", 1}, "scpi-supply")};
+  profiles::BenchChannel channel;
+  channel.name = "left";
+  channel.source = channel.voltmeter = channel.ammeter = {.instrument = 0, .channel = 0};
+  bench.channels = {channel};
+  const DirectCut cut = direct_cut(bench, {test::in_source("drivers/dialects")}, 100ms);
+  EXPECT_FALSE(cut.all_off);
+  EXPECT_NE(cut.lines.at(0).find("not reached: connecting failed: Connection refused"),
+            std::string::npos)
+      << cut.lines.at(0);
+}
+
 }  // namespace
 }  // namespace chargewright::daemon
