@@ -15,6 +15,8 @@ namespace {
 
 constexpr std::size_t identity_longest = 256;  // bounds what a regular expression can cost
 constexpr Duration allowed_age_min = 500ms;
+// The checks before a run look at the cell twice, and each look waits for new readings.
+constexpr int looks_in_arming = 2;
 
 // `0.05 % + 5 mV`, or either part alone.
 template <class T>
@@ -454,6 +456,7 @@ safety::Plant plant_of(const Bench& bench) {
     plan.current_disagreement = channel.disagree_current;
     plan.off_current = channel.off_current;
     plan.every = channel.every;
+    plan.arm_within += looks_in_arming * channel.every;
     plan.allowed_age = channel.allowed_age;
     plan.disagree_delay = channel.disagree_for;
     plan.stuck_after = channel.stuck_after;

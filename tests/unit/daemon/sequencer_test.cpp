@@ -39,6 +39,23 @@ TEST(Sequencer, never_energises_before_the_guard_is_ready) {  // S1
             nullptr);
 }
 
+// The slowest that a bench file may say. With a contactor, the checks look at the cell twice.
+TEST(Sequencer, begins_a_run_on_a_bench_that_is_read_once_a_minute) {  // S1
+  for (const bool contactor : {false, true}) {
+    profiles::Bench slow = bench();
+    slow.channels[0].every = 60s;
+    slow.channels[0].allowed_age = 5min;
+    if (contactor) {
+      slow.instruments.emplace_back().name = "relay";
+      slow.channels[0].contactor = {3, 1};
+    }
+    Story story(procedure({charge(2.0_A, 4.2_V, voltage_at_least(3.8_V))}), plan(), slow);
+    ASSERT_TRUE(story.until_step(0)) << contactor;
+    ASSERT_TRUE(story.until_over());
+    EXPECT_EQ(story.progress().phase, Phase::done);
+  }
+}
+
 TEST(Sequencer, tells_that_the_cell_lies_the_wrong_way_round) {  // S1
   Story story(procedure({charge(1.0_A, 4.2_V, current_at_most(0.1_A))}));
   ASSERT_TRUE(story.stage->bench().inject({.kind = FaultKind::reversed, .device = supply}));
