@@ -61,6 +61,7 @@ class Checker {
     check_thermometers();
     report_.lines = explain(said_, limits());
     report_.notes = remarks(said_, limits());
+    check_name();
     check_limits();
     for_each_step(StepVerb::charge, profile_.steps, [&](const Step& step) { check_step(step); });
     for_each_step(StepVerb::rest, profile_.steps, [&](const Step& step) { check_rest(step); });
@@ -92,6 +93,15 @@ class Checker {
   [[nodiscard]] Place place_of(std::string_view quantity) const {
     const auto line = std::ranges::find(report_.lines, quantity, &LimitLine::quantity);
     return line == report_.lines.end() ? profile_.limits_place : line->place;
+  }
+
+  // A file that was copied and keeps its old name, or one that was named by hand: records and
+  // approvals bear the name in the file.
+  void check_name() {
+    if (profile_.cell.empty() || profile_.cell == cell_.name) return;
+    note(profile_.cell_place, "the profile is written for cell `" + profile_.cell +
+                                  "`, but the file that is used calls its cell `" + cell_.name +
+                                  '`');
   }
 
   // A limit that nothing can measure must not look as if it protected anyone.

@@ -402,6 +402,15 @@ TEST(Check, notes_a_ceiling_closer_to_its_limit_than_the_source_is_accurate) {
             "(profile, p.yaml:9) than the source is accurate");
 }
 
+TEST(Check, notes_a_cell_of_another_name_than_the_profiles) {
+  const Files files = cell_with("cell: radio", "cell: lamp");
+  EXPECT_EQ(problems(files), "");
+  EXPECT_EQ(notes(files),
+            "p.yaml:2:7: the profile is written for cell `radio`, but the file that is used calls "
+            "its cell `lamp`");
+  EXPECT_EQ(notes({.profile = with(refill, "cell: radio\n", "")}), "");
+}
+
 // 20 A for 20 mA, and a source that ignores off would be proved off with the whole current flowing.
 TEST(Check, refuses_a_channel_that_takes_the_charge_for_no_current) {  // S4
   const auto off_at = [](const std::string& current) {
