@@ -13,8 +13,10 @@ namespace {
 
 using Kind = safety::Event::Kind;
 using boost::json::object;
+using drivers::Result;
 
 constexpr std::chrono::milliseconds pause{5};
+constexpr std::chrono::seconds try_again_every{1};
 constexpr std::size_t answers_max = 64;
 constexpr std::size_t told_max = 10'000;
 
@@ -100,6 +102,7 @@ bool EventPump::turn() {
   const bool all = take_events();
   if (all) close_runs();
   look_for_losses();
+  try_the_disk_again();
   return all;
 }
 
@@ -152,26 +155,47 @@ void EventPump::handle(const safety::Event& event) {
 }
 
 void EventPump::persist(const safety::Event& event) {
-  drivers::Result<void> kept;
-  const auto latched = parts_.state.trip(event.channel);
+  const std::uint8_t channel = event.channel;
+  const Unkept unkept = channels_[channel].unkept;
+  if (event.kind == Kind::acknowledged) {
+    return keep(channel, Unkept::end, parts_.state.acknowledge(channel));
+  }
+  if (event.kind != Kind::tripped) return;
   // A trip of a former life is told again when its output was proved off anew; the first stands,
   // and is tried anew where the disk did not take it.
-  const bool again = latched && latched->fault.cause == event.fault.cause;
-  if (event.kind == Kind::tripped && !again) {
-    kept = parts_.state.latch(event.channel, {.fault = event.fault,
-                                              .at = parts_.wall(),
-                                              .interrupted = false,
-                                              .run = run_id_of(event.channel)});
-  } else if (event.kind == Kind::tripped && channels_[event.channel].trip_unkept) {
-    kept = parts_.state.latch(event.channel, *latched);
-  } else if (event.kind == Kind::acknowledged) {
-    kept = parts_.state.acknowledge(event.channel);
+  const auto latched = parts_.state.trip(channel);
+  const bool again = latched && latched->fault.cause == event.fault.cause && unkept != Unkept::end;
+  if (!again) {
+    keep(channel, Unkept::trip,
+         parts_.state.latch(channel, {.fault = event.fault,
+                                      .at = parts_.wall(),
+                                      .interrupted = false,
+                                      .run = run_id_of(channel)}));
+  } else if (unkept == Unkept::trip) {
+    keep(channel, Unkept::trip, parts_.state.latch(channel, *latched));
   }
-  if (event.kind == Kind::tripped || event.kind == Kind::acknowledged) {
-    channels_[event.channel].trip_unkept = event.kind == Kind::tripped && !kept;
-  }
-  if (!kept) {
-    tell(LogLevel::critical, {{"kind", "state-failed"}, {"description", describe(kept.error())}});
+}
+
+void EventPump::keep(std::size_t channel, Unkept what, const Result<void>& kept) {
+  channels_[channel].unkept = kept ? Unkept::nothing : what;
+  if (kept) return;
+  tell(LogLevel::critical, {{"kind", "state-failed"}, {"description", describe(kept.error())}});
+}
+
+// A disk that was full for a moment must not cost a trip (S5); and what a person acknowledged would
+// forbid every start, with nothing left to acknowledge. Told once, when it failed first.
+void EventPump::try_the_disk_again() {
+  const auto now = std::chrono::steady_clock::now();
+  if (now < try_again_at_) return;
+  try_again_at_ = now + try_again_every;
+  for (std::size_t i = 0; i < parts_.channels.size(); ++i) {
+    Unkept& unkept = channels_[i].unkept;
+    if (unkept == Unkept::nothing) continue;
+    const auto latched = parts_.state.trip(i);
+    const bool trip = unkept == Unkept::trip && latched;
+    if (trip ? parts_.state.latch(i, *latched) : parts_.state.acknowledge(i)) {
+      unkept = Unkept::nothing;
+    }
   }
 }
 
@@ -255,13 +279,10 @@ void EventPump::hold(std::uint8_t channel) {
   safety::Fault fault;
   fault.cause = safety::Cause::guard_internal;
   fault.channel = channel;
-  const auto kept = parts_.state.latch(
-      channel,
-      {.fault = fault, .at = parts_.wall(), .interrupted = true, .run = run_id_of(channel)});
-  if (!kept) {
-    facts.trip_unkept = true;
-    tell(LogLevel::critical, {{"kind", "state-failed"}, {"description", describe(kept.error())}});
-  }
+  keep(channel, Unkept::trip,
+       parts_.state.latch(
+           channel,
+           {.fault = fault, .at = parts_.wall(), .interrupted = true, .run = run_id_of(channel)}));
   if (!parts_.guard.request({.kind = safety::Request::Kind::hold, .channel = channel})) {
     tell(LogLevel::critical, {{"kind", "state-failed"},
                               {"description", "the guard does not take the request to hold"}});
@@ -283,7 +304,7 @@ void EventPump::close_runs() {
     channel.closing = false;
     if (channel.hold) hold(id);
     // The marker stands in for a trip that the disk did not take (S5).
-    if (!parts_.recorder.failed(id) && !channel.trip_unkept) {
+    if (!parts_.recorder.failed(id) && channel.unkept != Unkept::trip) {
       if (auto gone = parts_.state.unmark_energised(i); !gone) {
         tell(LogLevel::critical,
              {{"kind", "state-failed"}, {"description", describe(gone.error())}});

@@ -77,20 +77,28 @@ class EventPump {
     Progress progress;
     drivers::Instant at;
   };
+  // What the disk did not take, and is tried anew.
+  enum class Unkept : std::uint8_t {
+    nothing,
+    trip,  // latched in memory alone
+    end,   // acknowledged, and still latched for the next life
+  };
   struct Channel {
     std::optional<RunFacts> run;     // under mutex_
     bool busy = false;               // under mutex_
     bool withdrawn = false;          // under mutex_; the offer on the disk is to go
     std::optional<Progress> ending;  // the pump's own from here on
     bool closing = false;
-    bool trip_unkept = false;  // latched, but not on the disk
-    bool ran = false;          // this run
-    bool hold = false;         // it could not resume: a person has to look (S9)
+    Unkept unkept = Unkept::nothing;
+    bool ran = false;   // this run
+    bool hold = false;  // it could not resume: a person has to look (S9)
     std::optional<drivers::Instant> cut_began;
   };
   bool take_events();
   void handle(const safety::Event& event);
   void persist(const safety::Event& event);
+  void keep(std::size_t channel, Unkept what, const drivers::Result<void>& kept);
+  void try_the_disk_again();
   void publish(const safety::Event& event);
   void look_for_losses();
   void take_progress();
@@ -111,6 +119,7 @@ class EventPump {
   bool ending_ = false;                 // under mutex_
   safety::Snapshot snapshot_;
   std::uint64_t lost_ = 0;
+  std::chrono::steady_clock::time_point try_again_at_{};
   bool last_turns_ = false;  // the recorder is waited for now, since nothing new comes
   int patience_ = 1000;      // pauses of 5 ms, in all
   std::function<void(const std::string&)> died_;

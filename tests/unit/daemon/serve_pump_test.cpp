@@ -111,6 +111,21 @@ class Pump : public testing::Test {
     event.fault.limit = 4.24;
     guard_.events.push_back(event);
   }
+  void acknowledge() {
+    safety::Event event;
+    event.kind = Kind::acknowledged;
+    guard_.events.push_back(event);
+  }
+  // While the pump turns: bounded, and no more than it needs.
+  template <class Claim>
+  bool comes_true(Claim claim, std::chrono::milliseconds within = 10s) {
+    for (auto left = within; !claim(); left -= 10ms) {
+      if (left <= 0ms) return false;
+      pump_->turn();
+      std::this_thread::sleep_for(10ms);
+    }
+    return true;
+  }
   // The recorder ends records on its own thread: bounded, and no more than it needs.
   bool closes() {
     for (int i = 0; i < 500 && pump_->is_busy(0); ++i) {
@@ -315,6 +330,50 @@ TEST_F(Pump, a_trip_is_not_replaced_by_what_could_not_resume) {  // S5 S9
   ASSERT_TRUE(state_->trip(0));
   EXPECT_EQ(state_->trip(0)->fault.cause, safety::Cause::operator_cut);
   EXPECT_FALSE(state_->trip(0)->interrupted);
+}
+
+// No run was under way: no marker stands in for it.
+TEST_F(Pump, a_trip_that_the_disk_took_late_is_there_for_the_next_life) {  // S5
+  refuse_on_disk("trip-left.json");
+  trip(safety::Cause::operator_cut);
+  pump_->turn();
+  ASSERT_FALSE(next_life()->trip(0));
+  fs::remove(folder_ + "/hut-bench/trip-left.json.new");
+  EXPECT_TRUE(comes_true([this] { return next_life()->trip(0).has_value(); }));
+  EXPECT_EQ(next_life()->trip(0)->fault.cause, safety::Cause::operator_cut);
+}
+
+// The guard has taken it, and would refuse the next one.
+TEST_F(Pump, an_acknowledgement_that_the_disk_took_late_lets_the_channel_start) {  // S5
+  trip(safety::Cause::voltage_high);
+  pump_->turn();
+  const std::string file = folder_ + "/hut-bench/trip-left.json";
+  fs::rename(file, file + ".aside");
+  fs::create_directory(file);  // which cannot be removed like a file
+  acknowledge();
+  pump_->turn();
+  ASSERT_TRUE(state_->trip(0));
+  fs::remove(file);
+  fs::rename(file + ".aside", file);
+  EXPECT_TRUE(comes_true([this] { return !state_->trip(0); }));
+  EXPECT_FALSE(next_life()->trip(0));
+}
+
+TEST_F(Pump, a_trip_after_an_acknowledgement_that_the_disk_did_not_take_is_another_one) {  // S5
+  trip(safety::Cause::voltage_high);
+  pump_->turn();
+  const std::string file = folder_ + "/hut-bench/trip-left.json";
+  fs::remove(file);
+  fs::create_directory(file);
+  acknowledge();
+  pump_->turn();
+  fs::remove(file);
+  begin_run();
+  trip(safety::Cause::voltage_high);
+  pump_->turn();
+  EXPECT_FALSE(comes_true([this] { return !state_->trip(0); }, 1500ms));
+  ASSERT_TRUE(next_life()->trip(0));
+  EXPECT_EQ(next_life()->trip(0)->run, run_id(path_));
 }
 
 TEST_F(Pump, a_persons_word_withdraws_the_offer_to_resume) {  // S9
