@@ -67,6 +67,7 @@ void Recorder::work() {
     drain_events();
     drain_steps();
     turn();
+    ++pulses_;
     if (!ending) continue;
     for (Channel& channel : channels_) {
       if (channel.writer) (void)channel.writer->commit();

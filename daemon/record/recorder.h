@@ -45,6 +45,8 @@ class Recorder {
 
   [[nodiscard]] bool failed(std::uint8_t channel) const { return failed_[channel]; }
   [[nodiscard]] bool is_open(std::uint8_t channel) const { return open_[channel]; }
+  // Grows many times a second while the thread lives; it stands still while a disk hangs.
+  [[nodiscard]] std::uint64_t pulses() const { return pulses_; }
 
  private:
   struct Step {
@@ -71,6 +73,7 @@ class Recorder {
   std::array<std::atomic<bool>, safety::max_channels> lost_{};
   std::array<std::atomic<bool>, safety::max_channels> failed_{};
   std::array<std::atomic<bool>, safety::max_channels> open_{};
+  std::atomic<std::uint64_t> pulses_{0};
   std::string folder_;
   OnFailure on_failure_;
   std::array<Channel, safety::max_channels> channels_;  // of the record thread

@@ -80,6 +80,7 @@ void EventPump::work() {
         ending = ending_;
       }
       const bool all = turn();
+      ++pulses_;
       // The guard has ended by then and gives nothing new: what is queued is bounded, and recorded,
       // at the pace of the disk.
       last_turns_ = ending;

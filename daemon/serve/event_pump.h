@@ -69,6 +69,9 @@ class EventPump {
   // Written by the pump's own thread within moments.
   void withdraw_offer(std::uint8_t channel);
 
+  // Grows many times a second while the thread lives; it stands still while a disk hangs.
+  [[nodiscard]] std::uint64_t pulses() const { return pulses_; }
+
   // An event of our own making for the log and whoever listens.
   void tell(LogLevel level, boost::json::object event);
 
@@ -119,6 +122,7 @@ class EventPump {
   bool ending_ = false;                 // under mutex_
   safety::Snapshot snapshot_;
   std::uint64_t lost_ = 0;
+  std::atomic<std::uint64_t> pulses_ = 0;
   std::chrono::steady_clock::time_point try_again_at_{};
   bool last_turns_ = false;  // the recorder is waited for now, since nothing new comes
   int patience_ = 1000;      // pauses of 5 ms, in all

@@ -196,6 +196,7 @@ bool Life::watch() {
       }
     }
     if (now - pulse_at > server_silent_max) died("the control socket's thread is silent");
+    supervisor_->watch_the_disk(now);
     manager_.alive(beats_now, now);
     if (!guard_->thread().alive()) died("the guard ended: " + guard_->thread().death());
     if (now - beat_at > guard_silent_max) died("the guard is silent");

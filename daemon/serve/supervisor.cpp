@@ -17,6 +17,9 @@ namespace {
 using boost::json::array;
 using boost::json::object;
 
+// An ordinary disk that is busy may take some seconds (common practice, no source).
+constexpr std::chrono::seconds disk_silent_max{30};
+
 std::vector<std::string> channel_names(const profiles::Bench& bench) {
   std::vector<std::string> names;
   for (const auto& channel : bench.channels) names.push_back(channel.name);
@@ -83,12 +86,7 @@ Supervisor::Supervisor(Parts parts, std::function<void(const std::string& why)> 
              .instruments = instrument_names(parts_.bench),
              .wall = parts_.wall,
              .log = parts_.log,
-             .events_lost =
-                 [this] {
-                   for (std::uint8_t i = 0; i < parts_.bench.channels.size(); ++i) {
-                     run_thread_.fail(i);
-                   }
-                 }}),
+             .events_lost = [this] { fail_every_run(); }}),
       run_thread_(
           parts_.guard, tick_of(parts_.plant, parts_.speed),
           [this](const Progress& progress, drivers::Instant at) { pump_.progress(progress, at); }),
@@ -136,6 +134,27 @@ void Supervisor::shut_down(std::chrono::milliseconds within) {
     std::this_thread::sleep_for(std::chrono::milliseconds(5));
   }
   remember_round_trips();
+}
+
+// What is not recorded does not run (S10).
+void Supervisor::fail_every_run() {
+  for (std::uint8_t i = 0; i < parts_.bench.channels.size(); ++i) run_thread_.fail(i);
+}
+
+void Supervisor::watch_the_disk(std::chrono::steady_clock::time_point now) {
+  const std::array<std::uint64_t, 2> beats{recorder_.pulses(), pump_.pulses()};
+  bool silent = false;
+  for (std::size_t i = 0; i < beats.size(); ++i) {
+    Pulse& pulse = writers_[i];
+    if (pulse.beats != beats[i] || pulse.at == decltype(pulse.at){}) pulse = {beats[i], now};
+    silent = silent || now - pulse.at > disk_silent_max;
+  }
+  if (silent) fail_every_run();  // also one that was started meanwhile
+  if (std::exchange(disk_hangs_, silent) || !silent) return;
+  pump_.tell(LogLevel::critical,
+             {{"kind", "record-failed"},
+              {"description", "the disk or the log hangs: nothing was recorded for " +
+                                  std::to_string(disk_silent_max.count()) + " s"}});
 }
 
 safety::Snapshot Supervisor::look() {

@@ -50,6 +50,10 @@ class Supervisor : public Operations {
   // No more starts; every run is stopped, and its end recorded, or the time is over.
   void shut_down(std::chrono::milliseconds within);
 
+  // From one thread, several times a second. A disk that hangs tells nobody, and keeps the threads
+  // that write from telling it: every run is stopped then (S10).
+  void watch_the_disk(std::chrono::steady_clock::time_point now);
+
   // An event for those who look, and for the log.
   void tell(boost::json::object event) { pump_.tell(LogLevel::warning, std::move(event)); }
 
@@ -82,6 +86,7 @@ class Supervisor : public Operations {
                                           const std::optional<GoingOn>& how) const;
   std::optional<Denied> acknowledged_beforehand(std::uint8_t channel);
   void withdraw(std::uint8_t channel);
+  void fail_every_run();
   RecordHeader header_of(std::uint8_t channel, const PreparedRun& run);
   Sequencer::Setup setup_of(std::uint8_t channel, const PreparedRun& run,
                             const safety::ChannelSnapshot& state) const;
@@ -94,7 +99,14 @@ class Supervisor : public Operations {
   Answer<PreparedRun> prepared(const NamedText& profile, const NamedText& cell,
                                std::uint8_t channel);
 
+  struct Pulse {
+    std::uint64_t beats = 0;
+    std::chrono::steady_clock::time_point at{};
+  };
+
   Parts parts_;
+  std::array<Pulse, 2> writers_{};  // the recorder, the pump
+  bool disk_hangs_ = false;
   std::atomic<bool> shutting_down_ = false;
   std::atomic<bool> ended_ = false;
   std::atomic<std::uint32_t> next_number_ = 0x8000'0000;  // the sequencers count from 0

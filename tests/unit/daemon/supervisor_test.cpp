@@ -1,7 +1,11 @@
 // What clients ask at moments that cross, with a guard that does nothing by itself.
 
 #include <gtest/gtest.h>
+#include <pthread.h>
+#include <sys/syscall.h>
+#include <unistd.h>
 
+#include <atomic>
 #include <boost/json.hpp>
 #include <filesystem>
 #include <fstream>
@@ -27,11 +31,33 @@ class IdleGuard final : public GuardSide {
   drivers::Instant now() override {
     return drivers::Instant{std::chrono::steady_clock::now().time_since_epoch()};
   }
-  bool take_event(safety::Event&) override { return false; }
+  bool take_event(safety::Event&) override {
+    while (hangs) std::this_thread::sleep_for(1ms);
+    return false;
+  }
   std::uint64_t events_lost() override { return 0; }
   std::vector<InstrumentFacts> instruments() override { return {}; }
 
   safety::ChannelSnapshot channel{.state = safety::State::off};
+  std::atomic<bool> hangs = false;  // whoever takes events
+};
+
+// A disk that neither writes nor fails, for the record's thread.
+std::atomic<bool> disk_hangs = false;
+int sync_unless_it_hangs(long call, int fd) {
+  char name[16] = "";
+  ::pthread_getname_np(::pthread_self(), name, sizeof name);
+  while (disk_hangs && std::string_view(name) == "record") std::this_thread::sleep_for(1ms);
+  return static_cast<int>(::syscall(call, fd));
+}
+
+struct Hung {
+  explicit Hung(std::atomic<bool>& it) : hangs(it) { hangs = true; }
+  ~Hung() { end(); }
+  Hung(const Hung&) = delete;
+  Hung& operator=(const Hung&) = delete;
+  void end() const { hangs = false; }
+  std::atomic<bool>& hangs;
 };
 
 NamedText file_at(const std::string& path) {
@@ -124,5 +150,39 @@ TEST_F(AskedOf, a_trip_that_the_disk_has_not_taken_yet_is_told_with_its_cause) {
   EXPECT_EQ(supervisor_->channel("left")->at("trip").at("cause").as_string(), "interrupted");
 }
 
+TEST_F(AskedOf, a_run_ends_where_a_disk_hangs_under_its_record_or_its_events) {  // S10
+  using Steady = std::chrono::steady_clock::time_point;
+  ASSERT_TRUE(supervisor_->approve("left", profile_, cell_, true, {}));
+  for (std::atomic<bool>* hangs : {&disk_hangs, &guard_.hangs}) {
+    const Hung hung(*hangs);
+    ASSERT_TRUE(supervisor_->start("left", {.profile = profile_, .cell = cell_}, {}));
+    // Whatever was under way is written, and the next write hangs.
+    std::this_thread::sleep_for(1500ms);
+    Steady now{1h};
+    for (const auto later : {0s, 30s, 1s}) {
+      EXPECT_EQ(phase(), "arming");
+      std::this_thread::sleep_for(300ms);  // enough for whoever does not hang
+      supervisor_->watch_the_disk(now += later);
+    }
+    for (int i = 0; i < 1000 && phase() != "failed"; ++i) std::this_thread::sleep_for(10ms);
+    EXPECT_EQ(phase(), "failed");
+    hung.end();
+    for (int i = 0; i < 1000 && state_->energised(0); ++i) std::this_thread::sleep_for(10ms);
+    EXPECT_FALSE(state_->energised(0));
+  }
+  // Both write again.
+  const std::string before = backlog_.after(0).lines;
+  for (const auto then : {2h, 3h}) {
+    std::this_thread::sleep_for(300ms);
+    supervisor_->watch_the_disk(Steady{then});
+  }
+  EXPECT_EQ(backlog_.after(0).lines, before);
+}
+
 }  // namespace
 }  // namespace chargewright::daemon
+
+extern "C" int fdatasync(int fd) {
+  return chargewright::daemon::sync_unless_it_hangs(SYS_fdatasync, fd);
+}
+extern "C" int fsync(int fd) { return chargewright::daemon::sync_unless_it_hangs(SYS_fsync, fd); }
