@@ -102,6 +102,18 @@ ExitCode report_forgotten(const std::string& run) {
   return ExitCode::stopped;
 }
 
+// Whoever follows a run sees its last readings: those of an output that was on.
+ExitCode report_lost(const drivers::Failure& why, const std::string& run) {
+  const ExitCode code = complain(why, ExitCode::could_not_connect);
+  if (!run.empty()) {
+    std::cerr << "run " << run
+              << " is not seen any more. Where the daemon died its dead-man process cuts: look at "
+                 "the supply's own display, use its switch, or `chargewright cut --direct --bench "
+                 "FILE`\n";
+  }
+  return code;
+}
+
 std::string running_id(const object& channel) {
   const object* run = object_in(channel, "run");
   return run != nullptr && !flag_in(*run, "over") ? text_in(*run, "id") : std::string{};
@@ -121,7 +133,7 @@ ExitCode follow_on_terminal(const Client& client, const std::string& channel, st
   Keys keys;
   for (;;) {
     const auto reply = client.get(channel_path(channel), 5s);
-    if (!reply) return complain(reply.error(), ExitCode::could_not_connect);
+    if (!reply) return report_lost(reply.error(), run);
     if (!reply->ok() || !reply->json.is_object()) return complain(*reply);
     const object& facts = reply->json.get_object();
     if (run.empty()) run = running_id(facts);
@@ -162,7 +174,7 @@ ExitCode follow_in_lines(const Client& client, const std::string& channel, std::
   Keys keys;
   for (;;) {
     const auto reply = client.get(channel_path(channel), 5s);
-    if (!reply) return complain(reply.error(), ExitCode::could_not_connect);
+    if (!reply) return report_lost(reply.error(), run);
     if (!reply->ok() || !reply->json.is_object()) return complain(*reply);
     const object& facts = reply->json.get_object();
     if (run.empty()) run = running_id(facts);

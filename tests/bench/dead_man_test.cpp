@@ -67,6 +67,11 @@ TEST_P(ADaemon, that_dies_or_hangs_while_it_charges_is_cut_by_its_dead_man) {  /
   // A sanitizer takes the signal and exits.
   EXPECT_TRUE(ended.signal != 0 || ended.exit_code != 0);
   EXPECT_EQ(bench.dead_man_exit(), 10);
+  // Who followed the run saw current flow last.
+  const Finished followed = run->wait(patience);
+  EXPECT_EQ(followed.exit_code, 6);
+  EXPECT_NE(followed.err.find("look at the supply's own display"), std::string::npos)
+      << followed.err;
   const std::string log = text_of(bench.dead_man_log());
   EXPECT_NE(log.find("left: off, verified (output reads off, current "), std::string::npos) << log;
   EXPECT_NE(log.find("every output is verified off"), std::string::npos) << log;
