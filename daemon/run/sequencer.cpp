@@ -133,9 +133,7 @@ void Sequencer::arm(const ChannelSnapshot& snapshot, Instant now) {
     seen_arming_ = true;
     move(RunEvent::armed);
     const safety::Carried& carried = setup_.run_plan.carried;
-    begin_step(carried.step, snapshot, now);
-    progress_.step_began -= carried.step_time;
-    return;
+    return begin_step(carried.step, snapshot, now, carried.step_time);
   }
   const bool is_news = seen_arming_ || snapshot.refusal != refusal_before_ ||
                        now - asked_at_ >= setup_.channel_plan.arm_within / refusals_in_arming;
@@ -149,14 +147,17 @@ void Sequencer::arm(const ChannelSnapshot& snapshot, Instant now) {
   }
 }
 
-void Sequencer::begin_step(std::size_t executed, const ChannelSnapshot& snapshot, Instant now) {
+void Sequencer::begin_step(std::size_t executed, const ChannelSnapshot& snapshot, Instant now,
+                           Duration gone) {
   const auto& order = setup_.procedure.order;
   if (executed >= order.size()) return finish(RunEvent::complete, now);
   progress_.step = static_cast<std::uint16_t>(executed);
   progress_.step_in_file = order[executed].step;
   progress_.cycle = order[executed].cycle;
-  progress_.step_began = now;
+  progress_.step_began = now - gone;
   progress_.binding = Binding::none;
+  // Its time was over before it was resumed.
+  if (step().within && gone >= *step().within) return finish(RunEvent::fail, now);
   established_at_.reset();
   on_time_before_ = snapshot.on_time;
   condition_ = profiles::ConditionState(step().until);

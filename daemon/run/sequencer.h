@@ -20,7 +20,7 @@
 //   meet no condition and no step ends: either the doubt goes, or the guard cuts.
 // - A step that has not reached its end `within` its time fails the run: output off.
 // - A run that was interrupted (RunPlan::carried) goes on with the step at which it stood: its
-//   conditions begin anew, its time counts on (S9).
+//   conditions begin anew, its time counts on; with none left it fails, and nothing goes on (S9).
 
 #include <vector>
 
@@ -65,8 +65,9 @@ class Sequencer {
   void run(const safety::ChannelSnapshot& snapshot, drivers::Instant now);
   void wait_for_off(const safety::ChannelSnapshot& snapshot, drivers::Instant now);
   bool noticed_trip(const safety::ChannelSnapshot& snapshot, drivers::Instant now);
+  // `gone`: of its time, before an interruption.
   void begin_step(std::size_t executed, const safety::ChannelSnapshot& snapshot,
-                  drivers::Instant now);
+                  drivers::Instant now, drivers::Duration gone = {});
   bool charge(drivers::Instant now);  // false: the gate would refuse, the run ends
   void move(safety::RunEvent on);
   void finish(safety::RunEvent ending, drivers::Instant now);

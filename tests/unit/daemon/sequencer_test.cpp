@@ -382,6 +382,23 @@ TEST(Sequencer, says_nothing_of_the_time_left_that_it_does_not_know) {
   EXPECT_TRUE(std::isnan(story.progress().seconds_left));
 }
 
+// What it would do next is fail: no output goes on for that.
+TEST(Sequencer, switches_nothing_on_for_a_step_whose_time_was_over_before_it_was_resumed) {  // S9
+  for (const drivers::Duration gone : {drivers::Duration{10min} - 1ms, drivers::Duration{10min}}) {
+    safety::RunPlan interrupted = plan();
+    interrupted.carried = {.step = 1, .step_time = gone};
+    auto slow = charge(0.1_A, 4.2_V, voltage_at_least(4.1_V));
+    slow.within = 10min;
+    Story story(procedure({rest(1h), slow}), interrupted);
+    ASSERT_TRUE(story.until_over());
+    EXPECT_EQ(story.progress().phase, Phase::failed);
+    EXPECT_EQ(story.progress().step, 1);
+    const auto* on =
+        story.stage->bench().log().last(drivers::simulated::Event::Kind::output_on, supply);
+    EXPECT_EQ(on == nullptr, gone == 10min);
+  }
+}
+
 TEST(Sequencer, goes_on_with_the_step_at_which_it_was_interrupted) {  // S9
   safety::RunPlan interrupted = plan();
   interrupted.carried = {.charge_in = 0.5_Ah, .on_time = 20min, .step = 1, .step_time = 4min};
