@@ -437,8 +437,16 @@ drivers::Result<void> write_file(const std::string& path, std::string_view text)
   return file->publish();
 }
 
-ExitCode keep(const CommandLine& line, const ProofSheet& sheet, std::ostream& out) {
-  const std::string name = sheet_name(line, sheet);
+// Found out before the first trial, not after the last.
+drivers::Result<void> can_keep(const std::string& name) {
+  for (const char* ending : {".txt", ".json", ".html"}) {
+    if (auto place = WholeFile::begin(name + ending); !place) return place.error();
+  }
+  return {};
+}
+
+ExitCode keep(const CommandLine& line, const ProofSheet& sheet, const std::string& name,
+              std::ostream& out) {
   const std::string json = boost::json::serialize(proof_json(sheet)) + '\n';
   bool kept = true;
   for (const auto& [ending, text] : {std::pair<std::string, std::string>{".txt", proof_text(sheet)},
@@ -492,6 +500,10 @@ ExitCode proof_verb(const CommandLine& line) {
               << "): end its run, or look into the trip and acknowledge it, first\n";
     return ExitCode::refused;
   }
+  const std::string name = sheet_name(line, sheet);
+  if (const auto place = can_keep(name); !place) {
+    return complain(place.error(), ExitCode::bad_input);
+  }
   std::ostream& out = line.json ? std::cerr : std::cout;
   {
     ProofRun run(out, talk, *cell, sheet);
@@ -501,7 +513,7 @@ ExitCode proof_verb(const CommandLine& line) {
     (void)run.leave_off();
   }
   sheet.ended = moment_text(wall_s());
-  return keep(line, sheet, out);
+  return keep(line, sheet, name, out);
 }
 
 }  // namespace chargewright::daemon

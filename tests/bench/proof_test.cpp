@@ -35,10 +35,10 @@ std::string text_of(const std::string& path) {
 
 class AProofTest : public testing::Test {
  protected:
-  void begin(const Buffer& wanted = light) {
+  void begin(const Buffer& wanted = light, const std::string& sheet = "/sheet") {
     bench_ = std::make_unique<ServedBench>(buffer_bench(wanted));
     ASSERT_TRUE(bench_->start_daemon()) << bench_->daemon().err();
-    sheet_ = bench_->folder().path() + "/sheet";
+    sheet_ = bench_->folder().path() + sheet;
     command_ = bench_->begin(
         {"drill", "--real", "--bench", bench_->bench_file(), "--cell", bench_->cell_file(),
          "--policy", bench_->folder().path() + "/policy.yaml", "--sheet", sheet_},
@@ -278,6 +278,15 @@ TEST_F(AProofTest, that_nobody_answers_energises_nothing) {
   EXPECT_NE(finished.err.find("nobody answers"), std::string::npos) << finished.err;
   for (const auto& event : bench_->simulator().log()) EXPECT_NE(event.kind, "output-on");
   EXPECT_EQ(text_of(sheet_ + ".json"), "");
+}
+
+TEST_F(AProofTest, whose_sheet_cannot_be_kept_energises_nothing) {
+  begin(light, "/no-such-folder/sheet");
+  const Finished finished = command_->wait(60s);
+  EXPECT_EQ(finished.exit_code, 2) << finished.out;
+  EXPECT_NE(finished.err.find("no-such-folder/sheet.txt: cannot write here"), std::string::npos)
+      << finished.err;
+  for (const auto& event : bench_->simulator().log()) EXPECT_NE(event.kind, "output-on");
 }
 
 TEST_F(AProofTest, draws_no_more_than_it_says) {  // S2
