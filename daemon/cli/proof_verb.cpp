@@ -15,6 +15,7 @@
 #include "daemon/cli/proof_talk.h"
 #include "daemon/cli/proof_view.h"
 #include "daemon/cli/verbs.h"
+#include "daemon/record/digest.h"
 #include "daemon/record/whole_file.h"
 #include "daemon/serve/cautions.h"
 #include "daemon/serve/data_folders.h"
@@ -414,6 +415,12 @@ std::string is_this_bench(const object& facts, const profiles::Bench& bench, Pro
       return other + "`" + bench.instruments[k].name + "` is another, or elsewhere";
     }
     sheet.instruments.push_back(bench.instruments[k].name + ": " + text_in(*one, "identity"));
+  }
+  // What is proved has to be what runs later: a channel's wiring and ages are in that text, too.
+  if (text_in(facts, "file_sha256") != sha256(bench.text)) {
+    return "the daemon has read another text than that file's; restart it first, or name the file "
+           "that it reads: " +
+           text_in(facts, "file");
   }
   return {};
 }

@@ -35,14 +35,27 @@ std::string text_of(const std::string& path) {
 
 class AProofTest : public testing::Test {
  protected:
-  void begin(const Buffer& wanted = light, const std::string& sheet = "/sheet") {
+  void begin(const Buffer& wanted = light) {
+    serve(wanted);
+    lead();
+  }
+  void serve(const Buffer& wanted = light) {
     bench_ = std::make_unique<ServedBench>(buffer_bench(wanted));
     ASSERT_TRUE(bench_->start_daemon()) << bench_->daemon().err();
+  }
+  void lead(const std::string& sheet = "/sheet") {
     sheet_ = bench_->folder().path() + sheet;
     command_ = bench_->begin(
         {"drill", "--real", "--bench", bench_->bench_file(), "--cell", bench_->cell_file(),
          "--policy", bench_->folder().path() + "/policy.yaml", "--sheet", sheet_},
         Process::Input::typed);
+  }
+  // Refused before anybody was asked anything.
+  void expect_nothing_energised(int exit_code, const std::string& why) {
+    const Finished finished = command_->wait(60s);
+    EXPECT_EQ(finished.exit_code, exit_code) << finished.out;
+    EXPECT_NE(finished.err.find(why), std::string::npos) << finished.err;
+    for (const auto& event : bench_->simulator().log()) EXPECT_NE(event.kind, "output-on");
   }
   void accept() {
     answer("Type yes to accept: ", "yes");
@@ -281,12 +294,16 @@ TEST_F(AProofTest, that_nobody_answers_energises_nothing) {
 }
 
 TEST_F(AProofTest, whose_sheet_cannot_be_kept_energises_nothing) {
-  begin(light, "/no-such-folder/sheet");
-  const Finished finished = command_->wait(60s);
-  EXPECT_EQ(finished.exit_code, 2) << finished.out;
-  EXPECT_NE(finished.err.find("no-such-folder/sheet.txt: cannot write here"), std::string::npos)
-      << finished.err;
-  for (const auto& event : bench_->simulator().log()) EXPECT_NE(event.kind, "output-on");
+  serve();
+  lead("/no-such-folder/sheet");
+  expect_nothing_energised(2, "no-such-folder/sheet.txt: cannot write here");
+}
+
+TEST_F(AProofTest, of_a_bench_file_that_the_daemon_has_not_read_energises_nothing) {  // S1
+  serve();
+  std::ofstream(bench_->bench_file(), std::ios::app) << "# other leads\n";
+  lead();
+  expect_nothing_energised(5, "the daemon has read another text than that file's");
 }
 
 TEST_F(AProofTest, draws_no_more_than_it_says) {  // S2
