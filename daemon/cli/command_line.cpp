@@ -130,14 +130,16 @@ ParsedCommandLine parse_command_line(int count, const char* const* words) {
 
   CLI::App& cut = verb(CliVerb::cut, "cut", "everything off, now; works without the daemon too");
   add_channel(cut, line);
-  cut.add_flag("--direct", line.direct, "do not ask the daemon: talk to the instruments");
+  cut.add_flag("--direct", line.direct,
+               "do not ask the daemon: talk to the instruments of every channel; needs --bench");
   cut.add_option("--bench", line.bench, "the bench's file, for a direct cut");
   cut.add_option("--dialects", line.dialects, "a folder with dialects, looked through first");
   cut.add_option("--state", line.state, "the daemon's state folder, for a direct cut");
   cut.add_flag("--keep-resumption", line.keep_resumption,
                "for the service manager: a direct cut is not a person's word, and a run whose "
                "profile resumes by itself may do so");
-  cut.add_option("--within", line.cut_within_s, "seconds after which a direct cut gives up")
+  cut.add_option("--within", line.cut_within_s,
+                 "seconds to wait for the proof of off, 5 where not given")
       ->check(CLI::Range(0.1, 60.0));
 
   add_channel(verb(CliVerb::acknowledge, "acknowledge",
