@@ -15,7 +15,9 @@ namespace {
 
 using scpi::Answer;
 
-constexpr std::size_t orders_max = 64;
+// All that 16 channels may have under way with one instrument: of what is refused, the same
+// questions would be refused in each cycle.
+constexpr std::size_t orders_max = 256;
 constexpr std::size_t urgent_max = 32;
 constexpr int errors_max = 32;  // more than an error queue holds
 constexpr std::size_t identification_max = 256;
@@ -94,7 +96,7 @@ struct Instrument::State {
   std::optional<std::regex> pattern;
   Lane<urgent_max> urgent;
   Lane<orders_max> ordinary;
-  Ring<Outcome, 256> outcomes;
+  Ring<Outcome, 2 * orders_max> outcomes;
   bool urgent_asked_last = false;  // which lane's first job asks, or asked the question before
   Instant question_at{};
   Duration round_trip{};

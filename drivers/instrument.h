@@ -37,13 +37,13 @@ class Instrument {
   Instrument(Instrument&&) noexcept;
   Instrument& operator=(Instrument&&) noexcept;
 
-  // Queues an order (64 at most, more are refused); an urgent one goes ahead of all and its command
-  // is written at once, even while an answer is awaited or the conversation is out of step; the
-  // question that proves it is the next one asked, but between two such proofs there is a turn for
-  // the ordinary orders. An urgent order also ends, refused, what it makes void and was not sent
-  // yet: an output_off on a channel, an output_on there; an open_switch, a close_switch; a
+  // Queues an order (256 at most, more are refused); an urgent one goes ahead of all and its
+  // command is written at once, even while an answer is awaited or the conversation is out of step;
+  // the question that proves it is the next one asked, but between two such proofs there is a turn
+  // for the ordinary orders. An urgent order also ends, refused, what it makes void and was not
+  // sent yet: an output_off on a channel, an output_on there; an open_switch, a close_switch; a
   // setpoint, the same setpoint. Every order gets exactly one outcome, in bounded time: take() them
-  // after every call (256 wait).
+  // after every call (512 wait).
   void order(const Order& order, Instant now);
   void link_up(Instant now);
   void link_down(Instant now);  // every order pending ends link_down

@@ -434,15 +434,15 @@ TEST(Instrument, values_that_are_not_finite_are_refused) {
   }
 }
 
-TEST(Instrument, the_65th_order_is_refused) {
+TEST(Instrument, the_257th_order_is_refused) {
   Hand hand("scpi-supply");
   hand.bring_in_step(0);
-  for (int i = 0; i < 64; ++i) hand.order(Verb::measure_voltage, 1);
+  for (int i = 0; i < 256; ++i) hand.order(Verb::measure_voltage, 1);
   EXPECT_TRUE(hand.silent());
   hand.order(Verb::measure_voltage, 1);
   const Outcome refused = hand.outcome();
   EXPECT_EQ(refused.ending, Ending::refused);
-  EXPECT_EQ(refused.order.ticket, 65U);
+  EXPECT_EQ(refused.order.ticket, 257U);
 }
 
 TEST(Instrument, drains_its_errors_and_keeps_the_first) {  // S1
@@ -633,7 +633,7 @@ TEST(Instrument, every_order_has_exactly_one_outcome_in_bounded_time) {
       hand.instrument.turn(at(ms));
       take(ms);
     }
-    // 64 + 32 orders, each with its deadline, a settling time and a recovery at the worst.
+    // 256 + 32 orders at the most, each with its deadline, a settling time and a recovery at the worst.
     for (int end = ms + 200'000; ms < end && !ordered.empty(); ms += 50) {
       hand.instrument.turn(at(ms));
       hand.sent();

@@ -396,6 +396,83 @@ TEST(Wires, ask_who_is_there_of_an_instrument_that_no_channel_has) {  // S1
             who.substr(0, status_size - 1));  // the NUL needs a place
 }
 
+// One supply with an output for each channel, and one logger with eight inputs for each.
+class Shared : public ByteSink {
+ public:
+  Shared(std::uint8_t channels, Duration between, bool logger)
+      : wires(plant(channels, logger), instruments(between, logger), 1, *this) {
+    wires.start(now);
+    for (drivers::InstrumentId id = 0; id < wires.instruments(); ++id) wires.link_up(id, now);
+  }
+  static Plant plant(std::uint8_t channels, bool logger) {
+    Plant plant;
+    for (std::uint8_t k = 0; k < channels; ++k) {
+      ChannelPlan plan = plan_of({.voltmeter = false, .thermometers = 0});
+      plan.source = plan.voltmeter = plan.ammeter = {0, static_cast<std::uint8_t>(k + 1)};
+      plan.every = 2s;
+      plan.allowed_age = 10s;
+      for (std::uint8_t input = 1; logger && input <= max_thermometers; ++input) {
+        plan.thermometers.push_back({1, static_cast<std::uint8_t>(k * max_thermometers + input)});
+      }
+      plant.channels.push_back(plan);
+    }
+    plant.instruments = logger ? 2 : 1;
+    return plant;
+  }
+  static std::vector<drivers::InstrumentSpec> instruments(Duration between, bool logger) {
+    std::vector<drivers::InstrumentSpec> specs = one_supply();
+    specs[0].dialect.between = between;
+    if (!logger) return specs;
+    specs.push_back(
+        {.name = "logger",
+         .identity = "",
+         .dialect = drivers::load_dialect("scpi-thermometer", {test::in_source("drivers/dialects")})
+                        .value()});
+    return specs;
+  }
+  bool write(drivers::InstrumentId id, std::string_view bytes) override {
+    heard[id] += bytes;
+    return true;
+  }
+  void pass(Duration time) {
+    for (const Instant end = now + time;;) {
+      wires.pump(now);
+      while (!heard[0].empty() || !heard[1].empty()) {
+        for (drivers::InstrumentId id = 0; id < heard.size(); ++id) {
+          let_hear(wires, heard[id], now, [&](const std::string& line) { answer(id, line); });
+        }
+      }
+      if (now >= end) return;
+      now = std::clamp(wires.wake(), now + 1ns, end);
+    }
+  }
+
+  Instant now = at(0s);
+  std::array<std::string, 2> heard;
+  Wires wires;
+
+ private:
+  void answer(drivers::InstrumentId id, const std::string& line) {
+    if (line.starts_with("*ESE ")) nonce_[id] = line.substr(5);
+    if (!line.ends_with('?') && !line.ends_with(')')) return;
+    const std::string said = line == "*ESE?" ? nonce_[id] : line == "*IDN?" ? "A,B,C,D" : "0";
+    wires.received(id, said + '\n', now);
+  }
+  std::array<std::string, 2> nonce_;
+};
+
+TEST(Wires, read_every_input_of_a_logger_that_all_channels_share) {  // S3
+  Shared bench(max_channels, 0s, true);
+  bench.pass(30s);
+  Snapshot snapshot;
+  bench.wires.snapshot(snapshot, bench.now);
+  for (std::size_t k = 0; k < max_channels; ++k) {
+    for (const drivers::Reading& reading : snapshot.channel[k].temperatures) {
+      EXPECT_TRUE(reading.valid()) << k << ", input " << int{reading.input};
+    }
+  }
+}
+
 // Two supplies of a channel each, the second with a contactor, on links that may break.
 class TwoSupplies : public ByteSink {
  public:
