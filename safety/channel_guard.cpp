@@ -374,6 +374,7 @@ void ChannelGuard::snapshot(ChannelSnapshot& into, Instant now) const {
   into.current_setpoint = expected_.current_setpoint.value();
   into.charge_in = f.tally.charge_in().value();
   into.charge_out = f.tally.charge_out().value();
+  into.charge_uncertain = f.tally.uncertain().value();
   into.energy_in = f.tally.energy_in().value();
   into.energy_out = f.tally.energy_out().value();
   into.on_time = f.tally.on_time(now);

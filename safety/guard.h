@@ -139,7 +139,8 @@ struct ChannelSnapshot {
   double current_setpoint = 0;
   double charge_in = 0;  // C
   double charge_out = 0;
-  double energy_in = 0;  // J
+  double charge_uncertain = 0;  // what may have flowed besides: for the limits it has
+  double energy_in = 0;      // J
   double energy_out = 0;
   drivers::Duration on_time{};
   std::uint16_t step = 0;

@@ -85,8 +85,7 @@ Reading shown(const Sensed& sensed) {
 Interlock::Interlock(const ChannelPlan& plan, std::uint8_t channel)
     : facts_(plan), channel_(channel) {
   began_.fill(never);
-  // Readings further apart than that were too old before, and cut.
-  facts_.tally = Tally(std::max<drivers::Duration>(std::chrono::minutes(1), plan.allowed_age));
+  facts_.tally = Tally(plan.allowed_age);
   const auto talk_with = [&](const Terminal& terminal) {
     const auto known =
         std::find_if(facts_.talks.begin(), facts_.talks.end(),

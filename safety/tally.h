@@ -1,8 +1,9 @@
 #pragma once
 // Charge and energy by the trapezoid rule over monotonic time, from the moments at which the
-// readings were answered. A gap longer than `gap` is not bridged silently: its charge is counted
-// apart as uncertain. Time counts while the output is on.
+// readings were answered. A gap longer than a minute, or than a reading may be old, is not bridged
+// silently: its charge is counted apart as uncertain. Time counts while the output is on.
 
+#include <algorithm>
 #include <cstdint>
 #include <string_view>
 
@@ -27,7 +28,9 @@ std::string_view defect(const Carried& carried);
 
 class Tally {
  public:
-  explicit Tally(drivers::Duration gap = std::chrono::seconds(60)) : gap_(gap) {}
+  // Readings further apart than `allowed_age` were too old before, and cut.
+  explicit Tally(drivers::Duration allowed_age = {})
+      : gap_(std::max<drivers::Duration>(std::chrono::minutes(1), allowed_age)) {}
   void begin(drivers::Instant now, const Carried& carried = {});
   // One sample: current into the cell, voltage at its terminals.
   void add(drivers::Instant at, drivers::Amperes current, drivers::Volts voltage);

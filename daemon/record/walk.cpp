@@ -82,8 +82,7 @@ Result<RecordWalk> RecordWalk::start(Database& database) {
   const auto channel = channel_of(database);
   if (channel.has_error()) return channel.error();
   walk.off_current_ = channel->off_current;
-  // As the interlock does.
-  walk.tally_ = safety::Tally(std::max<Duration>(std::chrono::minutes(1), channel->allowed_age));
+  walk.tally_ = safety::Tally(channel->allowed_age);
   const auto resumed = read_resumed(database);
   if (resumed.has_error()) return resumed.error();
   if (*resumed) walk.tally_.begin({}, (*resumed)->carried);

@@ -97,8 +97,15 @@ std::vector<Margin> margins_of(const ChannelSnapshot& channel,
   list.add("temperature-below", "degC", limits.temperature_below, cold,
            cold && band > 0 ? clamped((high - *cold) / band) : std::nullopt);
   list.add_share("temperature-rising", "K/s", limits.temperature_rising, std::nullopt);
-  list.add_share("charge-above", "C", limits.charge_above, channel.charge_in);
-  list.add_share("energy-above", "J", limits.energy_above, channel.energy_in);
+  // As the interlock counts: what nobody saw has passed.
+  list.add_share("charge-above", "C", limits.charge_above,
+                 channel.charge_in + channel.charge_uncertain);
+  std::optional<double> energy = channel.energy_in;
+  if (channel.charge_uncertain > 0) {
+    energy = voltage ? std::optional{*energy + channel.charge_uncertain * std::max(0.0, *voltage)}
+                     : std::nullopt;
+  }
+  list.add_share("energy-above", "J", limits.energy_above, energy);
   list.add_share("run-time", "s", limits.run_time, drivers::in_seconds(channel.on_time));
   list.add_share("step-time", "s", limits.step_time,
                  step_time ? std::optional{drivers::in_seconds(*step_time)} : std::nullopt);

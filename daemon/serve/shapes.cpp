@@ -175,6 +175,7 @@ object channel_json(const ChannelFacts& facts, const safety::ChannelSnapshot& se
                            {"current_a", number(channel.current_setpoint)}}},
       {"tally", object{{"charge_in_ah", number(channel.charge_in / 3600)},
                        {"charge_out_ah", number(channel.charge_out / 3600)},
+                       {"charge_uncertain_ah", number(channel.charge_uncertain / 3600)},
                        {"energy_in_wh", number(channel.energy_in / 3600)},
                        {"energy_out_wh", number(channel.energy_out / 3600)},
                        {"on_time_s", drivers::in_seconds(channel.on_time)}}},

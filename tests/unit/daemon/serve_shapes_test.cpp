@@ -76,6 +76,24 @@ TEST(Margins, are_unknown_where_a_reading_is_and_never_full_of_room) {
   }
 }
 
+// After a resumption, say.
+TEST(Margins, count_what_nobody_saw_as_the_interlock_does) {  // S2
+  auto channel = charging();
+  channel.limits.charge_above = {{.value = drivers::coulombs(7200), .origin = Origin::profile}};
+  channel.limits.energy_above = {{.value = drivers::joules(16000), .origin = Origin::profile}};
+  channel.energy_in = 14000;
+  channel.charge_uncertain = 1800;
+  EXPECT_DOUBLE_EQ(*margin_of(margins_of(channel, {}), "charge-above").measured, 5400);
+  EXPECT_DOUBLE_EQ(*margin_of(margins_of(channel, {}), "charge-above").used, 0.75);
+  EXPECT_DOUBLE_EQ(*margin_of(margins_of(channel, {}), "energy-above").measured,
+                   14000 + 1800 * 4.1);
+  channel.voltage = reading(4.1, drivers::Validity::not_a_number);
+  EXPECT_FALSE(margin_of(margins_of(channel, {}), "energy-above").used);
+  channel.charge_uncertain = 0;
+  EXPECT_DOUBLE_EQ(*margin_of(margins_of(channel, {}), "energy-above").measured, 14000);
+  EXPECT_EQ(channel_json({}, charging(), {}).at("tally").at("charge_uncertain_ah"), 0.0);
+}
+
 TEST(Shapes, a_channel_tells_readings_and_null_for_the_unknown) {
   auto channel = charging();
   channel.current = reading(1, drivers::Validity::unparsable);
