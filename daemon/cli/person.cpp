@@ -18,7 +18,7 @@ constexpr std::size_t lines_most = 1000;
 sigset_t ends() {
   sigset_t set;
   sigemptyset(&set);
-  for (const int number : {SIGINT, SIGTERM, SIGHUP}) sigaddset(&set, number);
+  for (const int number : {SIGINT, SIGQUIT, SIGTSTP, SIGTERM, SIGHUP}) sigaddset(&set, number);
   return set;
 }
 

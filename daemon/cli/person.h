@@ -1,8 +1,8 @@
 #pragma once
 // A person who is asked and answers line by line, at a terminal or through a pipe, and who may end
-// the whole at any moment: by the interrupt key, by a signal (SIGTERM, SIGHUP), or by going away
-// (end of input). While one exists those signals end nothing else, so that what must be brought to
-// off still is.
+// the whole at any moment: by the keys that interrupt, quit or suspend, by a signal (SIGTERM,
+// SIGHUP), or by going away (end of input). While one exists those signals end nothing else, so
+// that what must be brought to off still is.
 
 #include <chrono>
 #include <deque>

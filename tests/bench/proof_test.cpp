@@ -258,7 +258,8 @@ TEST_F(AProofTest, begins_no_trial_before_every_instrument_answers_again) {  // 
   EXPECT_FALSE(bench_->simulator().output_is_on());
 }
 
-class AnEnd : public AProofTest, public testing::WithParamInterface<bool> {};
+// By a signal, or, where it is 0, by the end of input.
+class AnEnd : public AProofTest, public testing::WithParamInterface<int> {};
 
 TEST_P(AnEnd, in_the_midst_of_a_trial_leaves_the_output_off) {  // S4
   begin();
@@ -270,8 +271,8 @@ TEST_P(AnEnd, in_the_midst_of_a_trial_leaves_the_output_off) {  // S4
   answer("Why is it skipped? ", "");
   stand_ready("a limit that is crossed");
   ASSERT_TRUE(until([&] { return bench_->simulator().is_charging(); }));
-  if (GetParam()) {
-    command_->signal(SIGINT);
+  if (GetParam() != 0) {
+    command_->signal(GetParam());
   } else {
     command_->end_input();
   }
@@ -281,7 +282,8 @@ TEST_P(AnEnd, in_the_midst_of_a_trial_leaves_the_output_off) {  // S4
   EXPECT_EQ(verdicts()["limit-charge"], "skipped");
 }
 
-INSTANTIATE_TEST_SUITE_P(ByInterruptOrEndOfInput, AnEnd, testing::Bool());
+INSTANTIATE_TEST_SUITE_P(ByEveryKeyOrEndOfInput, AnEnd,
+                         testing::Values(0, SIGINT, SIGQUIT, SIGTSTP));
 
 TEST_F(AProofTest, that_nobody_answers_energises_nothing) {
   begin();
