@@ -235,7 +235,7 @@ void CutChain::turn(Instant now, Outbox& out) {
     open_contactor(now, out);
   }
   if (now >= repeat_at_) {
-    repeat_at_ = later(now, plan_.cut_stage);
+    repeat_at_ = later(now, std::max(plan_.cut_stage, plan_.repeat_every));
     if (write_off(now, out)) write_zero(out);
     if (repeated_) open_contactor(now, out);
     if (!repeated_) tell(CutStage::repeated, now, out);

@@ -2,7 +2,7 @@
 // Brings one channel's output to off and proves it (S4): output off -> verify by measured current
 // and output state -> repeat, setpoints to zero -> contactor open -> alarm, each stage with its
 // deadline of `cut_stage`. A stage whose order has failed is not waited for. It goes on repeating,
-// at a bounded rate, until current is proved to have stopped.
+// at a rate that its source can hear, until current is proved to have stopped.
 //
 // The same chain ends a run in good order and brings the outputs to off at start; only the guard
 // knows whether it is a cut.

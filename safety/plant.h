@@ -55,6 +55,9 @@ struct ChannelPlan {
   drivers::Duration stuck_after = std::chrono::minutes(3);       // sensor_stuck
   drivers::Duration heartbeat = std::chrono::seconds(1);         // of the sequencer, S6
   drivers::Duration cut_stage = std::chrono::milliseconds(500);  // deadline of each cut stage
+  // Between the repeats of a cut, at the least: a source that wants pauses between its messages
+  // would hear of nothing else, and its proof of off would never be asked for.
+  drivers::Duration repeat_every{};
   // Links and instruments need these whatever is charged (common practice, no source).
   drivers::Duration start_within = std::chrono::seconds(10);  // links open, outputs proved off
   drivers::Duration arm_within = std::chrono::seconds(15);    // all of S1 together

@@ -17,6 +17,19 @@ void widen_tolerance(const drivers::Dialect& source, safety::ChannelPlan& plan) 
       std::max(plan.setpoint_current_tolerance, drivers::amperes(within(Verb::set_current)));
 }
 
+// Commands leave before questions: while the repeats of a cut keep a source that wants pauses busy,
+// nothing gets it in step again or proves an output off. Between two there is time for all of that.
+drivers::Duration repeat_every(const safety::Plant& plant, const safety::ChannelPlan& of,
+                               const drivers::Dialect& source) {
+  constexpr int each = 9;     // off, both setpoints, their proofs; current, output, one more
+  constexpr int in_step = 6;  // clear, a number set and asked twice, identity
+  const auto outputs = std::ranges::count_if(plant.channels, [&](const auto& channel) {
+    return channel.source.instrument == of.source.instrument;
+  });
+  return (each * outputs + in_step + static_cast<std::ptrdiff_t>(source.on_connect.size())) *
+         source.between;
+}
+
 }  // namespace
 
 safety::SourceAbilities abilities_of(const drivers::Dialect& dialect) {
@@ -75,6 +88,7 @@ safety::Plant make_plant(const profiles::Bench& bench,
       const drivers::Dialect& source = dialects[channel.source.instrument];
       plant.channels[i].abilities = abilities_of(source);
       widen_tolerance(source, plant.channels[i]);
+      plant.channels[i].repeat_every = repeat_every(plant, plant.channels[i], source);
     }
     widen_disagreement(bench, channel, plant.channels[i]);
   }

@@ -143,6 +143,19 @@ TEST_F(Wired, cuts_and_proves_it_where_the_supply_wants_pauses) {  // S4
   }
 }
 
+// Of each output an off, two setpoints and what proves them; and what gets it in step.
+TEST_F(Wired, repeats_a_cut_no_faster_than_a_supply_that_wants_pauses_hears_it) {  // S4
+  bench_file.channels.push_back(bench_file.channels[0]);
+  std::vector<drivers::Dialect> dialects = {supply_dialect, dialect("scpi-meter"),
+                                            dialect("scpi-thermometer")};
+  dialects[1].between = 1s;
+  EXPECT_EQ(make_plant(bench_file, dialects).channels[1].repeat_every, 0s);
+  dialects[0].between = 100ms;
+  EXPECT_EQ(make_plant(bench_file, dialects).channels[1].repeat_every, 2400ms);
+  bench_file.channels.pop_back();
+  EXPECT_EQ(make_plant(bench_file, dialects).channels[0].repeat_every, 1500ms);
+}
+
 TEST_F(Wired, cuts_when_the_supplys_link_drops_and_proves_it_when_it_is_back) {  // S3 S4
   set(procedure({charge(4.0_A, 4.2_V, current_at_most(0.1_A))}));
   ASSERT_TRUE(until(State::energised));

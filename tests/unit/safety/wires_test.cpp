@@ -400,17 +400,18 @@ TEST(Wires, ask_who_is_there_of_an_instrument_that_no_channel_has) {  // S1
 class Shared : public ByteSink {
  public:
   Shared(std::uint8_t channels, Duration between, bool logger)
-      : wires(plant(channels, logger), instruments(between, logger), 1, *this) {
+      : wires(plant(channels, between, logger), instruments(between, logger), 1, *this) {
     wires.start(now);
     for (drivers::InstrumentId id = 0; id < wires.instruments(); ++id) wires.link_up(id, now);
   }
-  static Plant plant(std::uint8_t channels, bool logger) {
+  static Plant plant(std::uint8_t channels, Duration between, bool logger) {
     Plant plant;
     for (std::uint8_t k = 0; k < channels; ++k) {
       ChannelPlan plan = plan_of({.voltmeter = false, .thermometers = 0});
       plan.source = plan.voltmeter = plan.ammeter = {0, static_cast<std::uint8_t>(k + 1)};
       plan.every = 2s;
       plan.allowed_age = 10s;
+      plan.repeat_every = (9 * channels + 6) * between;  // as a bench gives it to its channels
       for (std::uint8_t input = 1; logger && input <= max_thermometers; ++input) {
         plan.thermometers.push_back({1, static_cast<std::uint8_t>(k * max_thermometers + input)});
       }
@@ -446,6 +447,12 @@ class Shared : public ByteSink {
       now = std::clamp(wires.wake(), now + 1ns, end);
     }
   }
+  // Time until every output is proved off, in seconds; more than `patience` where that never is.
+  double seconds_to_all_off(Duration patience) {
+    const Instant began = now;
+    while (!wires.all_off() && now - began <= patience) pass(50ms);
+    return drivers::in_seconds(now - began);
+  }
 
   Instant now = at(0s);
   std::array<std::string, 2> heard;
@@ -460,6 +467,24 @@ class Shared : public ByteSink {
   }
   std::array<std::string, 2> nonce_;
 };
+
+// A repeat of its cut would wait for the one before it, and no question would ever be asked.
+TEST(Wires, prove_every_output_off_of_a_supply_that_wants_pauses) {  // S4
+  struct Case {
+    std::uint8_t outputs;
+    Duration between;
+  };
+  for (const Case c : {Case{1, 50ms}, Case{1, 200ms}, Case{2, 100ms}, Case{4, 50ms}, Case{4, 100ms},
+                       Case{8, 50ms}, Case{16, 20ms}}) {
+    Shared bench(c.outputs, c.between, false);
+    const double start = bench.seconds_to_all_off(10s);
+    bench.pass(20s);
+    bench.wires.internal_fault(bench.now);
+    const double cut = bench.seconds_to_all_off(10s);
+    EXPECT_LT(start, 10) << int{c.outputs} << " outputs, " << c.between / 1ms << " ms";
+    EXPECT_LT(cut, 10) << int{c.outputs} << " outputs, " << c.between / 1ms << " ms";
+  }
+}
 
 TEST(Wires, read_every_input_of_a_logger_that_all_channels_share) {  // S3
   Shared bench(max_channels, 0s, true);
