@@ -67,7 +67,7 @@ class Recorder {
   Channel& channel_of(std::uint8_t channel);
   void judge(std::uint8_t channel, const drivers::Result<void>& written);
 
-  // 64 channels times 100 readings a second fill this in more than a second.
+  // 16 channels times 100 readings a second fill this in five seconds.
   boost::lockfree::spsc_queue<safety::Event, boost::lockfree::capacity<8192>> events_;
   boost::lockfree::spsc_queue<Step, boost::lockfree::capacity<1024>> steps_;
   std::array<std::atomic<bool>, safety::max_channels> lost_{};
