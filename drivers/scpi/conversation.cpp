@@ -86,10 +86,11 @@ void Conversation::see_line(const Line& line, Instant now, bool answered_before)
     case State::down:
       return;
     case State::draining:
-    case State::restarting:
     case State::waiting:
       ++troubles_.discarded;
       return;
+    case State::restarting:
+      return see_stray(now);
     case State::listening:
       see_resync_line(line, now);
       return;
@@ -119,11 +120,16 @@ void Conversation::see_line(const Line& line, Instant now, bool answered_before)
   }
 }
 
+// Out of step, a line that answers nothing. Behind the first number there is nothing left to come:
+// an instrument that answers twice would go on to, a moment after the next question has left.
+void Conversation::see_stray(Instant now) {
+  ++troubles_.discarded;
+  if (confirmations_ > 0) attempt_failed(now);
+}
+
 void Conversation::see_resync_line(const Line& line, Instant now) {
-  if (!outbox_.holds_only_urgent()) {
-    ++troubles_.discarded;  // what was asked has not left yet
-    return;
-  }
+  // What was asked has not left yet.
+  if (!outbox_.holds_only_urgent()) return see_stray(now);
   if (!dialect_.resync) {
     ++window_lines_;
     window_good_ = line.defect == LineDefect::none && is_known_identity(line.text);
@@ -132,10 +138,7 @@ void Conversation::see_resync_line(const Line& line, Instant now) {
   }
   const std::optional<std::int32_t> number =
       line.defect == LineDefect::none ? parse_integer(line.text) : std::nullopt;
-  if (number != nonce_) {
-    ++troubles_.discarded;
-    return;
-  }
+  if (number != nonce_) return see_stray(now);
   if (++confirmations_ < nonces_needed) {
     step_ = 1 + dialect_.on_connect.size();
     state_ = State::restarting;

@@ -9,7 +9,8 @@
 // clears the instrument and asks for a number that it has just set and that changes every time. A
 // stream keeps its order, so when that number comes back, all that was asked before has been
 // answered or never will be. Twice, with two numbers: a late answer may happen to equal the first
-// one. Until then everything that arrives is discarded, and no question is asked (S3).
+// one, and a line between the two is one too many: it begins anew. Until then everything that
+// arrives is discarded, and no question is asked (S3).
 //
 // A cut does not wait for any of this: urgent() goes out at once (S4); but not sooner behind
 // another message than the instrument wants, since it might not hear it.
@@ -105,6 +106,7 @@ class Conversation {
   void fall_out_of_step(Instant now, bool drain);
   void give_up_question(Answer::Kind kind, Instant now);
   void see_line(const Line& line, Instant now, bool answered_before);
+  void see_stray(Instant now);
   void see_resync_line(const Line& line, Instant now);
   void expire(Instant now);
   void attempt_failed(Instant now);

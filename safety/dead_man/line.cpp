@@ -91,7 +91,8 @@ void CutLine::see(const scpi::Line& line, Instant now) {
       const std::size_t which = state_ == State::first_nonce ? 0 : 1;
       if (!questions_.empty() || line.defect != scpi::LineDefect::none ||
           scpi::parse_integer(line.text) != cut_nonces[which]) {
-        return;  // an older answer
+        // An older answer, of which there is none behind the first number: it answers twice.
+        return which == 0 ? void() : restart(now);
       }
       if (which == 0) return ask_nonce(1);
       state_ = State::idle;

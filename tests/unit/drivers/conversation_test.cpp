@@ -294,6 +294,40 @@ TEST(Conversation, two_lines_at_once_are_no_answer) {
   }
 }
 
+// Found by a storm: an instrument that says everything twice, the second time a moment later, would
+// answer the first question with its second number, and each one with the answer before. Whether
+// the line comes before or after the second question has left.
+TEST(Conversation, is_not_in_step_with_an_instrument_that_says_its_number_twice) {  // S3
+  for (const bool left : {false, true}) {
+    for (const int pause : {0, 20}) {
+      Dialect dialect = plain();
+      dialect.between = milliseconds(pause);
+      Talk talk(dialect);
+      talk.conversation.link_up(at(0));
+      std::string sent;
+      for (int ms = 0; ms <= 100; ++ms) {
+        talk.turn(ms);
+        sent += talk.sent();
+      }
+      EXPECT_EQ(sent, "*CLS|*ESE 16|*ESE?|");
+      talk.hear("16\n", 101);
+      sent.clear();
+      for (int ms = 101; left && ms <= 200; ++ms) {
+        talk.turn(ms);
+        sent += talk.sent();
+      }
+      EXPECT_EQ(sent, left ? "*ESE 17|*ESE?|" : "");
+      talk.hear("16\n", 201);
+      for (int ms = 201; ms <= 300; ++ms) {
+        talk.turn(ms);
+        talk.sent();
+      }
+      talk.hear("17\n", 301);
+      EXPECT_FALSE(talk.conversation.in_step()) << left;
+    }
+  }
+}
+
 // Found by a storm: an instrument that says everything twice, in two pieces at one moment.
 TEST(Conversation, a_line_is_no_answer_to_a_question_that_has_not_left_yet) {  // S3
   Talk talk(plain());

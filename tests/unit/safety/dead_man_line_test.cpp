@@ -100,11 +100,29 @@ TEST_F(ALine, lets_every_older_answer_go_by) {  // S3
       "197\n");
   EXPECT_FALSE(line.can_ask());
   EXPECT_EQ(written(), "");
-  hear("197\n0\n197\n");
+  hear("197\n");
   EXPECT_EQ(written(), "*ESE 211\n*ESE?\n");
   EXPECT_FALSE(line.can_ask());
   hear("211\n");
   EXPECT_TRUE(line.can_ask());
+}
+
+// It would answer one question with its last number, and each one with the answer before: nought of
+// an output that is off is no current that is measured.
+TEST_F(ALine, begins_anew_where_a_line_comes_between_its_numbers) {  // S3 S4
+  for (const bool asked : {false, true}) {
+    open();
+    static_cast<void>(written());
+    hear("197\n");
+    if (asked) {
+      EXPECT_EQ(written(), "*ESE 211\n*ESE?\n");
+    }
+    line.receive("197\n", now);
+    line.receive("211\n", now);
+    EXPECT_FALSE(line.can_ask()) << asked;
+    EXPECT_EQ(written(), "*CLS\n*ESE 197\n*ESE?\n") << asked;
+    agree();
+  }
 }
 
 TEST_F(ALine, answers_with_what_was_said_and_with_it_once) {  // S3
