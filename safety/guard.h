@@ -140,7 +140,7 @@ struct ChannelSnapshot {
   double charge_in = 0;  // C
   double charge_out = 0;
   double charge_uncertain = 0;  // what may have flowed besides: for the limits it has
-  double energy_in = 0;      // J
+  double energy_in = 0;         // J
   double energy_out = 0;
   drivers::Duration on_time{};
   std::uint16_t step = 0;

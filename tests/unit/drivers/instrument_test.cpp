@@ -633,7 +633,7 @@ TEST(Instrument, every_order_has_exactly_one_outcome_in_bounded_time) {
       hand.instrument.turn(at(ms));
       take(ms);
     }
-    // 256 + 32 orders at the most, each with its deadline, a settling time and a recovery at the worst.
+    // At most 256 + 32 orders, each with its deadline, a settling time and a recovery at the worst.
     for (int end = ms + 200'000; ms < end && !ordered.empty(); ms += 50) {
       hand.instrument.turn(at(ms));
       hand.sent();
