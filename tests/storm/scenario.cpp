@@ -330,6 +330,13 @@ void slow_source(Scenario& scenario) {
   link.to_host = drivers::seconds(dice.between(0.05, 0.22));
 }
 
+// Some sources want pauses between their messages, which each repeat of a cut has to keep. Dice of
+// their own again.
+void want_pauses(std::uint64_t seed, drivers::Dialect& source) {
+  Dice dice(seed ^ 0xBE7E'BE7E'BE7E'BE7E);
+  if (dice.chance(0.12)) source.between = drivers::seconds(dice.between(0.005, 0.25));
+}
+
 }  // namespace
 
 Scenario scenario_of(std::uint64_t seed) {
@@ -370,6 +377,7 @@ Scenario scenario_of(std::uint64_t seed) {
     link.reconnects_after = drivers::seconds(dice.between(0.02, 2));
     scenario.links.push_back(link);
   }
+  if (!scenario.calm) want_pauses(seed, dialects[scenario.bench.channels[0].source.instrument]);
   scenario.plant = daemon::make_plant(scenario.bench, dialects);
   scenario.instruments = daemon::instruments_of(scenario.bench, dialects);
   take_protections(scenario);
