@@ -128,7 +128,9 @@ ParsedCommandLine parse_command_line(int count, const char* const* words) {
 
   add_channel(verb(CliVerb::stop, "stop", "end a run in good order, output off"), line);
 
-  CLI::App& cut = verb(CliVerb::cut, "cut", "everything off, now; works without the daemon too");
+  CLI::App& cut = verb(CliVerb::cut, "cut",
+                       "everything off, now: every bench of this machine, unless one is named; "
+                       "works without the daemon too");
   add_channel(cut, line);
   cut.add_flag("--direct", line.direct,
                "do not ask the daemon: talk to the instruments of every channel; needs --bench");
@@ -172,7 +174,8 @@ ParsedCommandLine parse_command_line(int count, const char* const* words) {
     return {.command = {}, .exit_code = code == 0 ? ExitCode::done : ExitCode::usage};
   }
   line.verb = verbs.at(app.get_subcommands().front());
-  if (line.socket.empty()) line.socket = usual_socket();
+  line.socket_named = !line.socket.empty();
+  if (!line.socket_named) line.socket = usual_socket();
   if (line.policy.empty()) line.policy = "/etc/chargewright/policy.yaml";
   if (const char* slip = line.verb == CliVerb::drill ? slip_of_drill(line) : nullptr) {
     std::cerr << slip << '\n';

@@ -27,6 +27,7 @@ enum class CliVerb : std::uint8_t {
 struct CommandLine {
   CliVerb verb = CliVerb::check;
   std::string socket;
+  bool socket_named = false;  // else it is where a daemon usually listens
   bool json = false;
 
   std::string profile;  // files

@@ -1,8 +1,12 @@
 #include <boost/json.hpp>
 #include <filesystem>
+#include <future>
 #include <iostream>
+#include <optional>
+#include <vector>
 
 #include "daemon/cli/asking.h"
+#include "daemon/cli/cut_targets.h"
 #include "daemon/cli/direct_cut.h"
 #include "daemon/cli/facts.h"
 #include "daemon/cli/verbs.h"
@@ -45,28 +49,43 @@ void note_a_persons_cut(const CommandLine& line, const std::string& bench_file,
                "again then\n";
 }
 
-ExitCode cut_directly(const CommandLine& line, const std::string& bench_file) {
-  const auto bench = profiles::load_bench(bench_file);
-  if (!bench) return complain(bench.error(), ExitCode::bad_input);
+struct Direct {
+  std::string file;
+  drivers::Checked<profiles::Bench> bench;
+  DirectCut cut{};
+};
+
+Direct cut_directly(const CommandLine& line, const std::string& file) {
+  Direct direct{.file = file, .bench = profiles::load_bench(file)};
   const std::chrono::milliseconds within{static_cast<int>(line.cut_within_s * 1000)};
-  const auto cut = direct_cut(*bench, dialect_folders(line.dialects), within);
+  if (direct.bench) {
+    direct.cut = direct_cut(*direct.bench, dialect_folders(line.dialects), within);
+  }
+  return direct;
+}
+
+ExitCode report(const CommandLine& line, const Direct& direct) {
+  if (!direct.bench) return complain(direct.bench.error(), ExitCode::bad_input);
+  const DirectCut& cut = direct.cut;
   if (!cut.problems.list.empty()) complain(cut.problems, ExitCode::bad_input);
   for (const auto& text : cut.lines) std::cout << text << '\n';
-  if (!line.keep_resumption) note_a_persons_cut(line, bench_file, bench->name);
+  if (!line.keep_resumption) note_a_persons_cut(line, direct.file, direct.bench->name);
   if (cut.all_off) return ExitCode::done;
   std::cerr << "not every output is verified off: use the supply's own switch\n";
   return ExitCode::tripped;
 }
 
-// Where no bench was named: the only one that is installed.
-std::string installed_bench() {
-  namespace fs = std::filesystem;
-  std::error_code ignored;
-  std::vector<std::string> found;
-  for (const auto& entry : fs::directory_iterator("/etc/chargewright/benches", ignored)) {
-    if (entry.path().extension() == ".yaml") found.push_back(entry.path().string());
+// Those that were named, or every one that this machine knows.
+std::vector<CutTarget> cut_targets_of(const CommandLine& line) {
+  auto all = cut_targets("/run/chargewright", "/etc/chargewright/benches");
+  const bool named = line.socket_named || !line.channel.empty() || !line.bench.empty();
+  if (!named && !all.empty()) return all;
+  CutTarget one{line.socket, line.bench};
+  for (const CutTarget& known : all) {
+    const bool is_it = known.socket == line.socket || all.size() == 1;
+    if (one.bench.empty() && is_it) one.bench = known.bench;
   }
-  return found.size() == 1 ? found.front() : std::string{};
+  return {one};
 }
 
 ExitCode prove_cut(const Client& client, const CommandLine& line) {
@@ -97,23 +116,52 @@ ExitCode prove_cut(const Client& client, const CommandLine& line) {
   return ExitCode::tripped;
 }
 
-}  // namespace
+// One bench, as it is cut.
+struct Cutting {
+  CutTarget target;
+  std::optional<drivers::Result<Reply>> reply{};  // of its daemon, where one listens
+  std::future<Direct> direct{};                   // where none answers
+};
 
-ExitCode cut_verb(const CommandLine& line) {
-  if (line.direct) return cut_directly(line, line.bench);
-  const Client client{line.socket};
-  const std::string target = line.channel.empty() ? "/v1/cut" : channel_path(line.channel, "cut");
-  const auto reply = client.post(target, {}, std::chrono::milliseconds(1000));
-  if (reply && !reply->ok()) return complain(*reply);
-  if (reply) return prove_cut(client, line);
-  std::cerr << describe(reply.error()) << '\n';
-  const std::string bench = line.bench.empty() ? installed_bench() : line.bench;
-  if (bench.empty()) {
+ExitCode end_cut(const CommandLine& line, Cutting& cutting) {
+  const auto& reply = cutting.reply;
+  if (reply && *reply && !(*reply)->ok()) return complain(**reply);
+  if (reply && *reply) return prove_cut(Client{cutting.target.socket}, line);
+  if (reply) std::cerr << describe(reply->error()) << '\n';
+  if (!cutting.direct.valid()) {
     std::cerr << "nothing was cut; name the bench: `cut --bench FILE` talks to the instruments\n";
     return ExitCode::could_not_connect;
   }
-  std::cerr << "cutting without it\n";
-  return cut_directly(line, bench);
+  std::cerr << "cutting without a daemon\n";
+  return report(line, cutting.direct.get());
+}
+
+}  // namespace
+
+ExitCode cut_verb(const CommandLine& line) {
+  if (line.direct) return report(line, cut_directly(line, line.bench));
+  const std::string path = line.channel.empty() ? "/v1/cut" : channel_path(line.channel, "cut");
+  // All are told before any is waited for.
+  std::vector<Cutting> cuttings;
+  for (const CutTarget& target : cut_targets_of(line)) {
+    Cutting& cutting = cuttings.emplace_back(target);
+    if (!target.socket.empty()) {
+      cutting.reply = Client{target.socket}.post(path, {}, std::chrono::milliseconds(1000));
+    }
+    const bool heard = cutting.reply && *cutting.reply;
+    if (heard || target.bench.empty()) continue;
+    cutting.direct = std::async([&line, file = target.bench] { return cut_directly(line, file); });
+  }
+  ExitCode all = ExitCode::done;
+  for (Cutting& cutting : cuttings) {
+    const CutTarget& target = cutting.target;
+    if (cuttings.size() > 1) {
+      std::cout << (target.bench.empty() ? target.socket : target.bench) << ":\n" << std::flush;
+    }
+    const ExitCode one = end_cut(line, cutting);
+    if (one != ExitCode::done) all = one;
+  }
+  return all;
 }
 
 ExitCode stop_verb(const CommandLine& line) {

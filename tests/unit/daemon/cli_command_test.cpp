@@ -159,7 +159,7 @@ TEST_F(Command, a_direct_cut_that_reaches_nothing_is_no_success) {  // S4
 TEST_F(Command, a_cut_without_a_daemon_talks_to_the_instruments_itself) {  // S4
   const Ran ran = run("cut --within 0.3 --bench " + bench());
   EXPECT_EQ(ran.code, 4);
-  EXPECT_NE(ran.text.find("cutting without it"), std::string::npos) << ran.text;
+  EXPECT_NE(ran.text.find("cutting without a daemon"), std::string::npos) << ran.text;
 }
 
 TEST_F(Command, a_cut_by_a_daemon_too_busy_to_prove_it_is_no_success) {  // S4

@@ -1,0 +1,75 @@
+// Whom a bare `cut` means (S4).
+#include "daemon/cli/cut_targets.h"
+
+#include <gtest/gtest.h>
+
+#include <filesystem>
+#include <fstream>
+
+namespace chargewright::daemon {
+namespace {
+
+namespace fs = std::filesystem;
+
+class ABareCut : public testing::Test {
+ protected:
+  ABareCut() {
+    std::string name = (fs::temp_directory_path() / "chargewright-targets-XXXXXX").string();
+    folder_ = ::mkdtemp(name.data());
+    fs::create_directories(sockets());
+    fs::create_directories(benches());
+  }
+  ~ABareCut() override { fs::remove_all(folder_); }
+  std::string sockets() const { return folder_ + "/run"; }
+  std::string benches() const { return folder_ + "/benches"; }
+  void listens(const std::string& name) const {
+    fs::create_directories(sockets() + '/' + name);
+    std::ofstream(sockets() + '/' + name + "/control");
+  }
+  void installed(const std::string& name) const { std::ofstream(benches() + '/' + name); }
+  // SOCKET=BENCH, without the folders.
+  std::vector<std::string> targets() const {
+    std::vector<std::string> texts;
+    for (const auto& target : cut_targets(sockets(), benches())) {
+      const auto in = [](const std::string& path, const std::string& folder) {
+        return path.empty() ? path : fs::relative(path, folder).string();
+      };
+      texts.push_back(in(target.socket, sockets()) + '=' + in(target.bench, benches()));
+    }
+    return texts;
+  }
+  using Texts = std::vector<std::string>;
+
+ private:
+  std::string folder_;
+};
+
+TEST_F(ABareCut, means_nobody_where_nothing_is_installed) {
+  EXPECT_EQ(targets(), Texts{});
+  EXPECT_TRUE(cut_targets("/no/such/folder", "/nor/this").empty());
+}
+
+TEST_F(ABareCut, means_every_bench_those_first_that_listen) {  // S4
+  installed("attic.yaml");
+  installed("hut.yaml");
+  installed("workshop.yaml");
+  installed("notes.txt");
+  listens("workshop");
+  listens("hut");
+  fs::create_directories(sockets() + "/attic");  // its daemon is gone
+  EXPECT_EQ(targets(),
+            (Texts{"hut/control=hut.yaml", "workshop/control=workshop.yaml", "=attic.yaml"}));
+}
+
+TEST_F(ABareCut, takes_a_daemon_without_a_name_for_that_of_the_only_bench) {  // S4
+  installed("hut.yaml");
+  listens(".");
+  EXPECT_EQ(targets(), Texts{"control=hut.yaml"});
+  listens("valley");  // of a bench file that lies elsewhere
+  EXPECT_EQ(targets(), (Texts{"valley/control=", "control=hut.yaml"}));
+  installed("workshop.yaml");  // which of the two it has, nobody knows
+  EXPECT_EQ(targets(), (Texts{"valley/control=", "control=", "=hut.yaml", "=workshop.yaml"}));
+}
+
+}  // namespace
+}  // namespace chargewright::daemon
