@@ -145,7 +145,7 @@ struct Instrument::State {
   std::optional<std::string_view> compose(const Template& text, const Order& order);
   void advance(Instant now);
   template <std::size_t capacity>
-  void start(Lane<capacity>& lane, Instant now);
+  bool start(Lane<capacity>& lane, Instant now);
   template <std::size_t capacity>
   void conclude(Lane<capacity>& lane, const Answer& answer, Instant now);
   template <std::size_t capacity>
@@ -270,34 +270,34 @@ void Instrument::State::advance(Instant now) {
     if (urgent_said()) return;  // the link has not taken it yet
     const bool of_urgent = urgent_is_next(now);
     if ((of_urgent ? urgent.front() : ordinary.front()).ready_from > now) return;
-    if (of_urgent) {
-      start(urgent, now);
-    } else {
-      start(ordinary, now);
-    }
+    const bool asks = of_urgent ? start(urgent, now) : start(ordinary, now);
+    if (asks) urgent_asked_last = of_urgent;
   }
 }
 
-// Sends what is next of a lane's first job.
+// Sends what is next of a lane's first job; true where that is its question.
 template <std::size_t capacity>
-void Instrument::State::start(Lane<capacity>& lane, Instant now) {
+bool Instrument::State::start(Lane<capacity>& lane, Instant now) {
   Job& job = lane.front();
   const Spelling& spells = spelling(job);
   const bool sends = job.stage == Job::Stage::to_send;
   const std::optional<std::string_view> text =
       compose(sends ? spells.send : spells.ask->message, job.order);
-  if (!text) return end_first(lane, Ending::refused, 0, now);
+  if (!text) {
+    end_first(lane, Ending::refused, 0, now);
+    return false;
+  }
   if (spells.send.empty() || sends) job.asked = now;
   if (sends) {
     conversation.say(*text, now);
     job.stage = spells.ask ? Job::Stage::to_ask : Job::Stage::said;
     if (spells.ask) job.ready_from = later(now, spec.dialect.settle);
-    return;
+    return false;
   }
   question_at = now;
   job.stage = Job::Stage::asking;
-  urgent_asked_last = capacity == urgent_max;
   conversation.ask(*text, now);
+  return true;
 }
 
 template <std::size_t capacity>
