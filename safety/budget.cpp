@@ -191,9 +191,15 @@ int Maker::cut_with(InstrumentId instrument) const {
 }
 
 // The instrument may be at one answer when the off comes, and obey those of other channels first.
+// Each message keeps the pause that it wants, those included by which the cut of another output,
+// being repeated, sets both its setpoints to zero.
 Duration Maker::obeyed(InstrumentId instrument) const {
   const InstrumentTimes& times = setup_.instruments[instrument];
-  return (1 + cut_with(instrument)) * (times.round_trip + times.between);
+  const auto others = std::ranges::count_if(setup_.plant.channels, [&](const ChannelPlan& channel) {
+    return channel.source.instrument == instrument && !(channel.source == plan_.source);
+  });
+  const int orders = 1 + cut_with(instrument);
+  return orders * times.round_trip + (orders + 2 * others) * times.between;
 }
 
 Response respond(const BudgetTerms& t) {

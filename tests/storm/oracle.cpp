@@ -96,10 +96,15 @@ bool Oracle::needs(const ChannelPlan& plan, InstrumentId device) const {
                              [&](const auto& t) { return t.instrument == device; });
 }
 
-// There and back, with what troubles the link now.
+// There and back, with what troubles the link now, and the pauses before what goes first: a message
+// that has just left, and of each other output an off and two setpoints.
 Duration Oracle::way(InstrumentId device) const {
   const auto& trouble = stage_.link(device).trouble;
-  Duration way = devices_[device].whole_way + 2 * trouble.late;
+  const auto outputs = std::ranges::count_if(
+      scenario_.plant.channels,
+      [&](const ChannelPlan& plan) { return plan.source.instrument == device; });
+  Duration way = devices_[device].whole_way + 2 * trouble.late +
+                 (1 + 3 * outputs) * scenario_.instruments[device].dialect.between;
   if (trouble.piece > 0) {
     // An off may wait behind the rest of another message that has begun, and of three urgent ones.
     const auto pieces = static_cast<int>(5 * longest_message / trouble.piece) + 1;

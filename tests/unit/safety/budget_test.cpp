@@ -55,6 +55,17 @@ TEST(Budget, counts_interval_link_judging_cut_and_settling) {  // S7
   EXPECT_EQ(story.line(Cause::voltage_high).source.terms.cut, 2 * 7ms);
 }
 
+// Their cut may be repeated at that moment: an off, and two setpoints that go to zero.
+TEST(Budget, keeps_the_pauses_of_what_goes_to_other_outputs_first) {  // S7
+  Story story;
+  story.limits.voltage_above = limit(4.24_V);
+  story.plant.channels.push_back(story.plant.channels[0]);
+  story.plant.channels[1].source.channel = 2;
+  EXPECT_EQ(story.line(Cause::voltage_high).source.terms.cut, 3 * 4ms);
+  story.setup.instruments[supply].between = 3ms;
+  EXPECT_EQ(story.line(Cause::voltage_high).source.terms.cut, 3 * 4ms + 5 * 3ms);
+}
+
 // Of the supply: voltage and current, one readback of the round, its errors, and two setpoints that
 // are proved.
 TEST(Budget, lets_a_reading_wait_for_everything_else_that_its_instrument_is_asked) {  // S7
