@@ -62,9 +62,8 @@ void Life::died(const std::string& why) {
 drivers::Result<void> Life::begin() {
   if (auto taken = take_locks(); !taken) return taken.error();
 
-  std::vector<std::string> names;
-  for (const auto& channel : files_.bench.channels) names.push_back(channel.name);
-  auto state = StateStore::open(options_.state, files_.bench.name, names, wall());
+  auto state =
+      StateStore::open(options_.state, files_.bench.name, names_of(files_.bench.channels), wall());
   if (!state) return state.error();
   state_ = std::move(*state);
   for (const auto& damage : state_->damage()) log_(LogLevel::critical, describe(damage));

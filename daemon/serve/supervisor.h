@@ -1,45 +1,26 @@
 #pragma once
 // What a client may ask, done: the real Operations. It joins the parts that do the work (guard, run
-// thread, recorder, state) and decides only whether a start may be tried at all; everything about
-// an output is the guard's. Safe from any thread.
+// thread, recorder, state); what leads to a run is in serve/starting, and everything about an
+// output is the guard's. Safe from any thread.
 
+#include <array>
 #include <atomic>
-#include <mutex>
 
 #include "daemon/record/recorder.h"
 #include "daemon/run/run_thread.h"
-#include "daemon/serve/approvals.h"
 #include "daemon/serve/event_pump.h"
+#include "daemon/serve/link_times.h"
 #include "daemon/serve/operations.h"
-#include "daemon/serve/preparing.h"
 #include "daemon/serve/records.h"
 #include "daemon/serve/resuming.h"
-#include "daemon/state/store.h"
-#include "drivers/dialect.h"
-#include "profiles/bench.h"
-#include "profiles/policy.h"
-#include "safety/plant.h"
+#include "daemon/serve/starting.h"
+#include "daemon/serve/supervised.h"
 
 namespace chargewright::daemon {
 
 class Supervisor : public Operations {
  public:
-  struct Parts {
-    const profiles::Bench& bench;
-    const profiles::Policy& policy;
-    const safety::Plant& plant;
-    const std::vector<drivers::Dialect>& dialects;  // by InstrumentId
-    std::vector<RecordedFile> files;                // bench, policy, dialects: for every record
-    std::string runs_folder;
-    double speed = 1;
-    GuardSide& guard;
-    StateStore& state;
-    Backlog& backlog;
-    std::function<WallTime()> wall;
-    Log log;
-    std::function<MachineClock()> clocks = look_at_the_clocks;
-    std::optional<ProvedOff> proved_off{};  // by the dead-man of the last life
-  };
+  using Parts = Supervised;
   // `died`: a thread of ours ended by an exception.
   Supervisor(Parts parts, std::function<void(const std::string& why)> died);
   ~Supervisor() override;
@@ -75,29 +56,11 @@ class Supervisor : public Operations {
 
  private:
   Answer<std::uint8_t> find(const std::string& channel) const;
-  std::optional<Denied> not_now(std::uint8_t channel, const safety::ChannelSnapshot& state) const;
-  std::optional<Denied> cautions_missing(bool accept, const Person& by);
-  Answer<boost::json::object> resume(std::uint8_t channel, const PreparedRun& run,
-                                     const GoingOn& how);
-  // `how`: it goes on with an interrupted one; nothing: from its beginning.
-  Answer<boost::json::object> begin(std::uint8_t channel, const PreparedRun& run,
-                                    const std::optional<GoingOn>& how = {});
-  std::optional<ResumptionOffer> offer_of(const PreparedRun& run,
-                                          const std::optional<GoingOn>& how) const;
-  std::optional<Denied> acknowledged_beforehand(std::uint8_t channel);
   void withdraw(std::uint8_t channel);
   void fail_every_run();
-  RecordHeader header_of(std::uint8_t channel, const PreparedRun& run);
-  Sequencer::Setup setup_of(std::uint8_t channel, const PreparedRun& run,
-                            const safety::ChannelSnapshot& state) const;
   boost::json::object facts_of(std::uint8_t channel, const safety::Snapshot& snapshot);
   void operated(const std::string& what, const std::string& channel, const Person& by);
   safety::Snapshot look();
-  RoundTrips measured();
-  std::vector<drivers::Duration> round_trips();  // worst, by InstrumentId, in real time
-  void remember_round_trips();
-  Answer<PreparedRun> prepared(const NamedText& profile, const NamedText& cell,
-                               std::uint8_t channel);
 
   struct Pulse {
     std::uint64_t beats = 0;
@@ -107,16 +70,15 @@ class Supervisor : public Operations {
   Parts parts_;
   std::array<Pulse, 2> writers_{};  // the recorder, the pump
   bool disk_hangs_ = false;
-  std::atomic<bool> shutting_down_ = false;
   std::atomic<bool> ended_ = false;
   std::atomic<std::uint32_t> next_number_ = 0x8000'0000;  // the sequencers count from 0
   std::function<void(const std::string& why)> died_;
-  std::mutex starting_;  // one start, approval or the like at a time
-  Approvals approvals_;
   Records records_;
   Recorder recorder_;
   EventPump pump_;
   RunThread run_thread_;
+  LinkTimes link_times_;
+  Starting starting_;
   Resuming resuming_;
 };
 
