@@ -16,6 +16,12 @@ using drivers::Result;
 
 namespace {
 
+Failure not_permitted(const std::string& socket) {
+  return {.place = {.file = socket},
+          .cause = "you may not use this daemon's socket",
+          .advice = "be a member of the group `chargewright` (after that, log in anew), or root"};
+}
+
 Failure no_answer(const std::string& socket, const std::string& why) {
   return {.place = {.file = socket},
           .cause = "no daemon answers on this socket: " + why,
@@ -73,6 +79,7 @@ struct Client::Exchange {
       io_.run();
       error = asio::error::timed_out;
     }
+    if (error == boost::system::errc::permission_denied) return not_permitted(path_);
     if (error) return no_answer(path_, error.message());
     return {};
   }

@@ -133,8 +133,9 @@ ParsedCommandLine parse_command_line(int count, const char* const* words) {
                        "works without the daemon too");
   add_channel(cut, line);
   cut.add_flag("--direct", line.direct,
-               "do not ask the daemon: talk to the instruments of every channel; needs --bench");
-  cut.add_option("--bench", line.bench, "the bench's file, for a direct cut");
+               "do not ask the daemon: talk to the instruments of every channel");
+  cut.add_option("--bench", line.bench,
+                 "the bench's file, for a direct cut; every installed one where not given");
   cut.add_option("--dialects", line.dialects, "a folder with dialects, looked through first");
   cut.add_option("--state", line.state, "the daemon's state folder, for a direct cut");
   cut.add_flag("--keep-resumption", line.keep_resumption,
@@ -179,10 +180,6 @@ ParsedCommandLine parse_command_line(int count, const char* const* words) {
   if (line.policy.empty()) line.policy = "/etc/chargewright/policy.yaml";
   if (const char* slip = line.verb == CliVerb::drill ? slip_of_drill(line) : nullptr) {
     std::cerr << slip << '\n';
-    return {.command = {}, .exit_code = ExitCode::usage};
-  }
-  if (line.verb == CliVerb::cut && line.direct && line.bench.empty()) {
-    std::cerr << "a direct cut needs --bench: which instruments are there?\n";
     return {.command = {}, .exit_code = ExitCode::usage};
   }
   return {.command = std::move(line), .exit_code = ExitCode::done};

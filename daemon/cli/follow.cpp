@@ -209,7 +209,7 @@ std::uint64_t last_event(const Client& client) {
 
 ExitCode follow(const Client& client, const std::string& channel, const std::string& run,
                 std::uint64_t after, bool as_json) {
-  if (standard_output_is_terminal() && !as_json) {
+  if (standard_output_is_terminal() && !terminal_is_dumb() && !as_json) {
     return follow_on_terminal(client, channel, run, after);
   }
   return follow_in_lines(client, channel, run, after, as_json);

@@ -19,6 +19,8 @@ namespace {
 
 using boost::json::object;
 
+constexpr const char* benches_folder = "/etc/chargewright/benches";
+
 bool is_off(const object& channel) {
   const std::string state = text_in(channel, "state");
   // These two states are only entered when off was verified (safety/transitions.h).
@@ -75,9 +77,15 @@ ExitCode report(const CommandLine& line, const Direct& direct) {
   return ExitCode::tripped;
 }
 
-// Those that were named, or every one that this machine knows.
+// Those that were named, or every one that this machine knows. Directly: by their files alone.
 std::vector<CutTarget> cut_targets_of(const CommandLine& line) {
-  auto all = cut_targets("/run/chargewright", "/etc/chargewright/benches");
+  if (line.direct && !line.bench.empty()) return {{.socket = {}, .bench = line.bench}};
+  auto all = cut_targets("/run/chargewright", benches_folder);
+  if (line.direct) {
+    std::erase_if(all, [](const CutTarget& target) { return target.bench.empty(); });
+    for (CutTarget& target : all) target.socket.clear();
+    return all;
+  }
   const bool named = line.socket_named || !line.channel.empty() || !line.bench.empty();
   if (!named && !all.empty()) return all;
   CutTarget one{line.socket, line.bench};
@@ -88,7 +96,14 @@ std::vector<CutTarget> cut_targets_of(const CommandLine& line) {
   return {one};
 }
 
-ExitCode prove_cut(const Client& client, const CommandLine& line) {
+// A daemon that has understood and knows no such channel: nothing there is to be cut past it.
+bool is_mistaken(const Reply& reply) {
+  const std::string kind = kind_of(reply);
+  return kind == "unknown" || kind == "bad-input";
+}
+
+ExitCode prove_cut(const CutTarget& target, const CommandLine& line) {
+  const Client client{target.socket};
   std::vector<std::string> names;
   if (line.channel.empty()) {
     const auto reply = client.get("/v1/channels");
@@ -112,7 +127,8 @@ ExitCode prove_cut(const Client& client, const CommandLine& line) {
   }
   if (all) return ExitCode::done;
   std::cerr << "not every output is verified off: use the supply's own switch, or "
-               "`cut --direct --bench FILE`\n";
+               "`cut --direct --bench "
+            << (target.bench.empty() ? "FILE" : target.bench) << "`\n";
   return ExitCode::tripped;
 }
 
@@ -125,12 +141,13 @@ struct Cutting {
 
 ExitCode end_cut(const CommandLine& line, Cutting& cutting) {
   const auto& reply = cutting.reply;
-  if (reply && *reply && !(*reply)->ok()) return complain(**reply);
-  if (reply && *reply) return prove_cut(Client{cutting.target.socket}, line);
-  if (reply) std::cerr << describe(reply->error()) << '\n';
+  if (reply && *reply && (*reply)->ok()) return prove_cut(cutting.target, line);
+  ExitCode denied = ExitCode::could_not_connect;
+  if (reply && *reply) denied = complain(**reply);
+  if (reply && !*reply) std::cerr << describe(reply->error()) << '\n';
   if (!cutting.direct.valid()) {
     std::cerr << "nothing was cut; name the bench: `cut --bench FILE` talks to the instruments\n";
-    return ExitCode::could_not_connect;
+    return denied;
   }
   std::cerr << "cutting without a daemon\n";
   return report(line, cutting.direct.get());
@@ -139,7 +156,6 @@ ExitCode end_cut(const CommandLine& line, Cutting& cutting) {
 }  // namespace
 
 ExitCode cut_verb(const CommandLine& line) {
-  if (line.direct) return report(line, cut_directly(line, line.bench));
   const std::string path = line.channel.empty() ? "/v1/cut" : channel_path(line.channel, "cut");
   // All are told before any is waited for.
   std::vector<Cutting> cuttings;
@@ -149,8 +165,13 @@ ExitCode cut_verb(const CommandLine& line) {
       cutting.reply = Client{target.socket}.post(path, {}, std::chrono::milliseconds(1000));
     }
     const bool heard = cutting.reply && *cutting.reply;
-    if (heard || target.bench.empty()) continue;
+    if (target.bench.empty() || (heard && ((*cutting.reply)->ok() || is_mistaken(**cutting.reply))))
+      continue;
     cutting.direct = std::async([&line, file = target.bench] { return cut_directly(line, file); });
+  }
+  if (cuttings.empty()) {
+    std::cerr << "a direct cut needs --bench: none is installed in " << benches_folder << '\n';
+    return ExitCode::usage;
   }
   ExitCode all = ExitCode::done;
   for (Cutting& cutting : cuttings) {

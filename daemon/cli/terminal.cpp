@@ -16,6 +16,11 @@ namespace chargewright::daemon {
 bool standard_output_is_terminal() { return ::isatty(STDOUT_FILENO) == 1; }
 bool standard_input_is_terminal() { return ::isatty(STDIN_FILENO) == 1; }
 
+bool terminal_is_dumb() {
+  const char* kind = std::getenv("TERM");
+  return kind == nullptr || std::string_view{kind} == "dumb";
+}
+
 Look look_of_terminal() {
   Look look;
   winsize size{};
@@ -24,10 +29,8 @@ Look look_of_terminal() {
     if (size.ws_row > 0) look.height = std::clamp<int>(size.ws_row, 5, 400);
   }
   const char* no_colour = std::getenv("NO_COLOR");
-  const char* kind = std::getenv("TERM");
-  const bool dumb = kind == nullptr || std::string_view{kind} == "dumb";
   const bool unwelcome = no_colour != nullptr && *no_colour != '\0';
-  look.colour = standard_output_is_terminal() && !dumb && !unwelcome;
+  look.colour = standard_output_is_terminal() && !terminal_is_dumb() && !unwelcome;
   return look;
 }
 

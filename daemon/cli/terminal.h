@@ -13,6 +13,7 @@ namespace chargewright::daemon {
 
 bool standard_output_is_terminal();
 bool standard_input_is_terminal();
+bool terminal_is_dumb();  // or says nothing of itself: neither colours nor a cursor to move
 Look look_of_terminal();
 
 // A typed line, without its end; nothing at end of input.

@@ -2,7 +2,11 @@
 
 #include <gtest/gtest.h>
 
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/local/stream_protocol.hpp>
+#include <boost/asio/write.hpp>
 #include <csignal>
+#include <thread>
 
 #include "safety/fault.h"
 #include "tests/bench/benches.h"
@@ -15,6 +19,43 @@ std::size_t offs(Simulator& simulator) {
   for (const BenchEvent& event : simulator.log()) count += event.kind == "output-off" ? 1U : 0U;
   return count;
 }
+
+// The daemon is gone, its dead-man too, and nobody has cut.
+void leave_the_output_on(ServedBench& bench) {
+  const pid_t dead_man = bench.dead_man();
+  bench.daemon().signal(SIGSTOP);
+  ::kill(dead_man, SIGKILL);  // first, so that the daemon cannot notice
+  bench.end_daemon(SIGKILL);
+  EXPECT_TRUE(bench.dead_man_exit());
+  EXPECT_TRUE(bench.simulator().output_is_on());
+}
+
+// Stands at the daemon's socket and denies the one request that comes.
+class Denying {
+ public:
+  Denying(const std::string& socket, const std::string& kind)
+      : acceptor_(io_, boost::asio::local::stream_protocol::endpoint{unlinked(socket)}),
+        thread_([this, kind] {
+          auto client = acceptor_.accept();
+          std::array<char, 4096> request{};
+          client.read_some(boost::asio::buffer(request));
+          const std::string body = R"({"error": {"kind": ")" + kind + R"(", "cause": "no"}})";
+          boost::asio::write(
+              client, boost::asio::buffer("HTTP/1.1 503 No\r\nContent-Type: application/json\r\n"
+                                          "Content-Length: " +
+                                          std::to_string(body.size()) + "\r\n\r\n" + body));
+        }) {}
+  ~Denying() { thread_.join(); }
+
+ private:
+  static const std::string& unlinked(const std::string& path) {
+    ::unlink(path.c_str());
+    return path;
+  }
+  boost::asio::io_context io_;
+  boost::asio::local::stream_protocol::acceptor acceptor_;
+  std::thread thread_;
+};
 
 TEST(TheOperator, cuts_and_the_trip_latches_until_it_is_acknowledged) {  // S4 S5
   ServedBench bench(buffer_bench({}));
@@ -109,13 +150,7 @@ TEST(ADaemonKilledInARun, leaves_a_marker_that_the_next_life_takes_for_a_trip) {
   ServedBench bench(buffer_bench({}));
   ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
   const auto run = bench.charge();
-  // The dead-man goes first, and the daemon cannot notice.
-  const pid_t dead_man = bench.dead_man();
-  bench.daemon().signal(SIGSTOP);
-  ::kill(dead_man, SIGKILL);
-  bench.end_daemon(SIGKILL);
-  EXPECT_TRUE(bench.dead_man_exit());
-  EXPECT_TRUE(bench.simulator().output_is_on());  // nobody is left to cut
+  leave_the_output_on(bench);
   const Finished cut = bench.command({"cut", "--direct", "--bench", bench.bench_file()});
   EXPECT_EQ(cut.exit_code, 0) << cut.out << cut.err;
   EXPECT_FALSE(bench.simulator().output_is_on());
@@ -137,16 +172,30 @@ TEST(ADaemonKilledInARun, leaves_a_marker_that_the_next_life_takes_for_a_trip) {
   EXPECT_EQ(bench.start().exit_code, 0);
 }
 
+TEST(ADaemonThatDeniesACut, is_cut_past) {  // S4
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  leave_the_output_on(bench);
+  {
+    // It knows what was meant, and that there is no such thing: not to be second-guessed.
+    const Denying daemon(bench.socket(), "unknown");
+    EXPECT_EQ(bench.command({"cut", "--bench", bench.bench_file()}).exit_code, 2);
+    EXPECT_TRUE(bench.simulator().output_is_on());
+  }
+  const Denying daemon(bench.socket(), "own-fault");
+  const Finished cut = bench.command({"cut", "--bench", bench.bench_file()});
+  EXPECT_EQ(cut.exit_code, 0) << cut.out << cut.err;
+  EXPECT_NE(cut.out.find("off, verified"), std::string::npos) << cut.out;
+  EXPECT_FALSE(bench.simulator().output_is_on());
+  EXPECT_NE(run->wait(patience).exit_code, 0);
+}
+
 TEST(ADaemonKilledInARun, is_followed_by_one_that_switches_off_before_anything_else) {  // S6
   ServedBench bench(buffer_bench({}));
   ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
   const auto run = bench.charge();
-  const pid_t dead_man = bench.dead_man();
-  bench.daemon().signal(SIGSTOP);
-  ::kill(dead_man, SIGKILL);
-  bench.end_daemon(SIGKILL);
-  EXPECT_TRUE(bench.dead_man_exit());
-  EXPECT_TRUE(bench.simulator().output_is_on());
+  leave_the_output_on(bench);
   ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
   EXPECT_FALSE(bench.simulator().output_is_on());
   // Who followed the run is told that it is no more: at once or, within its time to answer, by the
