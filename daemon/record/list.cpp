@@ -32,10 +32,13 @@ Result<std::vector<std::string>> record_files(const std::string& folder) {
   return paths;
 }
 
-Result<bool> has_end(Database& database) {
-  const Result<std::int64_t> ends = database.integer("SELECT count(*) FROM run_end");
-  if (ends.has_error()) return ends.error();
-  return *ends != 0;
+// Whether this bench's life before left it open. Another bench may record into the same folder.
+Result<bool> is_left_open(Database& database, const std::string& bench) {
+  Result<Statement> mine =
+      database.prepare("SELECT 1 FROM run WHERE bench = ? AND NOT EXISTS (SELECT 1 FROM run_end)");
+  if (mine.has_error()) return mine.error();
+  mine->bind(1, bench);
+  return mine->step();
 }
 
 Result<void> close_one(Database& database, WallTime now) {
@@ -83,7 +86,8 @@ std::vector<RecordSummary> list_records(const std::string& folder, std::vector<F
   return summaries;
 }
 
-Result<std::vector<std::string>> close_interrupted(const std::string& folder, WallTime now) {
+Result<std::vector<std::string>> close_interrupted(const std::string& folder,
+                                                   const std::string& bench, WallTime now) {
   const Result<std::vector<std::string>> paths = record_files(folder);
   if (paths.has_error()) return paths.error();
   std::vector<std::string> closed;
@@ -91,8 +95,8 @@ Result<std::vector<std::string>> close_interrupted(const std::string& folder, Wa
     // One damaged record must not keep the daemon from closing the others: `runs` reports it.
     Result<Database> database = open_record(path, Database::Mode::write);
     if (database.has_error()) continue;
-    const Result<bool> ended = has_end(*database);
-    if (ended.has_error() || *ended) continue;
+    const Result<bool> left_open = is_left_open(*database, bench);
+    if (left_open.has_error() || !*left_open) continue;
     if (close_one(*database, now).has_error()) continue;
     if (database->execute("PRAGMA journal_mode = DELETE").has_error()) continue;
     closed.push_back(path);

@@ -91,8 +91,9 @@ enum class ExportFormat { bdf, csv };
 drivers::Result<void> export_record(const std::string& record, ExportFormat format,
                                     const std::string& to);
 
-// Closes records that a former life of the daemon left open, as interrupted; returns their paths.
+// Closes the records of this bench that a former life of its daemon left open, as interrupted;
+// returns their paths. Those of other benches may be growing right now.
 drivers::Result<std::vector<std::string>> close_interrupted(const std::string& folder,
-                                                            WallTime now);
+                                                            const std::string& bench, WallTime now);
 
 }  // namespace chargewright::daemon

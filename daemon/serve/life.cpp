@@ -137,7 +137,7 @@ void Life::tell_former_end() {
 }
 
 void Life::close_old_records() {
-  const auto closed = close_interrupted(options_.runs, wall());
+  const auto closed = close_interrupted(options_.runs, files_.bench.name, wall());
   if (!closed) return log_(LogLevel::warning, describe(closed.error()));
   for (const auto& path : *closed) log_(LogLevel::warning, "closed as interrupted: " + path);
 }

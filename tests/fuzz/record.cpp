@@ -136,7 +136,8 @@ void read(const std::string& path) {
   if (!summary && looks_like_a_record(path)) CLAIM(list.size() + problems.size() >= 1);
   claim_whole_or_none(path, ExportFormat::bdf, folder() + "/export.bdf.csv");
   claim_whole_or_none(path, ExportFormat::csv, folder() + "/export.csv");
-  const auto closed = close_interrupted(folder() + "/runs", story::header().started);
+  const auto closed = close_interrupted(
+      folder() + "/runs", summary ? summary->header.bench : std::string{}, story::header().started);
   if (!closed) return;
   for (const std::string& record : *closed) {
     const auto now = summarise(record);

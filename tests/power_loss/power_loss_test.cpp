@@ -65,7 +65,7 @@ struct RecordPromise {
 
 void look_at_record(const std::string& folder, const RecordPromise& given,
                     const RecordPromise& next) {
-  const auto closed = daemon::close_interrupted(folder, {});
+  const auto closed = daemon::close_interrupted(folder, "hut-bench", {});
   ASSERT_TRUE(closed) << describe(closed.error());
   std::vector<drivers::Failure> problems;
   const auto records = daemon::list_records(folder, problems);

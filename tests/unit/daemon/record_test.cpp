@@ -354,7 +354,7 @@ TEST(Records, left_open_are_closed_as_interrupted_by_the_next_life) {
   const story::Folder next;
   const std::string copy = copy_of(path, next);
   const WallTime now{std::chrono::seconds(1'750'009'999)};
-  EXPECT_EQ(close_interrupted(next.path, now).value(), std::vector<std::string>{copy});
+  EXPECT_EQ(close_interrupted(next.path, "hut-bench", now).value(), std::vector<std::string>{copy});
   const RecordSummary summary = summarise(copy).value();
   ASSERT_TRUE(summary.end);
   EXPECT_EQ(summary.end->phase, Phase::interrupted);
@@ -362,7 +362,18 @@ TEST(Records, left_open_are_closed_as_interrupted_by_the_next_life) {
   EXPECT_NEAR(summary.end->charge_in_ah, 20.0 / 3600, 1e-12);
   EXPECT_NEAR(summary.end->energy_in_wh, 80.0 / 3600, 1e-12);
   EXPECT_NEAR(summary.end->on_time_s, 10, 1e-9);
-  EXPECT_TRUE(close_interrupted(next.path, now).value().empty());
+  EXPECT_TRUE(close_interrupted(next.path, "hut-bench", now).value().empty());
+}
+
+// The folder may be shared, and another bench's run go on.
+TEST(Records, of_another_bench_are_left_alone) {  // S10
+  const story::Folder folder;
+  auto writer = create(folder);
+  ASSERT_TRUE(writer->add(story::volts(4.0, 0)));
+  ASSERT_TRUE(writer->commit());
+  EXPECT_TRUE(close_interrupted(folder.path, "valley-bench", WallTime{}).value().empty());
+  ASSERT_TRUE(writer->end({.phase = Phase::done}));
+  EXPECT_EQ(summarise(writer->path()).value().end->phase, Phase::done);
 }
 
 Resumed some_resumption() {
@@ -447,7 +458,7 @@ struct Interrupted {
     EXPECT_TRUE(writer->commit());
   }
   [[nodiscard]] InterruptedRun read() const {
-    EXPECT_TRUE(close_interrupted(folder.path, WallTime{}));
+    EXPECT_TRUE(close_interrupted(folder.path, "hut-bench", WallTime{}));
     return read_interrupted(path).value();
   }
 };
@@ -513,7 +524,7 @@ TEST(AnInterruptedRecord, counts_its_time_to_the_last_thing_in_it) {  // S9
 
 TEST(AnInterruptedRecord, is_closed_with_the_totals_of_the_whole_run) {  // S9 S10
   const Interrupted interrupted;
-  ASSERT_TRUE(close_interrupted(interrupted.folder.path, WallTime{}));
+  ASSERT_TRUE(close_interrupted(interrupted.folder.path, "hut-bench", WallTime{}));
   const auto end = summarise(interrupted.path).value().end;
   ASSERT_TRUE(end);
   EXPECT_NEAR(end->charge_in_ah, 1.5 + 20.0 / 3600, 1e-9);
