@@ -241,9 +241,7 @@ void EventPump::take_progress() {
     // Its marker may stay, for want of a record or of a latched trip: it is over all the same (S9).
     forget_offer(item.progress.channel);
     channel.ending = item.progress;
-    const bool unfit =
-        item.progress.phase == Phase::refused || item.progress.phase == Phase::failed;
-    channel.hold = !facts.resumes.empty() && !channel.ran && unfit;
+    channel.hold = !facts.resumes.empty() && !channel.ran && item.progress.phase != Phase::tripped;
     channel.ran = false;
   }
 }
@@ -276,7 +274,8 @@ void EventPump::withdraw_offer(std::uint8_t channel) {
 void EventPump::hold(std::uint8_t channel) {
   Channel& facts = channels_[channel];
   facts.hold = false;
-  if (parts_.state.trip(channel)) return;  // another one rules
+  // Another one rules; but not that which is acknowledged and could not be taken off the disk.
+  if (parts_.state.trip(channel) && facts.unkept != Unkept::end) return;
   safety::Fault fault;
   fault.cause = safety::Cause::guard_internal;
   fault.channel = channel;

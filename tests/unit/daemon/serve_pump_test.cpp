@@ -274,8 +274,8 @@ TEST_F(Pump, stages_of_a_cut_carry_their_time_from_the_first_cause) {  // S4
   EXPECT_NE(lines.find("\"after_ms\":2.5E1"), std::string::npos) << lines;
 }
 
-TEST_F(Pump, a_resumed_run_that_is_refused_is_held_as_interrupted) {  // S5 S9
-  for (const Phase ending : {Phase::refused, Phase::failed}) {
+TEST_F(Pump, a_resumed_run_that_never_ran_is_held_as_interrupted) {  // S5 S9
+  for (const Phase ending : {Phase::refused, Phase::failed, Phase::stopped}) {
     begin_run("former");
     state(safety::State::off);
     end_run(ending);
@@ -305,6 +305,29 @@ TEST_F(Pump, a_resumed_run_that_is_held_stays_interrupted_where_the_disk_takes_t
   EXPECT_TRUE(kept->interrupted);
   EXPECT_EQ(kept->run, run_id(path_));
   EXPECT_TRUE(state_->trip(0)->interrupted);
+}
+
+// What was acknowledged for it goes from the disk late: it must not take the hold with it.
+TEST_F(Pump, a_resumed_run_is_held_also_where_the_disk_did_not_let_the_interruption_go) {  // S5 S9
+  ASSERT_TRUE(state_->latch(0, {.fault = {.cause = safety::Cause::guard_internal},
+                                .at = {},
+                                .interrupted = true,
+                                .run = "former"}));
+  begin_run("former");
+  state(safety::State::off);
+  const std::string file = folder_ + "/hut-bench/trip-left.json";
+  fs::rename(file, file + ".kept");
+  fs::create_directories(file + "/no-file");
+  acknowledge();
+  pump_->turn();
+  end_run(Phase::refused);
+  EXPECT_TRUE(closes());
+  fs::remove_all(file);
+  EXPECT_FALSE(comes_true([this] { return !state_->trip(0); }, 1500ms));
+  ASSERT_TRUE(state_->trip(0));
+  EXPECT_TRUE(state_->trip(0)->interrupted);
+  ASSERT_FALSE(guard_.requests.empty());
+  EXPECT_EQ(guard_.requests.back().kind, safety::Request::Kind::hold);
 }
 
 TEST_F(Pump, a_run_that_a_person_started_or_that_ran_is_not_held) {  // S9
