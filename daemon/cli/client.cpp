@@ -28,6 +28,13 @@ Failure no_answer(const std::string& socket, const std::string& why) {
           .advice = "start chargewrightd, or name its socket with --socket"};
 }
 
+// It was asked to do something, and may have.
+Failure perhaps_done(Failure why) {
+  why.cause += "; whether it was done is not known";
+  why.advice = "look with `chargewright watch`; in doubt `chargewright cut`";
+  return why;
+}
+
 }  // namespace
 
 // One connection, one question; every wait is bounded by run().
@@ -134,7 +141,7 @@ Result<Reply> Client::post(const std::string& target, const boost::json::value& 
                                    body.is_null() ? std::string{} : boost::json::serialize(body));
   if (auto sent = exchange.send(request, wait); !sent) return sent.error();
   http::response_parser<http::string_body> parser;
-  if (auto read = exchange.read(parser, wait); !read) return read.error();
+  if (auto read = exchange.read(parser, wait); !read) return perhaps_done(read.error());
   return reply_of(socket_, parser.get().result_int(), parser.get().body());
 }
 

@@ -22,6 +22,10 @@ std::string_view key_of(Denial denial) {
   return "own-fault";
 }
 
+Denied nobody_waits() {
+  return deny(Denial::unavailable, "whoever asked has gone: nothing was done");
+}
+
 Denied own_fault(const drivers::Failure& failure) {
   return {.denial = Denial::own_fault, .why = {.list = {failure}}, .facts = {}};
 }

@@ -5,6 +5,7 @@
 
 #include <boost/json/value.hpp>
 #include <cstdint>
+#include <functional>
 #include <optional>
 #include <string>
 
@@ -16,6 +17,9 @@ namespace chargewright::daemon {
 struct Person {
   std::uint32_t uid = 0;
   std::int32_t pid = 0;
+  // Asked before what cannot be taken back: nobody waits for the answer any more, and whoever did
+  // believes that nothing was done.
+  std::function<bool()> has_left = [] { return false; };
 };
 
 struct NamedText {
@@ -47,6 +51,7 @@ struct Denied {
 };
 Denied deny(Denial denial, std::string cause, std::string advice = {});
 Denied own_fault(const drivers::Failure& failure);
+Denied nobody_waits();  // see Person::has_left
 
 template <class T>
 using Answer = boost::system::result<T, Denied>;

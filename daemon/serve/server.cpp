@@ -1,5 +1,7 @@
 #include "daemon/serve/server.h"
 
+#include <fcntl.h>
+#include <poll.h>
 #include <pthread.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
@@ -70,6 +72,25 @@ Person person_behind(int descriptor) {
   return {.uid = who.uid, .pid = who.pid};
 }
 
+// Whether a client still holds its end of a connection; one that has only said all that it wants
+// does. A descriptor of its own: the session may close the other one meanwhile.
+class Peer {
+ public:
+  explicit Peer(int descriptor) : descriptor_(::fcntl(descriptor, F_DUPFD_CLOEXEC, 0)) {}
+  ~Peer() {
+    if (descriptor_ >= 0) ::close(descriptor_);
+  }
+  Peer(const Peer&) = delete;
+  Peer& operator=(const Peer&) = delete;
+  [[nodiscard]] bool has_left() const {
+    pollfd end{.fd = descriptor_, .events = 0, .revents = 0};
+    return descriptor_ < 0 || ::poll(&end, 1, 0) != 0;  // what cannot be asked is not there
+  }
+
+ private:
+  int descriptor_;
+};
+
 // One connection. It lives as long as an operation of its is pending.
 class Session : public std::enable_shared_from_this<Session> {
  public:
@@ -130,9 +151,14 @@ class Session : public std::enable_shared_from_this<Session> {
       return refuse(503, "too many requests wait for the disk; try again");
     }
     stream_.expires_never();
+    const auto peer = std::make_shared<Peer>(stream_.socket().native_handle());
+    request.by.has_left = [peer] { return peer->has_left(); };
     asio::post(server_.slow, [self = shared_from_this(), request = std::move(request)]() mutable {
       Server::State& server = self->server_;
-      auto response = std::make_shared<Response>(respond_to(request, server.operations));
+      // What came before it may have taken long, and whoever gave up took it for not done.
+      auto response = std::make_shared<Response>(request.by.has_left()
+                                                     ? to_response(nobody_waits())
+                                                     : respond_to(request, server.operations));
       server.slow_requests.fetch_sub(1);
       asio::post(server.io,
                  [self = std::move(self), response] { self->answer(std::move(*response)); });

@@ -51,6 +51,7 @@ Answer<safety::Event> Starting::ask_to_acknowledge(std::uint8_t channel) {
 
 Answer<object> Starting::acknowledge(std::uint8_t channel, const Person& by) {
   const std::lock_guard lock{one_at_a_time_};
+  if (by.has_left()) return nobody_waits();
   const std::optional<LatchedTrip> kept = on_.state.trip(channel);
   parts_.operated("acknowledge", name_of(channel), by);
   const auto answer = ask_to_acknowledge(channel);
@@ -81,6 +82,7 @@ Answer<object> Starting::approve(std::uint8_t channel, const NamedText& profile,
   object json = approvals_.shown(*run);
   json["approved"] = commit;
   if (!commit) return json;
+  if (by.has_left()) return nobody_waits();
   if (auto kept = approvals_.approve(*run, by, on_.wall()); !kept) {
     return own_fault(kept.error());
   }
@@ -88,8 +90,14 @@ Answer<object> Starting::approve(std::uint8_t channel, const NamedText& profile,
   return json;
 }
 
-std::optional<Denied> Starting::not_now(std::uint8_t channel) const {
+std::optional<Denied> Starting::ending_or(bool over, Denied why) const {
   if (closed_) return deny(Denial::unavailable, "the daemon is ending");
+  if (over) return why;
+  return {};
+}
+
+std::optional<Denied> Starting::not_now(std::uint8_t channel) const {
+  if (auto ending = ending_or(false, {})) return ending;
   if (auto damage = on_.state.damage(); !damage.empty()) {
     return Denied{.denial = Denial::refused, .why = {.list = std::move(damage)}, .facts = {}};
   }
@@ -148,7 +156,8 @@ Answer<object> Starting::start(std::uint8_t channel, const StartRequest& request
   if (auto denied = not_now(channel)) return *denied;
   if (auto denied = cautions_missing(request.accept_cautions, by)) return *denied;
   if (auto denied = approvals_.missing(*run)) return *denied;
-  auto begun = begin(channel, *run);
+  auto begun =
+      begin(channel, *run, {.over = [&] { return ending_or(by.has_left(), nobody_waits()); }});
   if (begun) {
     parts_.operated("start", name_of(channel), by);
     parts_.link_times.remember();
@@ -158,16 +167,15 @@ Answer<object> Starting::start(std::uint8_t channel, const StartRequest& request
 
 // All that can fail without a trace comes first. Then a crash is found by the next life: the record
 // is open, the limits are kept, the marker stands, and only then is the guard asked to arm.
-Answer<object> Starting::begin(std::uint8_t channel, const PreparedRun& run,
-                               const std::optional<GoingOn>& how) {
+Answer<object> Starting::begin(std::uint8_t channel, const PreparedRun& run, const Wish& wish) {
   const auto now = look(on_.guard);
   Sequencer::Setup setup = setup_of(channel, run, now.channel[channel]);
   RecordHeader header = header_of(channel, run);
-  if (how) {
-    header.resumed = how->resumed;
-    go_on(setup.run_plan, *how);
+  if (wish.how) {
+    header.resumed = wish.how->resumed;
+    go_on(setup.run_plan, *wish.how);
   }
-  const auto offer = offer_of(run, how);  // its clocks are those of the record's beginning
+  const auto offer = offer_of(run, wish.how);  // its clocks are those of the record's beginning
   const auto path = parts_.recorder.begin(channel, header);
   if (!path) return own_fault(path.error());
   const std::string id = run_id(*path);
@@ -176,38 +184,46 @@ Answer<object> Starting::begin(std::uint8_t channel, const PreparedRun& run,
                          .profile = run.profile.name,
                          .cell = run.cell.name,
                          .offer = offer};
-  RecordEnd refused{.phase = Phase::refused, .at = on_.wall()};
-  auto marked = on_.state.keep_limits(channel, run.report.plan.limits);
-  if (marked) marked = on_.state.mark_energised(channel, marker);
-  if (!marked) {
-    parts_.recorder.end(channel, refused);
-    return own_fault(marked.error());
-  }
   RunFacts facts{.id = id,
                  .profile = run.profile.name,
                  .cell = run.cell.name,
                  .steps = names_of(run.report.procedure.steps),
                  .progress = {},
-                 .resumes = how ? how->resumed.run : std::string{}};
+                 .resumes = wish.how ? wish.how->resumed.run : std::string{}};
   facts.progress.channel = channel;
   facts.progress.began = facts.progress.step_began = now.at;
   parts_.pump.begin_run(channel, facts);
-  std::optional<Denied> denied;
-  if (how) denied = acknowledged_beforehand(channel);
-  if (!denied) {
-    if (auto started = parts_.run_thread.start(std::move(setup)); !started) {
-      denied = deny(Denial::refused, started.error().cause, started.error().advice);
-    }
-  }
-  if (denied) {
+  if (auto denied = arm(std::move(setup), marker, wish)) {
     facts.progress.phase = Phase::refused;
     facts.progress.ended = now.at;
     parts_.pump.progress(facts.progress, now.at);  // closes record and marker in good order
     return *denied;
   }
   // By a word that came too early to find anything to stop.
-  if (closed_ || (how && parts_.is_withdrawn(channel))) parts_.run_thread.stop(channel);
+  if (wish.over()) parts_.run_thread.stop(channel);
   return object{{"run", id}, {"channel", name_of(channel)}};
+}
+
+// A disk may stand still in here, and a person go away meanwhile: asked anew before each thing that
+// could not be taken back.
+std::optional<Denied> Starting::arm(Sequencer::Setup setup, const Energised& marker,
+                                    const Wish& wish) {
+  const std::uint8_t channel = setup.channel;
+  if (auto kept = on_.state.keep_limits(channel, setup.run_plan.limits); !kept) {
+    return own_fault(kept.error());
+  }
+  if (auto marked = on_.state.mark_energised(channel, marker); !marked) {
+    return own_fault(marked.error());
+  }
+  if (auto denied = wish.over()) return denied;
+  if (wish.how) {
+    if (auto denied = acknowledged_beforehand(channel, wish)) return denied;
+    if (auto denied = wish.over()) return denied;
+  }
+  if (auto started = parts_.run_thread.start(std::move(setup)); !started) {
+    return deny(Denial::refused, started.error().cause, started.error().advice);
+  }
+  return {};
 }
 
 std::optional<ResumptionOffer> Starting::offer_of(const PreparedRun& run,
@@ -223,9 +239,10 @@ std::optional<ResumptionOffer> Starting::offer_of(const PreparedRun& run,
 
 Answer<object> Starting::resume(std::uint8_t channel, const PreparedRun& run, const GoingOn& how) {
   const std::lock_guard lock{one_at_a_time_};
-  if (closed_ || parts_.is_withdrawn(channel)) {
-    return deny(Denial::refused, "it was withdrawn");
-  }
+  const auto over = [&] {
+    return ending_or(parts_.is_withdrawn(channel), deny(Denial::refused, "it was withdrawn"));
+  };
+  if (auto denied = over()) return *denied;
   const auto trip = on_.state.trip(channel);
   if (!trip || !trip->interrupted || trip->run != how.resumed.run) {
     return deny(Denial::refused, "the channel is not the interrupted run's any more");
@@ -233,12 +250,12 @@ Answer<object> Starting::resume(std::uint8_t channel, const PreparedRun& run, co
   if (parts_.run_thread.is_running(channel) || parts_.pump.is_busy(channel)) {
     return deny(Denial::refused, "a run is going on there already");
   }
-  return begin(channel, run, how);
+  return begin(channel, run, {.how = how, .over = over});
 }
 
 // By whoever approved a profile that resumes. The guard judges as for a person, and proves the
 // output off anew; only then may the run arm.
-std::optional<Denied> Starting::acknowledged_beforehand(std::uint8_t channel) {
+std::optional<Denied> Starting::acknowledged_beforehand(std::uint8_t channel, const Wish& wish) {
   const auto answer = ask_to_acknowledge(channel);
   if (!answer) return answer.error();
   if (answer->kind != safety::Event::Kind::acknowledged) {
@@ -249,9 +266,7 @@ std::optional<Denied> Starting::acknowledged_beforehand(std::uint8_t channel) {
   }
   const auto deadline = std::chrono::steady_clock::now() + std::chrono::seconds(10);
   while (look(on_.guard).channel[channel].state != safety::State::off) {
-    if (closed_ || parts_.is_withdrawn(channel)) {
-      return deny(Denial::refused, "it was withdrawn");
-    }
+    if (auto denied = wish.over()) return denied;
     if (std::chrono::steady_clock::now() >= deadline) {
       return deny(Denial::refused, "the channel is not verified off");
     }

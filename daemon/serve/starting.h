@@ -46,15 +46,20 @@ class Starting {
                                      const GoingOn& how);
 
  private:
+  [[nodiscard]] std::optional<Denied> ending_or(bool over, Denied why) const;
   [[nodiscard]] std::optional<Denied> not_now(std::uint8_t channel) const;
   std::optional<Denied> cautions_missing(bool accept, const Person& by);
-  // `how`: it goes on with an interrupted one; nothing: from its beginning.
-  Answer<boost::json::object> begin(std::uint8_t channel, const PreparedRun& run,
-                                    const std::optional<GoingOn>& how = {});
+  // Who wants a run to begin may not want it any more by the time that it could.
+  struct Wish {
+    std::optional<GoingOn> how{};  // with an interrupted one; nothing: from its beginning
+    std::function<std::optional<Denied>()> over;  // it is not wanted any more, and why
+  };
+  Answer<boost::json::object> begin(std::uint8_t channel, const PreparedRun& run, const Wish& wish);
+  std::optional<Denied> arm(Sequencer::Setup setup, const Energised& marker, const Wish& wish);
   [[nodiscard]] std::optional<ResumptionOffer> offer_of(const PreparedRun& run,
                                                         const std::optional<GoingOn>& how) const;
   Answer<safety::Event> ask_to_acknowledge(std::uint8_t channel);
-  std::optional<Denied> acknowledged_beforehand(std::uint8_t channel);
+  std::optional<Denied> acknowledged_beforehand(std::uint8_t channel, const Wish& wish);
   [[nodiscard]] RecordHeader header_of(std::uint8_t channel, const PreparedRun& run) const;
   [[nodiscard]] Sequencer::Setup setup_of(std::uint8_t channel, const PreparedRun& run,
                                           const safety::ChannelSnapshot& state) const;

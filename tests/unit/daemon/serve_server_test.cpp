@@ -8,6 +8,7 @@
 #include <sys/un.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <chrono>
 #include <cstring>
 #include <filesystem>
@@ -45,6 +46,7 @@ class Client {
       bytes.remove_prefix(static_cast<std::size_t>(n));
     }
   }
+  void says_no_more() const { ::shutdown(fd_, SHUT_WR); }
   // Reads until `end` stands in what came, the peer closed, or the time is over.
   std::string read_until(std::string_view end, std::chrono::milliseconds wait = 5s) {
     const auto deadline = std::chrono::steady_clock::now() + wait;
@@ -189,6 +191,34 @@ TEST_F(Serving, a_cut_passes_a_start_that_waits_for_its_disk) {  // S4
   EXPECT_TRUE(bench_.calls.at(0).starts_with("cut all"));
   disk_is_back.set_value();
   EXPECT_TRUE(starting.read_to_end().starts_with("HTTP/1.1 201"));
+}
+
+// It was told that no answer came, and nobody stands by when the output goes on.
+TEST_F(Serving, a_start_is_not_done_once_its_client_has_gone) {  // S1
+  std::promise<void> disk_is_back;
+  auto waiting = disk_is_back.get_future().share();
+  bench_.when_slow = [waiting] { waiting.wait_for(10s); };
+  start();
+  Client listing{socket_};
+  listing.send(get("/v1/runs"));
+  const std::string wanted =
+      post("/v1/channels/left/start",
+           R"({"profile":{"name":"p","text":"P"},"cell":{"name":"c","text":"C"}})");
+  {
+    Client starting{socket_};
+    starting.send(wanted);
+    exchange(get("/v1/bench"));  // by then it is read
+  }
+  Client patient{socket_};
+  patient.send(wanted);
+  patient.says_no_more();
+  exchange(get("/v1/bench"));
+  disk_is_back.set_value();
+  EXPECT_TRUE(listing.read_to_end().starts_with("HTTP/1.1 200"));
+  EXPECT_TRUE(patient.read_to_end().starts_with("HTTP/1.1 201"));
+  EXPECT_EQ(std::ranges::count_if(bench_.calls,
+                                  [](const auto& call) { return call.starts_with("start"); }),
+            1);
 }
 
 TEST_F(Serving, what_waits_for_the_disk_is_bounded) {

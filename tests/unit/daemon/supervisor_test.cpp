@@ -23,7 +23,10 @@ using namespace std::chrono_literals;
 
 class IdleGuard final : public GuardSide {
  public:
-  bool request(const safety::Request&) override { return true; }
+  bool request(const safety::Request& request) override {
+    armed += request.kind == safety::Request::Kind::arm ? 1 : 0;
+    return true;
+  }
   void snapshot(safety::Snapshot& into) override {
     into.channels = 1;
     into.channel[0] = channel;
@@ -39,6 +42,7 @@ class IdleGuard final : public GuardSide {
   std::vector<InstrumentFacts> instruments() override { return {}; }
 
   safety::ChannelSnapshot channel{.state = safety::State::off};
+  std::atomic<int> armed = 0;       // or asked to
   std::atomic<bool> hangs = false;  // whoever takes events
 };
 
@@ -118,6 +122,21 @@ class AskedOf : public testing::Test {
     return now.at("run").is_null() ? "" : now.at("run").at("phase").as_string().c_str();
   }
 
+  // A start, of an approved profile: it arms nothing, and is over.
+  void comes_to_nothing(std::function<void()> meanwhile, const Person& by = {}) {
+    ASSERT_TRUE(supervisor_->approve("left", profile_, cell_, true, {}));
+    at_the_next_look_ = std::move(meanwhile);
+    EXPECT_FALSE(supervisor_->start("left", {.profile = profile_, .cell = cell_}, by));
+    const auto end = [this] { return supervisor_->runs()->at(0).at("end"); };
+    for (int i = 0; i < 1000 && (end().is_null() || state_->energised(0)); ++i) {
+      std::this_thread::sleep_for(10ms);
+    }
+    EXPECT_EQ(end().at("phase").as_string(), "refused");
+    EXPECT_EQ(phase(), "refused");
+    EXPECT_FALSE(state_->energised(0));
+    EXPECT_EQ(guard_.armed, 0);
+  }
+
   const NamedText profile_ =
       file_at(test::in_source("profiles/library/refill-between-sorties.yaml"));
   const NamedText cell_ = file_at(test::in_source("profiles/cells/hut-radio-24.yaml"));
@@ -132,13 +151,21 @@ class AskedOf : public testing::Test {
 
 // The run would go on until the guard ends, and be found as one that an interruption ended.
 TEST_F(AskedOf, a_start_that_is_under_way_as_the_daemon_is_told_to_end_comes_to_nothing) {  // S4 S9
-  ASSERT_TRUE(supervisor_->approve("left", profile_, cell_, true, {}));
-  at_the_next_look_ = [this] { supervisor_->shut_down(0ms); };
-  const auto begun = supervisor_->start("left", {.profile = profile_, .cell = cell_}, {});
-  ASSERT_TRUE(begun) << describe(begun.error().why);
-  for (int i = 0; i < 1000 && state_->energised(0); ++i) std::this_thread::sleep_for(10ms);
-  EXPECT_EQ(phase(), "stopped");
-  EXPECT_FALSE(state_->energised(0));
+  comes_to_nothing([this] { supervisor_->shut_down(0ms); });
+}
+
+// A disk that stands still for long: they were told that no answer came, and look elsewhere.
+TEST_F(AskedOf, a_start_comes_to_nothing_once_nobody_waits_for_it) {  // S1
+  bool left = false;
+  comes_to_nothing([&left] { left = true; }, {.has_left = [&left] { return left; }});
+  EXPECT_FALSE(supervisor_->acknowledge("left", {.has_left = [] { return true; }}));
+  EXPECT_FALSE(
+      supervisor_->approve("left", profile_, cell_, true, {.has_left = [] { return true; }}));
+}
+
+TEST_F(AskedOf, a_start_whose_limits_the_disk_does_not_keep_is_on_record_as_refused) {  // S10
+  fs::create_directories(folder_ + "/hut-bench/limits-left.json");
+  comes_to_nothing({});
 }
 
 TEST_F(AskedOf, a_trip_that_the_disk_has_not_taken_yet_is_told_with_its_cause) {  // S5
