@@ -1,6 +1,7 @@
 #include "daemon/cli/command_line.h"
 
 #include <CLI/CLI.hpp>
+#include <cstdlib>
 #include <filesystem>
 #include <iostream>
 #include <map>
@@ -67,8 +68,8 @@ ParsedCommandLine parse_command_line(int count, const char* const* words) {
   app.set_version_flag("--version", "chargewright " CHARGEWRIGHT_VERSION);
   app.require_subcommand(1);
   app.fallthrough();
-  app.add_option("--socket", line.socket, "the daemon's control socket")
-      ->envname("CHARGEWRIGHT_SOCKET");
+  app.add_option("--socket", line.socket,
+                 "the daemon's control socket; else that of CHARGEWRIGHT_SOCKET");
 
   std::map<const CLI::App*, CliVerb> verbs;
   const auto verb = [&](CliVerb which, const char* name, const char* what) -> CLI::App& {
@@ -176,7 +177,11 @@ ParsedCommandLine parse_command_line(int count, const char* const* words) {
   }
   line.verb = verbs.at(app.get_subcommands().front());
   line.socket_named = !line.socket.empty();
-  if (!line.socket_named) line.socket = usual_socket();
+  if (!line.socket_named) {
+    const char* exported = std::getenv("CHARGEWRIGHT_SOCKET");
+    line.socket_exported = exported != nullptr && *exported != '\0';
+    line.socket = line.socket_exported ? exported : usual_socket();
+  }
   if (line.policy.empty()) line.policy = "/etc/chargewright/policy.yaml";
   if (const char* slip = line.verb == CliVerb::drill ? slip_of_drill(line) : nullptr) {
     std::cerr << slip << '\n';

@@ -27,7 +27,8 @@ enum class CliVerb : std::uint8_t {
 struct CommandLine {
   CliVerb verb = CliVerb::check;
   std::string socket;
-  bool socket_named = false;  // else it is where a daemon usually listens
+  bool socket_named = false;     // on the command line
+  bool socket_exported = false;  // in the environment; neither: where a daemon usually listens
   bool json = false;
 
   std::string profile;  // files

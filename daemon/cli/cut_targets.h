@@ -1,6 +1,6 @@
 #pragma once
-// Whom a bare `cut` means: every bench of this machine. Where several are installed, nobody in a
-// hurry should have to name the one that burns.
+// Whom a `cut` means. Where several benches are installed, nobody in a hurry should have to name
+// the one that burns; and who names one must not be told of another that it is off.
 
 #include <string>
 #include <vector>
@@ -15,5 +15,19 @@ struct CutTarget {
 // `sockets` holds `control` or NAME/control, `benches` NAME.yaml. Those that listen come first.
 // A daemon that goes by no name has the only bench that no other has, if there is but one.
 std::vector<CutTarget> cut_targets(const std::string& sockets, const std::string& benches);
+
+// What was said of whom to cut.
+struct CutWish {
+  std::string socket{};   // named; empty: not
+  std::string bench{};    // its file; empty: not named
+  bool channel = false;   // one is named
+  bool direct = false;    // no daemon is asked
+  std::string usual{};    // the socket that is asked where none is named
+  bool exported = false;  // that one is of CHARGEWRIGHT_SOCKET
+};
+
+// `known`: of cut_targets. A bench that is named alone comes without a socket: whether a daemon has
+// it only that daemon can say. Empty: a direct cut, and no bench is known.
+std::vector<CutTarget> whom_to_cut(const CutWish& wish, std::vector<CutTarget> known);
 
 }  // namespace chargewright::daemon

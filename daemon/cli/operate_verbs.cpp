@@ -1,3 +1,4 @@
+#include <algorithm>
 #include <boost/json.hpp>
 #include <filesystem>
 #include <future>
@@ -77,23 +78,40 @@ ExitCode report(const CommandLine& line, const Direct& direct) {
   return ExitCode::tripped;
 }
 
-// Those that were named, or every one that this machine knows. Directly: by their files alone.
+// Whether this daemon talks to instruments of that bench; neither names nor files say so for sure.
+bool has_bench(const Client& client, const profiles::Bench& bench) {
+  const auto reply = client.get("/v1/bench", std::chrono::milliseconds(500));
+  if (!reply || !reply->ok() || !reply->json.is_object()) return false;
+  const auto* instruments = array_in(reply->json.get_object(), "instruments");
+  if (instruments == nullptr) return false;
+  return std::ranges::any_of(*instruments, [&](const boost::json::value& instrument) {
+    return instrument.is_object() &&
+           std::ranges::count(bench.instruments, text_in(instrument.get_object(), "link"),
+                              &profiles::BenchInstrument::link_text) > 0;
+  });
+}
+
 std::vector<CutTarget> cut_targets_of(const CommandLine& line) {
-  if (line.direct && !line.bench.empty()) return {{.socket = {}, .bench = line.bench}};
-  auto all = cut_targets("/run/chargewright", benches_folder);
-  if (line.direct) {
-    std::erase_if(all, [](const CutTarget& target) { return target.bench.empty(); });
-    for (CutTarget& target : all) target.socket.clear();
-    return all;
+  const auto known = cut_targets("/run/chargewright", benches_folder);
+  auto targets = whom_to_cut({.socket = line.socket_named ? line.socket : std::string{},
+                              .bench = line.bench,
+                              .channel = !line.channel.empty(),
+                              .direct = line.direct,
+                              .usual = line.socket,
+                              .exported = line.socket_exported},
+                             known);
+  if (line.direct || line.socket_named || line.bench.empty()) return targets;
+  // A bench that was named alone: who of those that listen has it?
+  const auto bench = profiles::load_bench(line.bench);
+  if (!bench) return targets;
+  std::vector<std::string> sockets{line.socket};
+  for (const CutTarget& target : known) sockets.push_back(target.socket);
+  for (const std::string& socket : sockets) {
+    if (socket.empty() || !has_bench(Client{socket}, *bench)) continue;
+    targets.front().socket = socket;
+    break;
   }
-  const bool named = line.socket_named || !line.channel.empty() || !line.bench.empty();
-  if (!named && !all.empty()) return all;
-  CutTarget one{line.socket, line.bench};
-  for (const CutTarget& known : all) {
-    const bool is_it = known.socket == line.socket || all.size() == 1;
-    if (one.bench.empty() && is_it) one.bench = known.bench;
-  }
-  return {one};
+  return targets;
 }
 
 // A daemon that has understood and knows no such channel: nothing there is to be cut past it.

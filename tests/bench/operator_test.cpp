@@ -10,6 +10,7 @@
 
 #include "safety/fault.h"
 #include "tests/bench/benches.h"
+#include "tests/support/places.h"
 
 namespace chargewright::test {
 namespace {
@@ -144,6 +145,31 @@ TEST(ADaemonToldToEnd, switches_off_first_and_leaves_nothing_to_acknowledge) {  
   ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
   EXPECT_EQ(bench.runs().at(0).at("end").at("phase").as_string(), "stopped");
   EXPECT_EQ(bench.start().exit_code, 0);
+}
+
+// The other one would say that all is off.
+TEST(ACutOfANamedBench, is_never_that_of_another_whose_daemon_answers) {  // S4
+  ServedBench other(buffer_bench({}));
+  ASSERT_TRUE(other.start_daemon()) << other.daemon().err();
+  const auto others_run = other.charge();
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  leave_the_output_on(bench);
+  const auto cut = [&](const ServedBench& which) {
+    return Process({test::in_build("daemon/chargewright"), "cut", "--bench", which.bench_file()},
+                   std::vector<std::string>{"CHARGEWRIGHT_SOCKET=" + other.socket()})
+        .wait(patience);
+  };
+  const Finished directly = cut(bench);
+  EXPECT_EQ(directly.exit_code, 0) << directly.out << directly.err;
+  EXPECT_FALSE(bench.simulator().output_is_on());
+  EXPECT_TRUE(other.simulator().is_charging());
+  const Finished by_its_daemon = cut(other);
+  EXPECT_EQ(by_its_daemon.exit_code, 0) << by_its_daemon.err;
+  EXPECT_EQ(other.trip(), "operator-cut");
+  EXPECT_NE(run->wait(patience).exit_code, 0);
+  EXPECT_EQ(others_run->wait(patience).exit_code, 4);
 }
 
 TEST(ADaemonKilledInARun, leaves_a_marker_that_the_next_life_takes_for_a_trip) {  // S5 S9 S10

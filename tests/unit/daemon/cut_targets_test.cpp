@@ -1,4 +1,4 @@
-// Whom a bare `cut` means (S4).
+// Whom a `cut` means (S4).
 #include "daemon/cli/cut_targets.h"
 
 #include <gtest/gtest.h>
@@ -69,6 +69,57 @@ TEST_F(ABareCut, takes_a_daemon_without_a_name_for_that_of_the_only_bench) {  //
   EXPECT_EQ(targets(), (Texts{"valley/control=", "control=hut.yaml"}));
   installed("workshop.yaml");  // which of the two it has, nobody knows
   EXPECT_EQ(targets(), (Texts{"valley/control=", "control=", "=hut.yaml", "=workshop.yaml"}));
+}
+
+std::vector<std::string> meant(const CutWish& wish, const std::vector<CutTarget>& known) {
+  std::vector<std::string> texts;
+  for (const auto& target : whom_to_cut(wish, known)) {
+    texts.push_back(target.socket + '=' + target.bench);
+  }
+  return texts;
+}
+using Texts = std::vector<std::string>;
+
+const std::vector<CutTarget> hut_alone{{"hut", "hut.yaml"}};
+const std::vector<CutTarget> three{{"hut", "hut.yaml"}, {"other", ""}, {"", "attic.yaml"}};
+
+TEST(WhomToCut, is_everybody_where_nobody_is_named) {  // S4
+  EXPECT_EQ(meant({.usual = "usual"}, {}), Texts{"usual="});
+  EXPECT_EQ(meant({.usual = "usual"}, three), (Texts{"hut=hut.yaml", "other=", "=attic.yaml"}));
+  EXPECT_EQ(meant({.usual = "hut", .exported = true}, three),
+            (Texts{"hut=hut.yaml", "other=", "=attic.yaml"}));
+  EXPECT_EQ(meant({.usual = "by-hand", .exported = true}, hut_alone),
+            (Texts{"by-hand=", "hut=hut.yaml"}));
+}
+
+// A daemon of another bench would say that all is off.
+TEST(WhomToCut, is_the_named_bench_and_no_other) {  // S4
+  EXPECT_EQ(meant({.bench = "attic.yaml", .usual = "hut"}, three), Texts{"=attic.yaml"});
+  EXPECT_EQ(meant({.bench = "elsewhere.yaml", .usual = "hut"}, hut_alone),
+            Texts{"=elsewhere.yaml"});
+}
+
+// If nobody answers there, the only bench that is known is not the one that was meant.
+TEST(WhomToCut, is_the_named_socket_and_no_other_bench) {  // S4
+  EXPECT_EQ(meant({.socket = "gone", .usual = "gone"}, hut_alone), Texts{"gone="});
+  EXPECT_EQ(meant({.socket = "hut", .usual = "hut"}, three), Texts{"hut=hut.yaml"});
+  EXPECT_EQ(meant({.socket = "gone", .bench = "attic.yaml", .usual = "gone"}, three),
+            Texts{"gone=attic.yaml"});
+  EXPECT_EQ(meant({.channel = true, .usual = "gone", .exported = true}, hut_alone), Texts{"gone="});
+}
+
+TEST(WhomToCut, is_the_usual_daemon_for_a_channel_or_the_only_bench) {  // S4
+  EXPECT_EQ(meant({.channel = true, .usual = "hut"}, three), Texts{"hut=hut.yaml"});
+  EXPECT_EQ(meant({.channel = true, .usual = "usual"}, {{"", "hut.yaml"}}),
+            Texts{"usual=hut.yaml"});
+  EXPECT_EQ(meant({.channel = true, .usual = "usual"}, three), Texts{"usual="});
+}
+
+TEST(WhomToCut, directly_is_the_named_bench_or_every_installed_one) {  // S4
+  EXPECT_EQ(meant({.bench = "attic.yaml", .direct = true, .usual = "hut"}, three),
+            Texts{"=attic.yaml"});
+  EXPECT_EQ(meant({.direct = true, .usual = "hut"}, three), (Texts{"=hut.yaml", "=attic.yaml"}));
+  EXPECT_TRUE(meant({.direct = true, .usual = "hut"}, {}).empty());
 }
 
 }  // namespace
