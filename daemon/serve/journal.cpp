@@ -1,9 +1,13 @@
 #include "daemon/serve/journal.h"
 
-#include <spdlog/sinks/stdout_sinks.h>
+#include <poll.h>
+#include <spdlog/sinks/base_sink.h>
 #include <spdlog/spdlog.h>
+#include <unistd.h>
 
+#include <chrono>
 #include <cstdlib>
+#include <mutex>
 
 namespace chargewright::daemon {
 namespace {
@@ -33,14 +37,50 @@ spdlog::level::level_enum level_of(LogLevel level) {
   return spdlog::level::critical;
 }
 
+class Unhurried : public spdlog::sinks::base_sink<std::mutex> {
+ public:
+  explicit Unhurried(int descriptor) : descriptor_(descriptor) {}
+
+ protected:
+  void sink_it_(const spdlog::details::log_msg& message) override {
+    if (lost_ > 0 && !write(fmt::format("\n({} lines were lost: nobody read them)\n", lost_))) {
+      ++lost_;
+      return;
+    }
+    lost_ = 0;
+    spdlog::memory_buf_t line;
+    formatter_->format(message, line);
+    if (!write({line.data(), line.size()})) ++lost_;
+  }
+  void flush_() override {}
+
+ private:
+  // In pieces that a pipe takes whole once it has room at all (PIPE_BUF of pipe(7)).
+  bool write(std::string_view text) {
+    while (!text.empty()) {
+      pollfd room{.fd = descriptor_, .events = POLLOUT, .revents = 0};
+      const auto wait = lost_ > 0 ? std::chrono::milliseconds(0) : patience;
+      if (::poll(&room, 1, static_cast<int>(wait.count())) != 1) return false;
+      const ssize_t taken =
+          ::write(descriptor_, text.data(), std::min<std::size_t>(text.size(), 4096));
+      if (taken <= 0) return false;
+      text.remove_prefix(static_cast<std::size_t>(taken));
+    }
+    return true;
+  }
+
+  static constexpr std::chrono::milliseconds patience{50};
+  int descriptor_;
+  std::size_t lost_ = 0;
+};
+
 }  // namespace
 
-Log open_journal() {
+Log open_journal(int descriptor) {
   const bool in_journal = std::getenv("JOURNAL_STREAM") != nullptr;
-  auto logger = std::make_shared<spdlog::logger>("chargewrightd",
-                                                 std::make_shared<spdlog::sinks::stderr_sink_mt>());
+  auto logger =
+      std::make_shared<spdlog::logger>("chargewrightd", std::make_shared<Unhurried>(descriptor));
   logger->set_pattern(in_journal ? "%v" : "%Y-%m-%d %H:%M:%S.%e %l %v");
-  logger->flush_on(spdlog::level::info);
   return [logger, in_journal](LogLevel level, const std::string& text) {
     logger->log(level_of(level), "{}{}", in_journal ? mark_of(level) : "", text);
   };

@@ -55,8 +55,8 @@ Life::Life(DaemonOptions options, DaemonFiles files, Log log)
 Life::~Life() { end(); }
 
 void Life::died(const std::string& why) {
+  dying_ = true;  // first: even a log that cannot be written ends us
   log_(LogLevel::critical, "a thread ended by a fault of our own: " + why);
-  dying_ = true;
 }
 
 drivers::Result<void> Life::begin() {

@@ -101,6 +101,9 @@ std::optional<Denied> Starting::not_now(std::uint8_t channel) const {
   if (auto damage = on_.state.damage(); !damage.empty()) {
     return Denied{.denial = Denial::refused, .why = {.list = std::move(damage)}, .facts = {}};
   }
+  if (parts_.disk_hangs()) {
+    return deny(Denial::refused, "the disk or the log hangs: nothing would be recorded");
+  }
   if (parts_.run_thread.is_running(channel)) {
     return deny(Denial::refused, "a run is going on there already", "stop it, or wait for its end");
   }

@@ -23,6 +23,7 @@ class Starting {
     LinkTimes& link_times;
     std::atomic<std::uint32_t>& next_number;                 // of requests to the guard
     std::function<bool(std::uint8_t channel)> is_withdrawn;  // what would resume there
+    std::function<bool()> disk_hangs;
     std::function<void(const std::string& what, const std::string& channel, const Person& by)>
         operated;
   };

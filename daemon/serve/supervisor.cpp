@@ -70,6 +70,7 @@ Supervisor::Supervisor(Parts parts, std::function<void(const std::string& why)> 
            .link_times = link_times_,
            .next_number = next_number_,
            .is_withdrawn = [this](std::uint8_t channel) { return resuming_.is_withdrawn(channel); },
+           .disk_hangs = [this] { return disk_hangs_.load(); },
            .operated = [this](const std::string& what, const std::string& channel,
                               const Person& by) { operated(what, channel, by); }}),
       resuming_(
@@ -134,7 +135,7 @@ void Supervisor::watch_the_disk(std::chrono::steady_clock::time_point now) {
     silent = silent || now - pulse.at > disk_silent_max;
   }
   if (silent) fail_every_run();  // also one that was started meanwhile
-  if (std::exchange(disk_hangs_, silent) || !silent) return;
+  if (disk_hangs_.exchange(silent) || !silent) return;
   pump_.tell(LogLevel::critical,
              {{"kind", "record-failed"},
               {"description", "the disk or the log hangs: nothing was recorded for " +

@@ -69,7 +69,7 @@ class Supervisor : public Operations {
 
   Parts parts_;
   std::array<Pulse, 2> writers_{};  // the recorder, the pump
-  bool disk_hangs_ = false;
+  std::atomic<bool> disk_hangs_ = false;
   std::atomic<bool> ended_ = false;
   std::atomic<std::uint32_t> next_number_ = 0x8000'0000;  // the sequencers count from 0
   std::function<void(const std::string& why)> died_;

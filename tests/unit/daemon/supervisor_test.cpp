@@ -180,12 +180,12 @@ TEST_F(AskedOf, a_trip_that_the_disk_has_not_taken_yet_is_told_with_its_cause) {
 TEST_F(AskedOf, a_run_ends_where_a_disk_hangs_under_its_record_or_its_events) {  // S10
   using Steady = std::chrono::steady_clock::time_point;
   ASSERT_TRUE(supervisor_->approve("left", profile_, cell_, true, {}));
+  Steady now{1h};
   for (std::atomic<bool>* hangs : {&disk_hangs, &guard_.hangs}) {
     const Hung hung(*hangs);
     ASSERT_TRUE(supervisor_->start("left", {.profile = profile_, .cell = cell_}, {}));
     // Whatever was under way is written, and the next write hangs.
     std::this_thread::sleep_for(1500ms);
-    Steady now{1h};
     for (const auto later : {0s, 30s, 1s}) {
       EXPECT_EQ(phase(), "arming");
       std::this_thread::sleep_for(300ms);  // enough for whoever does not hang
@@ -193,9 +193,13 @@ TEST_F(AskedOf, a_run_ends_where_a_disk_hangs_under_its_record_or_its_events) { 
     }
     for (int i = 0; i < 1000 && phase() != "failed"; ++i) std::this_thread::sleep_for(10ms);
     EXPECT_EQ(phase(), "failed");
+    const auto another = supervisor_->start("left", {.profile = profile_, .cell = cell_}, {});
+    ASSERT_FALSE(another);
+    EXPECT_NE(describe(another.error().why).find("hangs"), std::string::npos);
     hung.end();
     for (int i = 0; i < 1000 && state_->energised(0); ++i) std::this_thread::sleep_for(10ms);
     EXPECT_FALSE(state_->energised(0));
+    supervisor_->watch_the_disk(now += 1s);
   }
   // Both write again.
   const std::string before = backlog_.after(0).lines;

@@ -1,0 +1,57 @@
+// The daemon's log, read by nobody.
+
+#include "daemon/serve/journal.h"
+
+#include <fcntl.h>
+#include <gtest/gtest.h>
+#include <unistd.h>
+
+#include <array>
+#include <chrono>
+
+namespace chargewright::daemon {
+namespace {
+
+class Pipe {
+ public:
+  Pipe() {
+    EXPECT_EQ(::pipe2(ends_.data(), O_CLOEXEC), 0);
+    EXPECT_EQ(::fcntl(ends_[0], F_SETFL, O_NONBLOCK), 0);
+  }
+  ~Pipe() {
+    for (const int end : ends_) ::close(end);
+  }
+  Pipe(const Pipe&) = delete;
+  Pipe& operator=(const Pipe&) = delete;
+  [[nodiscard]] int in() const { return ends_[1]; }
+  [[nodiscard]] std::string read() const {
+    std::string text;
+    std::array<char, 4096> block{};
+    for (ssize_t n; (n = ::read(ends_[0], block.data(), block.size())) > 0;) {
+      text.append(block.data(), static_cast<std::size_t>(n));
+    }
+    return text;
+  }
+
+ private:
+  std::array<int, 2> ends_{};
+};
+
+TEST(TheJournal, holds_up_nobody_while_it_is_not_read_and_says_what_was_lost) {  // S4 S10
+  const Pipe pipe;
+  const Log log = open_journal(pipe.in());
+  const std::string text(1000, 'x');
+  const auto began = std::chrono::steady_clock::now();
+  for (int i = 0; i < 1000; ++i) log(LogLevel::info, text);  // a pipe holds some 60
+  EXPECT_LT(std::chrono::steady_clock::now() - began, std::chrono::seconds(10));
+  EXPECT_NE(pipe.read().find(text), std::string::npos);
+  log(LogLevel::critical, "read again");
+  const std::string after = pipe.read();
+  EXPECT_NE(after.find("lines were lost"), std::string::npos) << after;
+  EXPECT_NE(after.find("critical read again\n"), std::string::npos) << after;
+  log(LogLevel::info, "and on");
+  EXPECT_EQ(pipe.read().find("lost"), std::string::npos);
+}
+
+}  // namespace
+}  // namespace chargewright::daemon
