@@ -121,6 +121,9 @@ void ChannelGuard::rest(const Request& request, Instant now, Outbox& out) {
   step_ = request.step;
   interlock_.step_began(step_, now);
   next_aim_.reset();
+  // What a hand at the panel turns meanwhile may not be seen before the next charge, which proves
+  // all of it anew (S1).
+  setpoints_known_ = false;
   protections_proved_ = false;
   if (state_ == State::energised) {
     if (steering_ != Steering::switching_off) switch_off(request.number, now, out);

@@ -120,8 +120,7 @@ void ChannelGuard::switch_on(Instant now, Outbox& out) {
 }
 
 void ChannelGuard::switch_off(std::uint32_t number, Instant now, Outbox& out) {
-  // Setpoints that were under way may or may not have arrived: they are not known since set(), and
-  // the next charge writes both anew.
+  // Setpoints that were under way may or may not have arrived: the next charge writes both anew.
   aim_.number = number;
   steering_ = Steering::switching_off;
   expect_output(false, never);

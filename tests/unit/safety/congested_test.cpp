@@ -45,21 +45,6 @@ TEST_F(Congested, cuts_where_one_setpoint_of_the_two_finds_no_place) {  // S4
   }
 }
 
-TEST_F(Congested, cuts_at_once_where_the_order_to_switch_on_again_finds_no_place) {  // S4
-  charge();
-  pass(500ms);
-  Request rest;
-  rest.kind = Request::Kind::rest;
-  channel.request(rest, now, *out);
-  pass(100ms);
-  ASSERT_EQ(channel.state(), State::ready);
-  channel.turn(now, *out);
-  fill(*out, false);
-  charge();  // the setpoints stand already: straight to the output
-  EXPECT_EQ(trip_after_a_turn(), Cause::guard_internal);
-  EXPECT_EQ(channel.state(), State::cutting);
-}
-
 // Whichever comes first.
 TEST_F(Congested, switches_on_when_both_setpoints_are_proved_and_not_before) {  // S1
   for (const std::size_t first : {0U, 1U}) {

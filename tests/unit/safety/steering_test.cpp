@@ -246,6 +246,37 @@ TEST(Steering, proves_its_protections_anew_before_the_output_goes_on_after_a_res
   }
 }
 
+// Nor is a knob seen at once that was turned meanwhile, or ever where no setpoint is read back.
+TEST(Steering, proves_its_setpoints_anew_before_the_output_goes_on_after_a_rest) {  // S1
+  for (const bool reads_setpoints : {true, false}) {
+    ChannelPlan plan = plan_of();
+    plan.abilities.reads_setpoints = reads_setpoints;
+    GuardStory story(plan);
+    story.charge_on();
+    story.ask(Request::Kind::rest, 2);
+    ASSERT_TRUE(story.until(State::ready));
+    story.pass(1s);
+    story.bench.voltage_setpoint = 30;
+    story.bench.current_setpoint = 8;
+    story.ask(Request::Kind::charge, 3, 4.20_V, 2.4_A);
+    ASSERT_TRUE(story.until(State::energised)) << describe(story.channel().trip);
+    EXPECT_EQ(story.bench.voltage_setpoint, 4.20) << reads_setpoints;
+    EXPECT_EQ(story.bench.current_setpoint, 2.4) << reads_setpoints;
+    story.pass(2s);
+    EXPECT_EQ(story.state(), State::energised) << describe(story.channel().trip);
+  }
+}
+
+TEST(Steering, still_finds_a_knob_that_is_turned_in_a_rest) {  // S3
+  GuardStory story;
+  story.charge_on();
+  story.ask(Request::Kind::rest, 2);
+  ASSERT_TRUE(story.until(State::ready));
+  story.bench.voltage_setpoint = 30;
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_EQ(story.trip(), Cause::setpoint_changed);
+}
+
 TEST(Steering, does_not_switch_on_after_a_rest_where_a_protection_is_not_proved) {  // S1 S4
   for (const Verb verb : {Verb::set_over_voltage, Verb::set_over_current}) {
     for (const Ending ending : {Ending::disproved, Ending::timed_out}) {
