@@ -16,12 +16,14 @@
 #include <boost/asio/io_context.hpp>
 #include <cerrno>
 #include <charconv>
+#include <climits>
 #include <csignal>
 #include <cstdio>
 #include <cstdlib>
 #include <cstring>
 #include <ctime>
 #include <exception>
+#include <utility>
 
 #include "drivers/link.h"
 #include "safety/dead_man/cut.h"
@@ -43,6 +45,7 @@ constexpr auto first_beat_within = 10s;
 constexpr auto cut_within = 10min;
 constexpr auto locked_within = 20s;
 constexpr auto log_every = 5s;  // while not all is off; then at once
+constexpr int disk_within_ms = 1000;
 constexpr int priority = 20;
 
 Instant present() { return Instant{Clock::now().time_since_epoch()}; }
@@ -115,16 +118,15 @@ class Log {
     keep();
     waiting_.clear();
   }
-  // By a child: a disk that hangs must not delay the cut.
+  // By a child, one at a time: a disk that hangs must not delay the cut.
   void flush_aside() {
-    if (waiting_.empty()) return;
-    const pid_t child = ::fork();
-    if (child == 0) {
-      ::close_range(wire_pipe, static_cast<unsigned>(fd_ - 1), 0);  // the locks are not its own
-      keep();
-      ::_exit(0);
-    }
-    if (child > 0) waiting_.clear();
+    if (!waiting_.empty() && writer_ended(0)) write_aside();
+  }
+  // For good, also behind a child that hangs. What is left waits for flush().
+  void flush_at_last() {
+    writer_ended(disk_within_ms);
+    if (!waiting_.empty()) write_aside();
+    writer_ended(disk_within_ms);
   }
 
  private:
@@ -132,7 +134,29 @@ class Log {
     [[maybe_unused]] const auto written = ::write(fd_, waiting_.data(), waiting_.size());
     ::fsync(fd_);
   }
+  void write_aside() {
+    const pid_t child = ::fork();
+    if (child == 0) {
+      // The locks, the links and the serial ports are not its own.
+      ::close_range(0, static_cast<unsigned>(fd_ - 1), 0);
+      ::close_range(static_cast<unsigned>(fd_ + 1), UINT_MAX, 0);
+      keep();
+      ::_exit(0);
+    }
+    if (child < 0) return;
+    waiting_.clear();
+    if (writer_ >= 0) ::close(writer_);
+    writer_ = static_cast<int>(::syscall(SYS_pidfd_open, child, 0));  // none: it has ended
+  }
+  bool writer_ended(int within_ms) {
+    if (writer_ < 0) return true;
+    pollfd end{.fd = writer_, .events = POLLIN, .revents = 0};
+    if (::poll(&end, 1, within_ms) == 0) return false;
+    ::close(std::exchange(writer_, -1));
+    return true;
+  }
   int fd_;
+  int writer_ = -1;  // a pidfd of the child that writes
   Instant began_{};
   std::string waiting_;
 };
@@ -237,13 +261,15 @@ class DeadMan {
       cut_->again(present());
       off = prove(began);
     }
-    keep_notes();
+    take_notes();
     const std::string end =
         off ? "every output is verified off" : "NOT every output is verified off";
     log_.note(present(), end);
-    log_.flush();
     tell_service_manager(end);
+    log_.flush_at_last();
+    unlock();  // whatever hangs from here on
     std::fprintf(stderr, "chargewright-dead-man: the daemon is gone; %s\n", end.c_str());
+    log_.flush();
     return off;
   }
 
@@ -263,14 +289,12 @@ class DeadMan {
   bool prove(Instant began) {
     while (!cut_->finished(present()) && present() - began < cut_within) {
       turn();
-      if (cut_->all_off()) {
-        keep_notes();
-      } else if (present() - logged_ > log_every) {
+      if (cut_->all_off() || present() - logged_ > log_every) {
         logged_ = present();
         take_notes();
         log_.flush_aside();
       }
-      if (locks_ > 0 && present() - began > locked_within) unlock();
+      if (present() - began > locked_within) unlock();
     }
     return cut_->all_off();
   }
@@ -318,12 +342,9 @@ class DeadMan {
   void take_notes() {
     for (const auto& note : cut_->take_notes()) log_.note(note.at, note.text);
   }
-  void keep_notes() {
-    take_notes();
-    log_.flush();
-  }
 
   void unlock() {
+    if (locks_ == 0) return;
     ::close_range(wire_locks, static_cast<unsigned>(wire_locks + locks_ - 1), 0);
     locks_ = 0;
   }

@@ -61,7 +61,7 @@ void tell_serial(const std::string& address, const std::string& text) {
 
 LiveBench::LiveBench() : simulator_(folder_, files()) {
   tell_serial(simulator_.address("contactor"), "ROUT:CLOS (@1)\n");
-  tell_tcp(simulator_.address("supply"), "VOLT 4.2;CURR 1;OUTP ON\n");
+  switch_on();
   if (!until([this] { return simulator_.is_charging(); })) {
     throw std::runtime_error("the simulated cell is not being charged");
   }
@@ -90,6 +90,8 @@ safety::CutSheet LiveBench::sheet(std::chrono::milliseconds late_after) const {
        .channels = {"left"}},
       plant);
 }
+
+void LiveBench::switch_on() { tell_tcp(simulator_.address("supply"), "VOLT 4.2;CURR 1;OUTP ON\n"); }
 
 std::string LiveBench::log() const {
   std::stringstream text;

@@ -19,6 +19,8 @@ class LiveBench {
       std::chrono::milliseconds late_after = std::chrono::seconds(10)) const;
   [[nodiscard]] std::string log_file() const { return folder_.path() + "/dead-man.log"; }
   [[nodiscard]] std::string log() const;  // what stands there
+  // As the last words of a daemon would that the network carried on.
+  void switch_on();
 
  private:
   Scratch folder_;

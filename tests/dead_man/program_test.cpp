@@ -1,14 +1,19 @@
 // The dead-man as a process, a test in its daemon's place: what it refuses, what makes it cut, and
 // whom it tells (S6). Whether the output is on is asked of the simulated bench.
 
+#include <fcntl.h>
 #include <gtest/gtest.h>
 #include <sys/socket.h>
+#include <sys/stat.h>
 #include <sys/un.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <csignal>
 #include <cstring>
 #include <filesystem>
+#include <stdexcept>
+#include <thread>
 
 #include "safety/dead_man/wire.h"
 #include "tests/dead_man/live_bench.h"
@@ -154,6 +159,61 @@ INSTANTIATE_TEST_SUITE_P(
                       End{"gives_up", "T", true, 10s, false,
                           "asked to cut; its guard's last beat"}),
     [](const auto& end) { return std::string(end.param.name); });
+
+// ---- its disk hangs -----------------------------------------------------------------------------
+
+// A file that takes nothing until it is drained.
+class Stuck {
+ public:
+  Stuck() {
+    if (::mkfifo(path().c_str(), 0600) != 0) throw std::runtime_error("no FIFO");
+    fd_ = ::open(path().c_str(), O_RDWR | O_NONBLOCK | O_CLOEXEC);
+    const std::string page(4096, '-');
+    while (::write(fd_, page.data(), page.size()) > 0) {
+    }
+  }
+  ~Stuck() { ::close(fd_); }
+  Stuck(const Stuck&) = delete;
+  Stuck& operator=(const Stuck&) = delete;
+  [[nodiscard]] std::string path() const { return folder_.path() + "/log"; }
+  // What it has taken since.
+  std::string drained() {
+    char bytes[4096];
+    for (ssize_t count = 0; (count = ::read(fd_, bytes, sizeof bytes)) > 0;) {
+      text_.append(bytes, static_cast<std::size_t>(count));
+    }
+    return text_;
+  }
+
+ private:
+  Scratch folder_;
+  int fd_ = -1;
+  std::string text_;
+};
+
+// What the daemon had written may arrive after the proof: it is cut once more, disk or no disk.
+TEST(ADeadManProgram, cuts_once_more_and_ends_though_its_log_hangs) {  // S4 S6
+  LiveBench bench;
+  Stuck log;
+  auto sheet = bench.sheet();
+  sheet.log = log.path();
+  StartedDeadMan dead_man;
+  ASSERT_TRUE(dead_man.introduce(sheet));
+  ASSERT_EQ(dead_man.hear(), "R");
+  dead_man.hang_up();
+  ASSERT_TRUE(until([&] { return !bench.simulator().output_is_on(); }));
+  std::this_thread::sleep_for(300ms);  // the proof
+  bench.switch_on();
+  ASSERT_TRUE(until([&] {
+    return std::ranges::count(bench.simulator().log(), "output-on", &BenchEvent::kind) == 2;
+  }));
+  EXPECT_EQ(dead_man.process().wait(20s).exit_code, cut);
+  EXPECT_FALSE(bench.simulator().output_is_on());
+  EXPECT_FALSE(dead_man.holds_the_lock());
+  // What it had to say waits for the disk.
+  EXPECT_TRUE(until(
+      [&] { return log.drained().find(": every output is verified off\n") != std::string::npos; }));
+}
 
 // ---- whom it tells ------------------------------------------------------------------------------
 
