@@ -62,8 +62,12 @@ void Life::died(const std::string& why) {
 drivers::Result<void> Life::begin() {
   if (auto taken = take_locks(); !taken) return taken.error();
 
-  auto state =
-      StateStore::open(options_.state, files_.bench.name, names_of(files_.bench.channels), wall());
+  std::vector<std::string> links;
+  for (const auto& instrument : files_.bench.instruments) {
+    links.push_back(key_of_link(instrument.link));
+  }
+  auto state = StateStore::open(options_.state, files_.bench.name, names_of(files_.bench.channels),
+                                wall(), links);
   if (!state) return state.error();
   state_ = std::move(*state);
   for (const auto& damage : state_->damage()) log_(LogLevel::critical, describe(damage));

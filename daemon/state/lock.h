@@ -12,6 +12,9 @@
 
 namespace chargewright::daemon {
 
+// One instrument, one key: a device by where its symbolic links lead.
+std::string key_of_link(const drivers::LinkAddress& address);
+
 class Lock {
  public:
   static drivers::Result<Lock> of_bench(const std::string& state_folder, const std::string& bench);

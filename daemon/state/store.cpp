@@ -4,6 +4,7 @@
 #include <boost/json.hpp>
 #include <filesystem>
 #include <functional>
+#include <sstream>
 
 #include "daemon/state/disk.h"
 
@@ -12,6 +13,8 @@ namespace {
 
 using drivers::Failure;
 using drivers::Result;
+
+constexpr const char* links_file = "/links";
 
 Failure damaged(const std::string& path, const std::string& why) {
   return {.place = {.file = path},
@@ -49,10 +52,10 @@ std::optional<T> load_as(const std::string& path, Result<T> (*read)(const boost:
   return {};
 }
 
-// Trips and markers of channels that the bench does not have: it was renamed, or taken out of the
-// file, while a person had yet to look. `own` are the paths of those that it has.
+// Trips and markers in a folder, but for those at the paths `own`: what they belong to was renamed,
+// or taken out of the file, while a person had yet to look.
 void look_for_strangers(const std::string& folder, const std::vector<std::string>& own,
-                        std::vector<Failure>& damage) {
+                        const std::string& what, std::vector<Failure>& damage) {
   std::error_code error;
   for (auto entry = std::filesystem::directory_iterator(folder, error);
        !error && entry != std::filesystem::directory_iterator(); entry.increment(error)) {
@@ -61,13 +64,32 @@ void look_for_strangers(const std::string& folder, const std::vector<std::string
     if (!stops || !name.ends_with(".json") || std::ranges::count(own, folder + '/' + name) > 0) {
       continue;
     }
-    damage.push_back(
-        {.place = {.file = folder + '/' + name},
-         .cause = "a trip, or a run that was under way, of a channel that this bench does not have",
-         .advice =
-             "look at the bench; then give the channel its name again, restart the daemon and "
-             "acknowledge, or move this file away and restart it; until then no run is "
-             "started"});
+    damage.push_back({.place = {.file = folder + '/' + name},
+                      .cause = "a trip, or a run that was under way, of " + what,
+                      .advice = "look at the bench; then give it its name again, restart the "
+                                "daemon and acknowledge, or move this file away and restart it; "
+                                "until then no run is started"});
+  }
+  if (error) damage.push_back(damaged(folder, error.message()));
+}
+
+// The same bench under the name that it had before: what shares an instrument with it.
+void look_for_former_names(const std::string& folder, const std::string& own,
+                           const std::vector<std::string>& links, std::vector<Failure>& damage) {
+  std::error_code error;
+  for (auto entry = std::filesystem::directory_iterator(folder, error);
+       !error && entry != std::filesystem::directory_iterator(); entry.increment(error)) {
+    const std::string other = entry->path().string();
+    if (other == own || !entry->is_directory(error)) continue;
+    const auto text = read_file(other + links_file);
+    if (!text || !*text) continue;  // of no bench
+    std::istringstream lines{**text};
+    bool shared = false;
+    for (std::string line; std::getline(lines, line);) {
+      shared = shared || std::ranges::count(links, line) > 0;
+    }
+    if (!shared) continue;
+    look_for_strangers(other, {}, "a bench of another name with an instrument of this one", damage);
   }
   if (error) damage.push_back(damaged(folder, error.message()));
 }
@@ -81,13 +103,17 @@ Result<void> save(const std::string& path, const boost::json::value& json) {
 Result<std::unique_ptr<StateStore>> StateStore::open(const std::string& folder,
                                                      const std::string& bench,
                                                      const std::vector<std::string>& channels,
-                                                     WallTime now) {
+                                                     WallTime now,
+                                                     const std::vector<std::string>& links) {
   const std::string own = folder + '/' + file_name_of(bench);
   if (auto made = make_folder(own); !made) return made.error();
-  // Found out now, not at the first trip.
-  if (auto wrote = replace_file(own + "/written", "ok\n"); !wrote) return wrote.error();
+  std::string lines;
+  for (const auto& link : links) lines += link + '\n';
+  // A folder that cannot be written is found out now, not at the first trip.
+  if (auto wrote = replace_file(own + links_file, lines); !wrote) return wrote.error();
   std::unique_ptr<StateStore> store{new StateStore(own, channels)};
   store->load(now);
+  look_for_former_names(folder, own, links, store->damage_);
   return store;
 }
 
@@ -131,7 +157,7 @@ void StateStore::load(WallTime now) {
     own.push_back(path("trip", i));
     own.push_back(path("energised", i));
   }
-  look_for_strangers(folder_, own, damage_);
+  look_for_strangers(folder_, own, "a channel that this bench does not have", damage_);
   // After the trips, which say the same for good.
   if (forbidden && damage_.empty()) (void)remove_file(folder_ + "/no-resumption");
   if (const auto json = load_json(folder_ + "/cautions.json", damage_)) {

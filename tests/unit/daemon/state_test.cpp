@@ -153,6 +153,20 @@ TEST_F(State, of_a_channel_that_was_renamed_is_not_forgotten_with_its_name) {  /
   EXPECT_FALSE(store->trip(1));
 }
 
+TEST_F(State, of_a_bench_that_was_renamed_is_not_forgotten_with_its_name) {  // S5 S9
+  const auto as = [this](const char* bench, const std::vector<std::string>& links) {
+    return std::move(StateStore::open(folder_, bench, {"left"}, now_, links).value());
+  };
+  ASSERT_TRUE(as("hut-bench", {"tcp:supply:5025", "tcp:probe:5026"})
+                  ->latch(0, {.fault = too_hot(), .at = now_, .interrupted = false, .run = "r"}));
+  EXPECT_TRUE(as("valley-bench", {"tcp:valley:5025"})->damage().empty());
+  const auto renamed = as("summer-bench", {"tcp:another:5026", "tcp:supply:5025"})->damage();
+  ASSERT_EQ(renamed.size(), 1U);
+  EXPECT_EQ(renamed[0].place.file, file("trip-left.json"));
+  ASSERT_TRUE(as("hut-bench", {"tcp:supply:5025"})->acknowledge(0));
+  EXPECT_TRUE(as("summer-bench", {"tcp:supply:5025"})->damage().empty());
+}
+
 TEST_F(State, the_limits_of_the_last_run_survive_its_end_and_a_restart) {  // S8
   EXPECT_FALSE(open()->limits(0));
   {
