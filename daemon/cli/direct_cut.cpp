@@ -46,7 +46,7 @@ class Wire : public drivers::LinkUser {
   void turn() {
     instrument_.turn(present());
     drivers::Outcome outcome;
-    while (instrument_.take(outcome)) proof_.see(outcome);
+    while (instrument_.take(outcome)) proof_.see(outcome, present());
     const auto bytes = instrument_.to_write();
     if (bytes.empty() || !link_->is_up()) return;
     if (link_->write(bytes)) instrument_.written(bytes.size());
@@ -103,7 +103,7 @@ DirectCut direct_cut(const profiles::Bench& bench, const std::vector<std::string
     io.restart();
     io.run_for(std::chrono::milliseconds(2));
     drivers::Order order;
-    while (proof.take_order(order)) wires[order.instrument]->order(order);
+    while (proof.take_order(order, present())) wires[order.instrument]->order(order);
     for (const auto& wire : wires) {
       if (wire) wire->turn();
     }

@@ -8,6 +8,7 @@
 namespace chargewright::daemon {
 
 using drivers::Ending;
+using drivers::Instant;
 using drivers::Order;
 using drivers::Verb;
 
@@ -42,42 +43,53 @@ void OffProof::link_changed(drivers::InstrumentId instrument, bool up, std::stri
   up_.at(instrument) = up;
   why_not_up_.at(instrument) = why;
   tried_.at(instrument) = true;
-  if (up) return;
   for (Task& task : tasks_) {
-    if (task.at.instrument == instrument && task.stage == Stage::asked) task.stage = Stage::waiting;
+    if (task.at.instrument != instrument) continue;
+    if (!up && task.stage == Stage::asked) task.stage = Stage::waiting;
+    task.again = {};
   }
 }
 
-void OffProof::see(const drivers::Outcome& outcome) {
+void OffProof::see(const drivers::Outcome& outcome, Instant now) {
   const std::size_t index = outcome.order.ticket;
   if (index >= tasks_.size() || tasks_[index].stage != Stage::asked) return;
   Task& task = tasks_[index];
   task.ending = outcome.ending;
   task.value = outcome.value;
+  task.answered = true;
   if (outcome.ending == Ending::done) {
     const bool is_read_back = dialects_[task.at.instrument][task.verb].ask.has_value();
     task.stage = is_read_back ? Stage::proved : Stage::done;
-  } else if (outcome.ending == Ending::absent || --task.left <= 0) {
-    task.stage = Stage::failed;
   } else {
-    task.stage = Stage::waiting;
+    task.stage = outcome.ending == Ending::absent ? Stage::failed : Stage::waiting;
   }
-  // A current that still flows is looked at again: an output takes its time to fall.
-  if (task.verb != Verb::measure_current || task.stage == Stage::waiting) return;
+  if (task.verb == Verb::measure_current && task.stage == Stage::proved) look_again(index, now);
+}
+
+// At a current that still flows. When it has flowed for long, somebody may have switched it on
+// again, or an off that cannot be read back was lost.
+void OffProof::look_again(std::size_t current, Instant now) {
+  const double value = tasks_[current].value;
   for (const Channel& channel : channels_) {
-    if (channel.current == index && !no_current(channel) && --task.left > 0) {
-      task.stage = Stage::waiting;
+    if (channel.current != current || is_no_current(value, channel)) continue;
+    tasks_[current].stage = Stage::waiting;
+    for (const std::size_t order : {channel.off, channel.contactor}) {
+      if (acted(order) && now - tasks_[order].ordered >= stage) {
+        tasks_[order].stage = Stage::waiting;
+      }
     }
   }
 }
 
-bool OffProof::take_order(Order& order) {
+bool OffProof::take_order(Order& order, Instant now) {
   for (std::size_t i = 0; i < tasks_.size(); ++i) {
     Task& task = tasks_[i];
-    if (task.stage != Stage::waiting || !up_[task.at.instrument]) continue;
+    if (task.stage != Stage::waiting || !up_[task.at.instrument] || now < task.again) continue;
     const bool measures = task.verb == Verb::measure_current;
     if (measures && !may_measure(i)) continue;
     task.stage = Stage::asked;
+    task.ordered = now;
+    task.again = now + (measures ? ask_again : order_again);
     order = {.ticket = static_cast<std::uint32_t>(i),
              .instrument = task.at.instrument,
              .channel = task.at.channel,
@@ -89,10 +101,11 @@ bool OffProof::take_order(Order& order) {
   return false;
 }
 
+bool OffProof::acted(std::size_t task) const {
+  return task != none && (tasks_[task].stage == Stage::done || tasks_[task].stage == Stage::proved);
+}
+
 bool OffProof::path_is_open(const Channel& channel) const {
-  const auto acted = [this](std::size_t i) {
-    return i != none && (tasks_[i].stage == Stage::done || tasks_[i].stage == Stage::proved);
-  };
   const auto proved = [this](std::size_t i) {
     return i != none && tasks_[i].stage == Stage::proved;
   };
@@ -110,8 +123,11 @@ bool OffProof::may_measure(std::size_t task) const {
 
 bool OffProof::no_current(const Channel& channel) const {
   const Task& task = tasks_[channel.current];
-  return task.stage == Stage::proved && std::isfinite(task.value) &&
-         std::abs(task.value) <= channel.off_current_a;
+  return task.stage == Stage::proved && is_no_current(task.value, channel);
+}
+
+bool OffProof::is_no_current(double amperes, const Channel& channel) {
+  return std::isfinite(amperes) && std::abs(amperes) <= channel.off_current_a;
 }
 
 bool OffProof::is_needed(drivers::InstrumentId instrument) const {
@@ -137,10 +153,8 @@ bool OffProof::all_off() const {
 
 bool OffProof::is_finished() const {
   return all_off() && std::ranges::none_of(tasks_, [this](const Task& task) {
-           const bool answered = task.left < tries_most ||
-                                 (task.stage != Stage::waiting && task.stage != Stage::asked);
            const bool reachable = up_[task.at.instrument] || !tried_[task.at.instrument];
-           return task.verb == Verb::output_off && reachable && !answered;
+           return task.verb == Verb::output_off && reachable && !task.answered;
          });
 }
 
@@ -149,8 +163,9 @@ std::string OffProof::words(const Task& task) const {
     const std::string& why = why_not_up_[task.at.instrument];
     return "not reached" + (why.empty() ? why : ": " + why);
   }
-  if (task.stage == Stage::proved && task.verb == Verb::measure_current) {
-    return drivers::to_text(drivers::amperes(task.value));
+  if (task.verb == Verb::measure_current) {
+    if (!task.answered) return "not measured";
+    if (task.ending == Ending::done) return drivers::to_text(drivers::amperes(task.value));
   }
   switch (task.stage) {
     case Stage::proved:
@@ -159,8 +174,6 @@ std::string OffProof::words(const Task& task) const {
       return "done, cannot be read back";
     case Stage::waiting:
     case Stage::asked:
-      if (task.verb == Verb::measure_current) return "not measured";
-      break;
     case Stage::failed:
       break;
   }

@@ -1,8 +1,10 @@
 #pragma once
 // Brings the outputs of a bench to off without a daemon, and knows when that is proved (S4): output
 // off read back, or the contactor read back open, and no current where a current can be measured.
-// Plain code: outcomes in, orders out. Orders that fail are repeated, a bounded number of times.
+// Plain code: outcomes and time in, orders out. What fails or still flows is repeated at a pace,
+// for as long as the caller has time.
 
+#include <chrono>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -20,8 +22,8 @@ class OffProof {
 
   // `why` it is not up, where that is known.
   void link_changed(drivers::InstrumentId instrument, bool up, std::string_view why = {});
-  void see(const drivers::Outcome& outcome);
-  [[nodiscard]] bool take_order(drivers::Order& order);
+  void see(const drivers::Outcome& outcome, drivers::Instant now);
+  [[nodiscard]] bool take_order(drivers::Order& order, drivers::Instant now);
 
   [[nodiscard]] bool is_needed(drivers::InstrumentId instrument) const;
   [[nodiscard]] bool is_off(std::size_t channel) const;
@@ -34,7 +36,9 @@ class OffProof {
 
  private:
   enum class Stage : std::uint8_t { waiting, asked, done, proved, failed };
-  static constexpr int tries_most = 50;
+  static constexpr std::chrono::milliseconds ask_again{20};     // an output takes its time to fall
+  static constexpr std::chrono::milliseconds order_again{100};  // one that is not proved
+  static constexpr std::chrono::milliseconds stage{500};        // one that was, while current flows
   // One thing to do at one terminal.
   struct Task {
     drivers::Verb verb = drivers::Verb::output_off;
@@ -42,7 +46,9 @@ class OffProof {
     Stage stage = Stage::waiting;
     drivers::Ending ending = drivers::Ending::link_down;
     double value = 0;
-    int left = tries_most;  // tries
+    bool answered = false;       // if not as it should be
+    drivers::Instant ordered{};  // the last time
+    drivers::Instant again{};    // not before
   };
   struct Channel {
     std::size_t off = 0;  // indices into tasks_
@@ -53,9 +59,12 @@ class OffProof {
   static constexpr std::size_t none = static_cast<std::size_t>(-1);
 
   std::size_t task(drivers::Verb verb, const safety::Terminal& at);
+  void look_again(std::size_t current, drivers::Instant now);
   [[nodiscard]] bool path_is_open(const Channel& channel) const;
+  [[nodiscard]] bool acted(std::size_t task) const;
   [[nodiscard]] bool may_measure(std::size_t task) const;
   [[nodiscard]] bool no_current(const Channel& channel) const;
+  [[nodiscard]] static bool is_no_current(double amperes, const Channel& channel);
   [[nodiscard]] std::string words(const Task& task) const;
 
   const profiles::Bench& bench_;

@@ -10,6 +10,7 @@ namespace {
 using drivers::Ending;
 using drivers::Order;
 using drivers::Verb;
+using namespace std::chrono_literals;
 
 drivers::Dialect dialect_with(std::initializer_list<Verb> read_back,
                               std::initializer_list<Verb> sent_only = {}) {
@@ -45,22 +46,36 @@ class DirectCutProof : public testing::Test {
   }
   void with_contactor() { bench_.channels[0].contactor = {.instrument = contactor, .channel = 1}; }
 
-  // The next order; the test fails where there is none.
+  // The next order, a while later; the test fails where there is none.
   Order next(OffProof& proof) {
     Order order;
-    EXPECT_TRUE(proof.take_order(order));
+    now_ += 100ms;
+    EXPECT_TRUE(proof.take_order(order, now_));
     return order;
   }
-  static bool has_order(OffProof& proof) {
+  bool has_order(OffProof& proof) {
     Order order;
-    return proof.take_order(order);
+    return proof.take_order(order, now_ += 100ms);
   }
-  static void answer(OffProof& proof, const Order& order, Ending ending, double value = 0) {
-    proof.see({.order = order, .ending = ending, .value = value});
+  void answer(OffProof& proof, const Order& order, Ending ending, double value = 0) {
+    proof.see({.order = order, .ending = ending, .value = value}, now_);
+  }
+  // How often it is ordered in five seconds where each ends so at once.
+  int orders(OffProof& proof, Ending ending, double value = 0) {
+    int count = 0;
+    Order order;
+    for (const drivers::Instant end = now_ + 5s; now_ < end; now_ += 1ms) {
+      while (count < 10'000 && proof.take_order(order, now_)) {
+        answer(proof, order, ending, value);
+        ++count;
+      }
+    }
+    return count;
   }
 
   profiles::Bench bench_;
   std::vector<drivers::Dialect> dialects_;
+  drivers::Instant now_{};
 };
 
 TEST_F(DirectCutProof, orders_nothing_before_there_is_a_link) {
@@ -114,16 +129,40 @@ TEST_F(DirectCutProof, an_output_that_reads_back_on_is_ordered_off_again) {
   EXPECT_FALSE(proof.all_off());
 }
 
-TEST_F(DirectCutProof, gives_up_an_order_that_fails_for_ever) {
+TEST_F(DirectCutProof,
+       repeats_an_order_that_fails_at_a_pace_and_for_as_long_as_there_is_time) {  // S4
+  for (const Ending ending : {Ending::device_error, Ending::disproved, Ending::unparsable}) {
+    OffProof proof{bench_, dialects_};
+    proof.link_changed(supply, true);
+    EXPECT_EQ(orders(proof, ending, 1), 50);
+    EXPECT_FALSE(proof.all_off());
+    answer(proof, next(proof), Ending::done);
+    answer(proof, next(proof), Ending::done, 0.0);
+    EXPECT_TRUE(proof.all_off());
+  }
+}
+
+TEST_F(DirectCutProof, orders_nothing_again_that_the_dialect_has_no_word_for) {
   OffProof proof{bench_, dialects_};
   proof.link_changed(supply, true);
-  int tries = 0;
-  Order order;
-  while (tries < 1000 && proof.take_order(order)) {
-    answer(proof, order, Ending::device_error);
-    ++tries;
+  EXPECT_EQ(orders(proof, Ending::absent), 1);
+}
+
+// 50 times a second it is looked at; twice a second it is ordered off as well.
+TEST_F(DirectCutProof, orders_off_again_while_a_current_flows) {  // S4
+  OffProof proof{bench_, dialects_};
+  proof.link_changed(supply, true);
+  int offs = 0;
+  int looks = 0;
+  for (Order order; now_ < drivers::Instant{5s}; now_ += 1ms) {
+    while (proof.take_order(order, now_)) {
+      (order.verb == Verb::output_off ? offs : looks) += 1;
+      answer(proof, order, Ending::done, 3.0);
+    }
   }
-  EXPECT_LT(tries, 1000);
+  EXPECT_NEAR(offs, 10, 1);
+  EXPECT_NEAR(looks, 250, 10);
+  EXPECT_NE(proof.report().at(1).find("current: 3 A"), std::string::npos) << proof.report().at(1);
   EXPECT_FALSE(proof.all_off());
 }
 
