@@ -199,6 +199,9 @@ std::vector<std::string> watch_view(const object& channel, const Look& look) {
     add_whole(lines, look, Ink::bad, "tripped: " + trip);
     add_whole(lines, look, Ink::plain, text_in(*object_in(channel, "trip"), "advice"));
   }
+  if (const std::string alarm = text_in(channel, "alarm_description"); !alarm.empty()) {
+    add_whole(lines, look, Ink::bad, "alarm: " + alarm);
+  }
   add_whole(lines, look, Ink::bad, resumption_text(channel));
   lines.emplace_back();
   add_margins(lines, channel, look);
@@ -225,6 +228,9 @@ std::string watch_line(const object& channel) {
     if (const auto text = text_in(run, "refusal"); !text.empty()) line += "  refused: " + text;
   }
   if (const std::string trip = trip_text(channel); !trip.empty()) line += "  tripped: " + trip;
+  if (const std::string alarm = text_in(channel, "alarm_description"); !alarm.empty()) {
+    line += "  alarm: " + alarm;
+  }
   if (const std::string resumes = resumption_text(channel); !resumes.empty()) {
     line += "  " + resumes;
   }
@@ -236,6 +242,7 @@ std::string watch_signature(const object& channel) {
   return text_in(channel, "state") + (flag_in(channel, "alarm") ? "!|" : "|") + text_in(run, "id") +
          '|' + text_in(run, "phase") + '|' + quantity_text(number_in(run, "step"), 0, "") + '|' +
          text_in(run, "binding") + '|' + trip_text(channel) + '|' +
+         text_in(channel, "alarm_description") + '|' +
          text_in(part(channel, "resumption"), "state");
 }
 

@@ -58,6 +58,8 @@ class EventPump {
 
   // The run that the channel carries or carried last, with its latest progress.
   [[nodiscard]] std::optional<RunFacts> run(std::uint8_t channel) const;
+  // The last alarm that the guard told of this channel; the snapshot says whether it is still one.
+  [[nodiscard]] std::optional<safety::Fault> alarm(std::uint8_t channel) const;
   // A run that is not over, or whose record and marker are not closed yet.
   [[nodiscard]] bool is_busy(std::uint8_t channel) const;
   void await_closed(std::uint8_t channel, std::chrono::milliseconds wait);
@@ -87,10 +89,11 @@ class EventPump {
     end,   // acknowledged, and still latched for the next life
   };
   struct Channel {
-    std::optional<RunFacts> run;     // under mutex_
-    bool busy = false;               // under mutex_
-    bool withdrawn = false;          // under mutex_; the offer on the disk is to go
-    std::optional<Progress> ending;  // the pump's own from here on
+    std::optional<RunFacts> run;         // under mutex_
+    bool busy = false;                   // under mutex_
+    std::optional<safety::Fault> alarm;  // under mutex_
+    bool withdrawn = false;              // under mutex_; the offer on the disk is to go
+    std::optional<Progress> ending;      // the pump's own from here on
     bool closing = false;
     Unkept unkept = Unkept::nothing;
     bool ran = false;   // this run

@@ -167,6 +167,8 @@ object channel_json(const ChannelFacts& facts, const safety::ChannelSnapshot& se
       {"state", key_of(channel.state)},
       {"output_on", output_json(channel)},
       {"alarm", channel.alarm},
+      {"alarm_description",
+       channel.alarm && facts.alarm ? value(describe(*facts.alarm)) : value(nullptr)},
       {"speed", facts.speed},
       {"trip", facts.trip ? value(trip_json(*facts.trip)) : value(nullptr)},
       {"readings", readings_json(channel, at)},

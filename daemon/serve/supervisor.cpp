@@ -205,6 +205,7 @@ object Supervisor::facts_of(std::uint8_t channel, const safety::Snapshot& snapsh
       .name = parts_.bench.channels[channel].name,
       .run = pump_.run(channel),
       .trip = parts_.state.trip(channel),
+      .alarm = pump_.alarm(channel),
       .speed = parts_.speed,
       .resumption = resuming_.facts(channel),
       .reading_age_max = safety::Ages(parts_.plant.channels[channel]).watched_reading};

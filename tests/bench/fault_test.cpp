@@ -191,6 +191,7 @@ TEST(ASupplyThatIgnoresOff, raises_the_alarm_where_there_is_no_contactor) {  // 
   EXPECT_TRUE(bench.simulator().output_is_on());
   const auto channel = bench.channel();
   EXPECT_TRUE(channel.at("alarm").as_bool());
+  EXPECT_TRUE(until([&] { return bench.channel().at("alarm_description").is_string(); }));
   EXPECT_EQ(channel.at("state").as_string(), "cutting");
   bench.simulator().control("clear");
   EXPECT_TRUE(until([&] { return !bench.simulator().output_is_on(); }));  // it was ordered again

@@ -106,6 +106,10 @@ TEST(WatchView, tells_of_an_alarm_whenever_one_begins_to_watch) {  // S4 S8
   EXPECT_TRUE(watch_line(facts).starts_with("ALARM  off")) << watch_line(facts);
   EXPECT_NE(joined(watch_view(facts, {})).find("ALARM"), std::string::npos);
   EXPECT_NE(watch_signature(facts), before);
+  facts["alarm_description"] = "thermometer 1: too warm";
+  EXPECT_NE(watch_line(facts).find("alarm: thermometer 1: too warm"), std::string::npos);
+  EXPECT_NE(joined(watch_view(facts, {})).find("alarm: thermometer 1: too warm"),
+            std::string::npos);
 }
 
 TEST(WatchView, tells_the_whole_of_a_trip_however_narrow_the_terminal) {  // S5

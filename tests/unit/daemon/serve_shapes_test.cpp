@@ -110,6 +110,16 @@ TEST(Shapes, a_channel_tells_readings_and_null_for_the_unknown) {
   EXPECT_TRUE(json.at("trip").is_null());
 }
 
+TEST(Shapes, a_channel_tells_which_alarm_there_is) {  // S4 S8
+  safety::ChannelSnapshot channel;
+  ChannelFacts facts;
+  facts.alarm = safety::Fault{.cause = safety::Cause::conversation_failing};
+  EXPECT_TRUE(channel_json(facts, channel, {}).at("alarm_description").is_null());
+  channel.alarm = true;
+  EXPECT_EQ(channel_json(facts, channel, {}).at("alarm_description").as_string(),
+            describe(*facts.alarm));
+}
+
 TEST(Shapes, a_channel_tells_no_reading_that_is_too_old) {  // S3
   auto channel = charging();
   channel.temperatures[0].asked = channel.temperatures[1].asked = drivers::Instant{5s};
