@@ -47,6 +47,7 @@ class Wire : public drivers::LinkUser {
     instrument_.turn(present());
     drivers::Outcome outcome;
     while (instrument_.take(outcome)) proof_.see(outcome, present());
+    proof_.in_step(id_, instrument_.is_in_step());
     const auto bytes = instrument_.to_write();
     if (bytes.empty() || !link_->is_up()) return;
     if (link_->write(bytes)) instrument_.written(bytes.size());
@@ -99,7 +100,7 @@ DirectCut direct_cut(const profiles::Bench& bench, const std::vector<std::string
     }
     wires[i] = std::make_unique<Wire>(io, bench.instruments[i], id, dialects[i], proof);
   }
-  while (!proof.is_finished() && Clock::now() < deadline) {
+  while (!proof.is_finished(present()) && Clock::now() < deadline) {
     io.restart();
     io.run_for(std::chrono::milliseconds(2));
     drivers::Order order;

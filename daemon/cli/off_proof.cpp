@@ -13,11 +13,7 @@ using drivers::Order;
 using drivers::Verb;
 
 OffProof::OffProof(const profiles::Bench& bench, const std::vector<drivers::Dialect>& dialects)
-    : bench_(bench),
-      dialects_(dialects),
-      up_(bench.instruments.size(), false),
-      tried_(bench.instruments.size(), false),
-      why_not_up_(bench.instruments.size()) {
+    : bench_(bench), dialects_(dialects), lines_(bench.instruments.size()) {
   for (const auto& facts : bench.channels) {
     Channel channel;
     channel.off_current_a = facts.off_current.value();
@@ -27,6 +23,14 @@ OffProof::OffProof(const profiles::Bench& bench, const std::vector<drivers::Dial
       channel.current = task(Verb::measure_current, facts.ammeter);
     }
     channels_.push_back(channel);
+  }
+  for (std::size_t i = 0; i < lines_.size(); ++i) {
+    constexpr std::size_t end_clear_and_numbers = 6;
+    std::size_t messages = dialects[i].on_connect.size() + end_clear_and_numbers;
+    for (const Task& task : tasks_) {
+      if (task.at.instrument == i) messages += task.verb == Verb::measure_current ? 1 : 2;
+    }
+    lines_[i].round = static_cast<drivers::Duration::rep>(messages) * dialects[i].between;
   }
 }
 
@@ -40,14 +44,23 @@ std::size_t OffProof::task(Verb verb, const safety::Terminal& at) {
 }
 
 void OffProof::link_changed(drivers::InstrumentId instrument, bool up, std::string_view why) {
-  up_.at(instrument) = up;
-  why_not_up_.at(instrument) = why;
-  tried_.at(instrument) = true;
+  Line& line = lines_.at(instrument);
+  line.up = up;
+  line.why_not_up = why;
+  line.tried = true;
+  line.in_step = false;
   for (Task& task : tasks_) {
     if (task.at.instrument != instrument) continue;
-    if (!up && task.stage == Stage::asked) task.stage = Stage::waiting;
     task.again = {};
+    if (up || (task.stage != Stage::asked && task.stage != Stage::waiting)) continue;
+    task.stage = Stage::waiting;
+    task.answered = false;
+    task.first = drivers::never;
   }
+}
+
+void OffProof::in_step(drivers::InstrumentId instrument, bool is) {
+  lines_.at(instrument).in_step = is;
 }
 
 void OffProof::see(const drivers::Outcome& outcome, Instant now) {
@@ -62,6 +75,7 @@ void OffProof::see(const drivers::Outcome& outcome, Instant now) {
     task.stage = is_read_back ? Stage::proved : Stage::done;
   } else {
     task.stage = outcome.ending == Ending::absent ? Stage::failed : Stage::waiting;
+    if (outcome.ending == Ending::timed_out) task.again = task.ordered + stage + round_of(task);
   }
   if (task.verb == Verb::measure_current && task.stage == Stage::proved) look_again(index, now);
 }
@@ -74,7 +88,7 @@ void OffProof::look_again(std::size_t current, Instant now) {
     if (channel.current != current || is_no_current(value, channel)) continue;
     tasks_[current].stage = Stage::waiting;
     for (const std::size_t order : {channel.off, channel.contactor}) {
-      if (acted(order) && now - tasks_[order].ordered >= stage) {
+      if (acted(order) && now >= tasks_[order].ordered + stage + round_of(tasks_[order])) {
         tasks_[order].stage = Stage::waiting;
       }
     }
@@ -84,12 +98,13 @@ void OffProof::look_again(std::size_t current, Instant now) {
 bool OffProof::take_order(Order& order, Instant now) {
   for (std::size_t i = 0; i < tasks_.size(); ++i) {
     Task& task = tasks_[i];
-    if (task.stage != Stage::waiting || !up_[task.at.instrument] || now < task.again) continue;
+    if (!is_due(task, now)) continue;
     const bool measures = task.verb == Verb::measure_current;
     if (measures && !may_measure(i)) continue;
     task.stage = Stage::asked;
     task.ordered = now;
-    task.again = now + (measures ? ask_again : order_again);
+    task.first = std::min(task.first, now);
+    task.again = now + (measures ? ask_again : order_again + round_of(task));
     order = {.ticket = static_cast<std::uint32_t>(i),
              .instrument = task.at.instrument,
              .channel = task.at.channel,
@@ -99,6 +114,14 @@ bool OffProof::take_order(Order& order, Instant now) {
     return true;
   }
   return false;
+}
+
+// What did not answer is out of step: anew when it is in step again, since only then it is heard
+// what comes of it; or after a while, since it may not have heard it.
+bool OffProof::is_due(const Task& task, Instant now) const {
+  const Line& line = lines_[task.at.instrument];
+  if (task.stage != Stage::waiting || !line.up) return false;
+  return now >= task.again || (task.ending == Ending::timed_out && line.in_step);
 }
 
 bool OffProof::acted(std::size_t task) const {
@@ -144,23 +167,27 @@ bool OffProof::all_off() const {
   for (std::size_t i = 0; i < channels_.size(); ++i) {
     if (!is_off(i)) return false;
   }
-  // A contactor that answers is opened too; one that does not answer does not undo the proof.
-  return std::ranges::none_of(tasks_, [this](const Task& task) {
-    return task.verb == Verb::open_switch && up_[task.at.instrument] &&
-           (task.stage == Stage::waiting || task.stage == Stage::asked);
-  });
+  return true;
 }
 
-bool OffProof::is_finished() const {
-  return all_off() && std::ranges::none_of(tasks_, [this](const Task& task) {
-           const bool reachable = up_[task.at.instrument] || !tried_[task.at.instrument];
-           return task.verb == Verb::output_off && reachable && !task.answered;
+// What did not answer in time has left by then, whatever had to leave before it.
+bool OffProof::was_told(const Task& task, Instant now) const {
+  if (task.stage != Stage::waiting && task.stage != Stage::asked) return true;
+  return task.answered && now >= drivers::later(task.first, round_of(task));
+}
+
+bool OffProof::is_finished(Instant now) const {
+  return all_off() && std::ranges::none_of(tasks_, [&](const Task& task) {
+           const Line& line = lines_[task.at.instrument];
+           const bool pending = task.stage == Stage::waiting || task.stage == Stage::asked;
+           if (task.verb == Verb::open_switch) return line.up && pending;
+           return task.verb == Verb::output_off && (line.up || !line.tried) && !was_told(task, now);
          });
 }
 
 std::string OffProof::words(const Task& task) const {
-  if (task.stage == Stage::waiting && !up_[task.at.instrument]) {
-    const std::string& why = why_not_up_[task.at.instrument];
+  if (task.stage == Stage::waiting && !lines_[task.at.instrument].up) {
+    const std::string& why = lines_[task.at.instrument].why_not_up;
     return "not reached" + (why.empty() ? why : ": " + why);
   }
   if (task.verb == Verb::measure_current) {

@@ -22,6 +22,8 @@ class OffProof {
 
   // `why` it is not up, where that is known.
   void link_changed(drivers::InstrumentId instrument, bool up, std::string_view why = {});
+  // Questions can be asked there (drivers::Instrument::is_in_step()); behind what see() was told.
+  void in_step(drivers::InstrumentId instrument, bool is);
   void see(const drivers::Outcome& outcome, drivers::Instant now);
   [[nodiscard]] bool take_order(drivers::Order& order, drivers::Instant now);
 
@@ -29,8 +31,9 @@ class OffProof {
   [[nodiscard]] bool is_off(std::size_t channel) const;
   [[nodiscard]] bool all_off() const;
   // All off, and every source that can be reached was told so: a contactor proves off sooner than a
-  // slow source is even reached, whose output would stay on behind it.
-  [[nodiscard]] bool is_finished() const;
+  // slow source is even reached, whose output would stay on behind it. And no contactor that can be
+  // reached is still to open: one that does not answer does not undo the proof.
+  [[nodiscard]] bool is_finished(drivers::Instant now) const;
   // One line for each thing that was to be done, and what came of it.
   [[nodiscard]] std::vector<std::string> report() const;
 
@@ -38,7 +41,8 @@ class OffProof {
   enum class Stage : std::uint8_t { waiting, asked, done, proved, failed };
   static constexpr std::chrono::milliseconds ask_again{20};     // an output takes its time to fall
   static constexpr std::chrono::milliseconds order_again{100};  // one that is not proved
-  static constexpr std::chrono::milliseconds stage{500};        // one that was, while current flows
+  // One that was proved, while current flows; or one that did not answer.
+  static constexpr std::chrono::milliseconds stage{500};
   // One thing to do at one terminal.
   struct Task {
     drivers::Verb verb = drivers::Verb::output_off;
@@ -46,9 +50,10 @@ class OffProof {
     Stage stage = Stage::waiting;
     drivers::Ending ending = drivers::Ending::link_down;
     double value = 0;
-    bool answered = false;       // if not as it should be
-    drivers::Instant ordered{};  // the last time
-    drivers::Instant again{};    // not before
+    bool answered = false;  // if not as it should be, or not in time; over a link that is still up
+    drivers::Instant first = drivers::never;  // ordered, likewise
+    drivers::Instant ordered{};               // the last time
+    drivers::Instant again{};                 // not before
   };
   struct Channel {
     std::size_t off = 0;  // indices into tasks_
@@ -58,10 +63,26 @@ class OffProof {
   };
   static constexpr std::size_t none = static_cast<std::size_t>(-1);
 
+  // By InstrumentId.
+  struct Line {
+    bool up = false;
+    bool tried = false;  // its link opened once, or failed to
+    bool in_step = false;
+    std::string why_not_up;
+    // The pauses between all that it may be told: what is repeated sooner leaves no turn for what
+    // gets it in step.
+    drivers::Duration round{};
+  };
+
   std::size_t task(drivers::Verb verb, const safety::Terminal& at);
   void look_again(std::size_t current, drivers::Instant now);
   [[nodiscard]] bool path_is_open(const Channel& channel) const;
   [[nodiscard]] bool acted(std::size_t task) const;
+  [[nodiscard]] drivers::Duration round_of(const Task& task) const {
+    return lines_[task.at.instrument].round;
+  }
+  [[nodiscard]] bool is_due(const Task& task, drivers::Instant now) const;
+  [[nodiscard]] bool was_told(const Task& task, drivers::Instant now) const;
   [[nodiscard]] bool may_measure(std::size_t task) const;
   [[nodiscard]] bool no_current(const Channel& channel) const;
   [[nodiscard]] static bool is_no_current(double amperes, const Channel& channel);
@@ -71,9 +92,7 @@ class OffProof {
   const std::vector<drivers::Dialect>& dialects_;
   std::vector<Task> tasks_;
   std::vector<Channel> channels_;
-  std::vector<bool> up_;                 // by InstrumentId
-  std::vector<bool> tried_;              // likewise: its link opened once, or failed to
-  std::vector<std::string> why_not_up_;  // likewise
+  std::vector<Line> lines_;
 };
 
 }  // namespace chargewright::daemon

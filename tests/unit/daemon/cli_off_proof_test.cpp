@@ -197,9 +197,46 @@ TEST_F(DirectCutProof, waits_for_the_contactor_that_answers_although_the_output_
   const Order open = next(proof);
   answer(proof, off, Ending::done);
   answer(proof, next(proof), Ending::done, 0.0);
-  EXPECT_FALSE(proof.all_off());
+  EXPECT_FALSE(proof.is_finished(now_));
   answer(proof, open, Ending::done);
+  EXPECT_TRUE(proof.is_finished(now_));
+}
+
+TEST_F(DirectCutProof, is_not_undone_by_a_contactor_that_does_not_answer) {  // S4
+  with_contactor();
+  OffProof proof{bench_, dialects_};
+  proof.link_changed(supply, true);
+  proof.link_changed(contactor, true);
+  const Order off = next(proof);
+  const Order open = next(proof);
+  answer(proof, off, Ending::done);
+  answer(proof, next(proof), Ending::done, 0.0);
+  answer(proof, open, Ending::timed_out);
   EXPECT_TRUE(proof.all_off());
+  EXPECT_FALSE(proof.is_finished(now_));  // there is time left to open it
+}
+
+// What did not answer while it was out of step is not repeated in front of what gets it in step.
+TEST_F(DirectCutProof, repeats_what_did_not_answer_once_it_is_in_step_or_after_a_round) {  // S4
+  constexpr auto pause = 200ms;
+  dialects_[supply].between = pause;
+  const auto timed_out = [&](OffProof& proof) {
+    proof.link_changed(supply, true);
+    answer(proof, next(proof), Ending::timed_out);
+  };
+  OffProof deaf{bench_, dialects_};
+  timed_out(deaf);
+  const drivers::Instant ordered = now_;
+  while (!has_order(deaf)) {
+  }
+  EXPECT_GE(now_ - ordered, 9 * pause);  // end, clear, two numbers; off, its proof, the current
+  EXPECT_LT(now_ - ordered, 3s);
+
+  OffProof recovers{bench_, dialects_};
+  timed_out(recovers);
+  EXPECT_FALSE(has_order(recovers));
+  recovers.in_step(supply, true);
+  EXPECT_TRUE(has_order(recovers));
 }
 
 // The contactor is reached first: the source behind it is told all the same.
@@ -213,31 +250,41 @@ TEST_F(DirectCutProof, ends_only_when_every_source_that_can_be_reached_was_told)
   };
   OffProof slow{bench_, dialects_};
   contactor_opened(slow);
-  EXPECT_FALSE(slow.is_finished());  // its link has yet to open, or to fail
+  EXPECT_FALSE(slow.is_finished(now_));  // its link has yet to open, or to fail
   slow.link_changed(supply, true);
-  EXPECT_FALSE(slow.is_finished());
+  EXPECT_FALSE(slow.is_finished(now_));
   const Order off = next(slow);
   EXPECT_EQ(off.verb, Verb::output_off);
-  EXPECT_FALSE(slow.is_finished());
+  EXPECT_FALSE(slow.is_finished(now_));
   answer(slow, off, Ending::timed_out);  // told, if not proved
-  EXPECT_TRUE(slow.is_finished());
+  EXPECT_TRUE(slow.is_finished(now_));
+  dialects_[supply].between = 1s;  // the off may be the last of seven messages to leave
+  OffProof pausing{bench_, dialects_};
+  contactor_opened(pausing);
+  pausing.link_changed(supply, true);
+  answer(pausing, next(pausing), Ending::timed_out);
+  now_ += 6s;
+  EXPECT_FALSE(pausing.is_finished(now_));
+  now_ += 3s;
+  EXPECT_TRUE(pausing.is_finished(now_));
+  dialects_[supply].between = 0s;
   for (const Ending ending : {Ending::done, Ending::absent}) {
     OffProof answering{bench_, dialects_};
     contactor_opened(answering);
     answering.link_changed(supply, true);
     answer(answering, next(answering), ending);
-    EXPECT_TRUE(answering.is_finished());
+    EXPECT_TRUE(answering.is_finished(now_));
   }
 
   OffProof unplugged{bench_, dialects_};
   contactor_opened(unplugged);
   unplugged.link_changed(supply, false);
-  EXPECT_TRUE(unplugged.is_finished());
+  EXPECT_TRUE(unplugged.is_finished(now_));
 
   OffProof alone{bench_, dialects_};
   alone.link_changed(supply, true);
   answer(alone, next(alone), Ending::timed_out);
-  EXPECT_FALSE(alone.is_finished());  // nothing is proved
+  EXPECT_FALSE(alone.is_finished(now_));  // nothing is proved
 }
 
 TEST_F(DirectCutProof, a_command_without_readback_proves_nothing_by_itself) {
