@@ -1,5 +1,6 @@
 #include <boost/json.hpp>
 #include <iostream>
+#include <thread>
 
 #include "daemon/cli/asking.h"
 #include "daemon/cli/facts.h"
@@ -60,7 +61,13 @@ ExitCode report_start(const Client& client, const std::string& channel, const st
   const object& now = *object_in(**armed, "run");
   const std::string phase = text_in(now, "phase");
   if (phase == "refused") {
-    std::cerr << "refused: " << text_in(now, "refusal_description") << '\n';
+    // What the guard found comes a moment after its no.
+    std::this_thread::sleep_for(std::chrono::milliseconds(100));
+    const auto later = client.get(channel_path(channel));
+    const object* told =
+        later && later->json.is_object() ? object_in(later->json.get_object(), "run") : nullptr;
+    std::cerr << "refused: " << text_in(told != nullptr ? *told : now, "refusal_description")
+              << '\n';
     return ExitCode::refused;
   }
   std::cout << "run " << run << " on " << channel << ": " << phase << '\n';

@@ -1,5 +1,9 @@
 #include "daemon/record/words.h"
 
+#include <cmath>
+
+#include "drivers/quantity_text.h"
+
 namespace chargewright::daemon {
 
 std::string_view key_of(safety::Event::Kind kind) {
@@ -55,6 +59,36 @@ std::string_view unit_of(drivers::Measurand measurand) {
       return "degC";
   }
   return "";
+}
+
+namespace {
+
+// One of the two numbers of a refusal, in its unit; empty: it says nothing to a person.
+std::string amount(safety::Refusal refusal, double number) {
+  switch (refusal) {
+    case safety::Refusal::open_circuit_implausible:
+    case safety::Refusal::polarity_reversed:
+    case safety::Refusal::voltage_beyond_limit:
+      return drivers::to_text(drivers::volts(number));
+    case safety::Refusal::current_beyond_limit:
+      return drivers::to_text(drivers::amperes(number));
+    case safety::Refusal::power_beyond_limit:
+      return drivers::to_text(drivers::watts(number));
+    default:
+      return {};
+  }
+}
+
+}  // namespace
+
+std::string words_of_refusal(const safety::Event& refused) {
+  const std::string words(safety::describe(refused.refusal));
+  const double measured = refused.fault.measured;
+  const double limit = refused.fault.limit;
+  const std::string found = amount(refused.refusal, measured);
+  if (found.empty() || !std::isfinite(measured) || !std::isfinite(limit)) return words;
+  return words + " (" + found + "; at " + (measured < limit ? "least " : "most ") +
+         amount(refused.refusal, limit) + ')';
 }
 
 std::string_view key_of(drivers::Validity validity) {

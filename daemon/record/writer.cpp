@@ -48,7 +48,7 @@ bool is_urgent(safety::Event::Kind kind) {
 
 std::string words_for(const safety::Event& event) {
   if (event.fault.cause != safety::Cause::none) return safety::describe(event.fault);
-  if (event.refusal != safety::Refusal::none) return std::string(safety::describe(event.refusal));
+  if (event.refusal != safety::Refusal::none) return words_of_refusal(event);
   return {};
 }
 

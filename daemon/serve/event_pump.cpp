@@ -154,6 +154,8 @@ void EventPump::handle(const safety::Event& event) {
     const std::lock_guard lock{mutex_};
     if (answers_.size() == answers_max) answers_.erase(answers_.begin());
     answers_.push_back(event);
+    auto& run = channels_[event.channel].run;
+    if (event.kind == Kind::refused && run && channels_[event.channel].busy) run->refused = event;
   }
   if (event.kind != Kind::reading) publish(event);
   if (event.kind == Kind::acknowledged || event.kind == Kind::refused) news_.notify_all();

@@ -102,7 +102,9 @@ object run_facts_json(const RunFacts& run, drivers::Instant at) {
   if (p.phase == Phase::tripped) json["trip"] = describe(p.trip);
   if (p.refusal != safety::Refusal::none) {
     json["refusal"] = key_of(p.refusal);
-    json["refusal_description"] = describe(p.refusal);
+    const bool told = run.refused.refusal == p.refusal;
+    json["refusal_description"] =
+        told ? words_of_refusal(run.refused) : std::string{describe(p.refusal)};
   }
   return json;
 }
@@ -210,7 +212,7 @@ std::optional<object> event_json(const safety::Event& event, const std::string& 
       break;
     case Kind::refused:
       json["refusal"] = key_of(event.refusal);
-      json["description"] = describe(event.refusal);
+      json["description"] = words_of_refusal(event);
       break;
     case Kind::cause_present:
     case Kind::tripped:

@@ -21,7 +21,8 @@ struct RunFacts {
   std::string cell;
   std::vector<std::string> steps;  // names, by Progress::step_in_file
   Progress progress{};
-  std::string resumes{};  // id of the interrupted run that it goes on with (S9)
+  safety::Event refused{};  // the last refusal in this run, with its numbers
+  std::string resumes{};    // id of the interrupted run that it goes on with (S9)
 };
 
 // An interrupted run that may go on by itself, or does not (S9).

@@ -171,6 +171,28 @@ TEST_F(Pump, the_first_telling_of_a_trip_stands) {  // S5
   EXPECT_EQ(state_->trip(0)->fault.cause, safety::Cause::temperature_high);
 }
 
+TEST_F(Pump, a_refusal_is_told_with_what_was_found) {  // S1
+  begin_run();
+  safety::Event event;
+  event.kind = Kind::refused;
+  event.refusal = safety::Refusal::open_circuit_implausible;
+  event.fault.measured = 2.5;
+  event.fault.limit = 3;
+  guard_.events.push_back(event);
+  pump_->turn();
+  Progress progress;
+  progress.phase = Phase::refused;
+  progress.refusal = event.refusal;
+  RunFacts run = *pump_->run(0);
+  run.progress = progress;
+  const std::string told(progress_json(run, "left", {}).at("refusal_description").as_string());
+  EXPECT_TRUE(told.ends_with("(2.500 V; at least 3.000 V)")) << told;
+  EXPECT_NE(backlog_.after(0).lines.find("(2.500 V; at least 3.000 V)"), std::string::npos);
+  run.progress.refusal = safety::Refusal::no_dead_man;  // by another word since
+  EXPECT_EQ(progress_json(run, "left", {}).at("refusal_description").as_string(),
+            describe(safety::Refusal::no_dead_man));
+}
+
 TEST_F(Pump, an_acknowledgement_is_the_end_of_the_latched_trip) {  // S5
   trip(safety::Cause::voltage_high);
   safety::Event event;
