@@ -216,17 +216,29 @@ DeadMan::~DeadMan() {
   ::waitpid(id_, nullptr, 0);
 }
 
+namespace {
+
+// How it began and, above all, how it ended.
+void leave_out_middle(std::vector<std::string>& lines, const std::string& whole) {
+  constexpr std::ptrdiff_t first = 50, last = 50;
+  const std::ptrdiff_t left_out = std::ssize(lines) - first - last;
+  if (left_out <= 0) return;
+  const auto at = lines.erase(lines.begin() + first, lines.end() - last);
+  lines.insert(at, std::to_string(left_out) + " lines are left out; all stand in " + whole);
+}
+
+}  // namespace
+
 std::vector<std::string> take_dead_man_log(const std::string& path) {
-  constexpr std::size_t lines_max = 100;
   std::vector<std::string> lines;
   const auto text = read_file(path);
   if (!text) return {describe(text.error())};
   if (!*text || (*text)->empty()) return lines;
   std::istringstream stream{**text};
-  for (std::string line; lines.size() < lines_max && std::getline(stream, line);) {
-    lines.push_back(line);
-  }
-  if (std::rename(path.c_str(), (path + ".previous").c_str()) != 0) {
+  for (std::string line; std::getline(stream, line);) lines.push_back(line);
+  const fs::path previous = path + ".previous";
+  leave_out_middle(lines, previous.filename().string());
+  if (std::rename(path.c_str(), previous.c_str()) != 0) {
     lines.push_back("it cannot be put aside: " + std::generic_category().message(errno));
   }
   return lines;

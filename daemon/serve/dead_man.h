@@ -56,7 +56,8 @@ struct ProvedOff {
 };
 std::optional<ProvedOff> proved_off(const std::vector<std::string>& log);
 
-// What a dead-man of a former life wrote, line by line; it is put aside, so that it is told once.
+// What a dead-man of a former life wrote, line by line, of a long log the first and the last; it is
+// put aside, so that it is told once.
 std::vector<std::string> take_dead_man_log(const std::string& path);
 
 }  // namespace chargewright::daemon

@@ -4,6 +4,7 @@
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <functional>
 
@@ -11,6 +12,7 @@
 #include "daemon/serve/approving.h"
 #include "daemon/serve/dead_man.h"
 #include "drivers/quantity.h"
+#include "tests/support/process.h"
 
 namespace chargewright::daemon {
 namespace {
@@ -394,6 +396,23 @@ TEST(TheDeadMansLog, says_when_every_output_was_proved_off_or_nothing) {  // S9
       proved_off({"2026-11-27T01:21:18.250Z +1234.5 ms: NOT every output is verified off"}));
   EXPECT_FALSE(proved_off({"yesterday +1 ms: every output is verified off"}));
   EXPECT_FALSE(proved_off({"2026-11-27T01:21:18.250Z -5 ms: every output is verified off"}));
+}
+
+// Twelve channels with contactors are more than a hundred lines; what counts is the last.
+TEST(TheDeadMansLog, is_told_with_its_first_and_its_last_lines_where_it_is_long) {  // S4 S9
+  const test::Scratch folder;
+  std::string text;
+  for (int i = 1; i < 150; ++i) text += "line " + std::to_string(i) + "\n";
+  const std::string end = "2026-11-27T01:21:18.250Z +1234.5 ms: every output is verified off";
+  const std::string path = folder.write("dead-man.log", text + end + "\n");
+  const auto lines = take_dead_man_log(path);
+  EXPECT_LE(lines.size(), 101U);
+  EXPECT_EQ(lines.front(), "line 1");
+  EXPECT_EQ(lines.back(), end);
+  EXPECT_TRUE(proved_off(lines));
+  EXPECT_EQ(std::ranges::count(lines, "50 lines are left out; all stand in dead-man.log.previous"),
+            1);
+  EXPECT_TRUE(take_dead_man_log(path).empty());
 }
 
 }  // namespace
