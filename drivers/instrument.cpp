@@ -44,21 +44,6 @@ struct Job {
 
 bool belongs_to_channel(Verb verb) { return verb != Verb::identify && verb != Verb::drain_errors; }
 
-// Sent after the urgent one, it would undo it.
-bool voids(Verb urgent, Verb queued) {
-  switch (urgent) {
-    case Verb::output_off:
-      return queued == Verb::output_on;
-    case Verb::open_switch:
-      return queued == Verb::close_switch;
-    case Verb::set_voltage:
-    case Verb::set_current:
-      return queued == urgent;
-    default:
-      return false;
-  }
-}
-
 std::optional<std::regex> compile_pattern(std::string_view pattern) {
   if (pattern.size() > identification_max) return std::nullopt;
   try {

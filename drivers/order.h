@@ -75,4 +75,19 @@ struct Outcome {
   Instant answered{};             // its answer was complete; for a failure, when we gave up
 };
 
+// Sent after the urgent one, it would undo it.
+constexpr bool voids(Verb urgent, Verb queued) {
+  switch (urgent) {
+    case Verb::output_off:
+      return queued == Verb::output_on;
+    case Verb::open_switch:
+      return queued == Verb::close_switch;
+    case Verb::set_voltage:
+    case Verb::set_current:
+      return queued == urgent;
+    default:
+      return false;
+  }
+}
+
 }  // namespace chargewright::drivers

@@ -34,6 +34,7 @@ class Outbox {
     order.verb = verb;
     order.urgent = urgent;
     order.value = value;
+    if (urgent) drop_voided(order);
     const bool taken = urgent ? urgent_.push(order) : orders_.push(order);
     return taken ? order.ticket : 0;
   }
@@ -65,6 +66,18 @@ class Outbox {
   [[nodiscard]] std::uint32_t events_lost() const { return events_lost_; }
 
  private:
+  // An output-on that waits here would come behind the off of its own cut. Nobody hears of it
+  // again: who orders something urgent has forgotten what it asked for before.
+  void drop_voided(const drivers::Order& urgent) {
+    for (std::size_t left = orders_.size(); left > 0; --left) {
+      drivers::Order waiting;
+      (void)orders_.pop(waiting);
+      const bool same =
+          waiting.instrument == urgent.instrument && waiting.channel == urgent.channel;
+      if (!same || !drivers::voids(urgent.verb, waiting.verb)) (void)orders_.push(waiting);
+    }
+  }
+
   bool listening_ = true;
   drivers::Ring<drivers::Order, 256> urgent_;
   drivers::Ring<drivers::Order, 512> orders_;

@@ -13,6 +13,16 @@ namespace {
 class Congested : public ::testing::Test, public LoneChannel {
  protected:
   Congested() { begin(); }
+  // Of all that was ordered, not seen by the channel yet.
+  std::vector<Outcome> proofs_of_setpoints() {
+    std::vector<Outcome> proofs;
+    for (Order order; out->take_order(order);) {
+      EXPECT_EQ(purpose_of(order.ticket), Purpose::steering);
+      proofs.push_back(outcome(supply, 0, order.verb, order.value, now));
+      proofs.back().order = order;
+    }
+    return proofs;
+  }
   Cause trip_after_a_turn() {
     channel.turn(now, *out);
     return trip();
@@ -52,11 +62,7 @@ TEST_F(Congested, switches_on_when_both_setpoints_are_proved_and_not_before) {  
     bench = FakeBench{};
     begin();
     charge();
-    std::vector<Outcome> proofs;
-    for (Order order; out->take_order(order);) {
-      proofs.push_back(outcome(supply, 0, order.verb, order.value, now));
-      proofs.back().order = order;
-    }
+    const std::vector<Outcome> proofs = proofs_of_setpoints();
     ASSERT_EQ(proofs.size(), 2U);
     const auto ordered_on = [&] {
       bool on = false;
@@ -88,18 +94,25 @@ TEST_F(Congested, hears_the_answer_to_an_order_once) {  // S3 S4
   EXPECT_EQ(channel.state(), State::energised);
 }
 
+// The proof of the last setpoint and a cause that only time brings, in one turn of the guard.
+TEST_F(Congested, orders_nothing_on_behind_the_off_of_a_cut) {  // S4
+  charge();
+  const std::vector<Outcome> proofs = proofs_of_setpoints();
+  now += 10s;
+  for (const Outcome& proof : proofs) channel.see(proof, now, *out);
+  channel.turn(now, *out);
+  ASSERT_EQ(channel.state(), State::cutting);
+  bool off = false;
+  for (Order order; out->take_order(order);) {
+    off |= order.verb == Verb::output_off;
+    EXPECT_NE(order.verb, Verb::output_on);
+  }
+  EXPECT_TRUE(off);
+}
+
 TEST_F(Congested, cuts_where_the_order_to_switch_on_finds_no_place) {  // S4
   charge();
-  std::vector<Outcome> proofs;
-  for (Order order; out->take_order(order);) {
-    ASSERT_EQ(purpose_of(order.ticket), Purpose::steering);
-    Outcome done;
-    done.order = order;
-    done.ending = Ending::done;
-    done.value = order.value;
-    done.asked = done.answered = now;
-    proofs.push_back(done);
-  }
+  const std::vector<Outcome> proofs = proofs_of_setpoints();
   fill(*out, false);
   for (const Outcome& proof : proofs) channel.see(proof, now, *out);
   EXPECT_EQ(trip_after_a_turn(), Cause::guard_internal);

@@ -202,7 +202,7 @@ TEST(ASchedule, reads_nothing_before_it_is_begun) {
 class Queues : public ::testing::Test {
  protected:
   std::uint32_t order(bool urgent, double value = 0) {
-    return out->order(5, Purpose::cut, {supply, 2}, Verb::set_voltage, value, urgent);
+    return out->order(5, Purpose::cut, {supply, 2}, Verb::measure_voltage, value, urgent);
   }
   std::unique_ptr<Outbox> out = std::make_unique<Outbox>();
 };
@@ -239,6 +239,27 @@ TEST_F(Queues, let_an_urgent_order_pass_everything_that_waits) {  // S4
   }
   Order none;
   EXPECT_FALSE(out->take_order(none));
+}
+
+// It would come behind the off, and switch the output on again.
+TEST_F(Queues, let_nothing_wait_that_an_urgent_order_makes_void) {  // S4
+  const Terminal left{0, 1};
+  const Terminal right{0, 2};
+  const Terminal relay{1, 1};
+  for (const Terminal& at : {left, right}) {
+    out->order(0, Purpose::steering, at, Verb::output_on);
+    out->order(0, Purpose::reading, at, Verb::measure_current);
+  }
+  out->order(0, Purpose::permissive, relay, Verb::close_switch);
+  out->order(0, Purpose::cut, left, Verb::output_off, 0, true);
+  out->order(0, Purpose::cut, relay, Verb::open_switch, 0, true);
+  std::vector<std::pair<std::uint8_t, Verb>> taken;
+  for (Order order; out->take_order(order);) taken.emplace_back(order.channel, order.verb);
+  EXPECT_EQ(taken, (std::vector<std::pair<std::uint8_t, Verb>>{{1, Verb::output_off},
+                                                               {1, Verb::open_switch},
+                                                               {1, Verb::measure_current},
+                                                               {2, Verb::output_on},
+                                                               {2, Verb::measure_current}}));
 }
 
 TEST_F(Queues, say_when_they_are_full_and_keep_a_place_for_what_is_urgent) {  // S4
