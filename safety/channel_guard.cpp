@@ -303,7 +303,8 @@ void ChannelGuard::follow_chain(Instant now, Outbox& out) {
   }
   if (state_ != State::unknown && state_ != State::cutting) return;
   if (!may(Transition::off_verified, now)) return;
-  if (chain_.alarmed() && !chain_alarm_) {  // the contactor did not open; current has stopped
+  // Current has stopped, and the contactor was given up: told whatever was alarmed of before.
+  if (plan_.contactor && chain_.record().contactor_open == drivers::never) {
     alarm({.cause = Cause::conversation_failing,
            .channel = channel_,
            .sensor = static_cast<std::uint8_t>(Subject::contactor),

@@ -186,6 +186,20 @@ TEST(Cut, alarms_when_the_contactor_is_welded_though_current_has_stopped) {  // 
   EXPECT_GE(story.bench.count(Verb::open_switch), 3);
 }
 
+TEST(Cut, alarms_of_a_welded_contactor_though_it_has_alarmed_of_the_output_before) {  // S4
+  GuardStory story(Fittings{.contactor = true});
+  story.charge_on();
+  story.bench.contactor_welded = true;
+  story.bench.ignores_off = true;
+  story.ask(Request::Kind::cut);
+  story.pass(5s);
+  ASSERT_TRUE(story.happened(Event::Kind::alarm));
+  ASSERT_NE(story.last(Event::Kind::alarm)->fault.sensor, subject(Subject::contactor));
+  story.bench.ignores_off = false;
+  ASSERT_TRUE(story.until(State::tripped));
+  EXPECT_EQ(story.last(Event::Kind::alarm)->fault.sensor, subject(Subject::contactor));
+}
+
 TEST(Cut, is_verified_anew_though_the_end_of_the_run_was_verified_just_before) {  // S4
   GuardStory story(Fittings{.contactor = true});
   story.charge_on();
