@@ -178,10 +178,10 @@ void Wires::see_identity(Line& line, const Outcome& outcome, Instant now) {
 }
 
 void Wires::see_no_name(Line& line, drivers::Ending ending) {
-  // Asked again in turn with whatever else it is asked, which shows that it goes on.
-  if (ending == drivers::Ending::timed_out || ending == drivers::Ending::unparsable) {
-    line.unnamed = true;
-  }
+  using drivers::Ending;
+  // Asked again in turn with whatever else it is asked, which shows that it goes on; not where it
+  // never can be, and of a link that is lost when that is back.
+  line.unnamed = ending != Ending::done && ending != Ending::absent && ending != Ending::link_down;
 }
 
 Instant Wires::wake() const {

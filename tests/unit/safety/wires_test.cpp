@@ -399,8 +399,8 @@ TEST(Wires, ask_who_is_there_of_an_instrument_that_no_channel_has) {  // S1
 // One supply with an output for each channel, and one logger with eight inputs for each.
 class Shared : public ByteSink {
  public:
-  Shared(std::uint8_t channels, Duration between, bool logger)
-      : wires(plant(channels, between, logger), instruments(between, logger), 1, *this) {
+  Shared(std::uint8_t channels, Duration between, bool logger, Duration respond = 500ms)
+      : wires(plant(channels, between, logger), instruments(between, logger, respond), 1, *this) {
     wires.start(now);
     for (drivers::InstrumentId id = 0; id < wires.instruments(); ++id) wires.link_up(id, now);
   }
@@ -420,9 +420,11 @@ class Shared : public ByteSink {
     plant.instruments = logger ? 2 : 1;
     return plant;
   }
-  static std::vector<drivers::InstrumentSpec> instruments(Duration between, bool logger) {
+  static std::vector<drivers::InstrumentSpec> instruments(Duration between, bool logger,
+                                                          Duration respond) {
     std::vector<drivers::InstrumentSpec> specs = one_supply();
     specs[0].dialect.between = between;
+    specs[0].dialect.respond = respond;
     if (!logger) return specs;
     specs.push_back(
         {.name = "logger",
@@ -455,13 +457,14 @@ class Shared : public ByteSink {
   }
 
   Instant now = at(0s);
+  bool mute = false;
   std::array<std::string, 2> heard;
   Wires wires;
 
  private:
   void answer(drivers::InstrumentId id, const std::string& line) {
     if (line.starts_with("*ESE ")) nonce_[id] = line.substr(5);
-    if (!line.ends_with('?') && !line.ends_with(')')) return;
+    if (mute || (!line.ends_with('?') && !line.ends_with(')'))) return;
     const std::string said = line == "*ESE?" ? nonce_[id] : line == "*IDN?" ? "A,B,C,D" : "0";
     wires.received(id, said + '\n', now);
   }
@@ -483,6 +486,22 @@ TEST(Wires, prove_every_output_off_of_a_supply_that_wants_pauses) {  // S4
     const double cut = bench.seconds_to_all_off(10s);
     EXPECT_LT(start, 10) << int{c.outputs} << " outputs, " << c.between / 1ms << " ms";
     EXPECT_LT(cut, 10) << int{c.outputs} << " outputs, " << c.between / 1ms << " ms";
+  }
+}
+
+// Its lane for urgent orders may be full of those of all outputs just then.
+TEST(Wires, ask_again_who_it_is_where_there_was_no_room_for_the_question) {  // S3 S4
+  for (Duration silence = 500ms; silence <= 6s; silence += 500ms) {
+    Shared bench(max_channels, 0s, false, 1200ms);
+    ASSERT_LT(bench.seconds_to_all_off(10s), 10);
+    bench.wires.link_down(0, bench.now);
+    bench.wires.internal_fault(bench.now);
+    bench.pass(900ms);
+    bench.mute = true;
+    bench.wires.link_up(0, bench.now);
+    bench.pass(silence);
+    bench.mute = false;
+    EXPECT_LT(bench.seconds_to_all_off(20s), 20) << silence / 1ms << " ms";
   }
 }
 
