@@ -78,16 +78,22 @@ ExitCode report(const CommandLine& line, const Direct& direct) {
   return ExitCode::tripped;
 }
 
-// Whether this daemon talks to instruments of that bench; neither names nor files say so for sure.
+// Whether this daemon has all that switches on that bench; neither names nor files say so for sure,
+// and a meter may be another bench's as well.
 bool has_bench(const Client& client, const profiles::Bench& bench) {
   const auto reply = client.get("/v1/bench", std::chrono::milliseconds(500));
   if (!reply || !reply->ok() || !reply->json.is_object()) return false;
   const auto* instruments = array_in(reply->json.get_object(), "instruments");
   if (instruments == nullptr) return false;
-  return std::ranges::any_of(*instruments, [&](const boost::json::value& instrument) {
-    return instrument.is_object() &&
-           std::ranges::count(bench.instruments, text_in(instrument.get_object(), "link"),
-                              &profiles::BenchInstrument::link_text) > 0;
+  const auto has = [&](drivers::InstrumentId id) {
+    const std::string& link = bench.instruments[id].link_text;
+    return std::ranges::any_of(*instruments, [&](const boost::json::value& instrument) {
+      return instrument.is_object() && text_in(instrument.get_object(), "link") == link;
+    });
+  };
+  return std::ranges::all_of(bench.channels, [&](const profiles::BenchChannel& channel) {
+    return has(channel.source.instrument) &&
+           (!channel.contactor || has(channel.contactor->instrument));
   });
 }
 

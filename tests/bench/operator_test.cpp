@@ -6,6 +6,7 @@
 #include <boost/asio/local/stream_protocol.hpp>
 #include <boost/asio/write.hpp>
 #include <csignal>
+#include <fstream>
 #include <thread>
 
 #include "safety/fault.h"
@@ -29,6 +30,14 @@ void leave_the_output_on(ServedBench& bench) {
   bench.end_daemon(SIGKILL);
   EXPECT_TRUE(bench.dead_man_exit());
   EXPECT_TRUE(bench.simulator().output_is_on());
+}
+
+std::string replaced(const std::string& file, const std::string& what, const std::string& by) {
+  std::ifstream in(file);
+  std::string text(std::istreambuf_iterator<char>(in), {});
+  const std::size_t at = text.find(what);
+  EXPECT_NE(at, std::string::npos) << text;
+  return text.replace(at, what.size(), by);
 }
 
 // Stands at the daemon's socket and denies the one request that comes.
@@ -156,16 +165,20 @@ TEST(ACutOfANamedBench, is_never_that_of_another_whose_daemon_answers) {  // S4
   ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
   const auto run = bench.charge();
   leave_the_output_on(bench);
-  const auto cut = [&](const ServedBench& which) {
-    return Process({test::in_build("daemon/chargewright"), "cut", "--bench", which.bench_file()},
+  const auto cut = [&](const std::string& bench_file) {
+    return Process({test::in_build("daemon/chargewright"), "cut", "--bench", bench_file},
                    std::vector<std::string>{"CHARGEWRIGHT_SOCKET=" + other.socket()})
         .wait(patience);
   };
-  const Finished directly = cut(bench);
+  // As if the two had one thermometer.
+  const std::string shared = bench.folder().path() + "/shared.yaml";
+  std::ofstream(shared) << replaced(bench.bench_file(), bench.simulator().address("probe"),
+                                    other.simulator().address("probe"));
+  const Finished directly = cut(shared);
   EXPECT_EQ(directly.exit_code, 0) << directly.out << directly.err;
   EXPECT_FALSE(bench.simulator().output_is_on());
   EXPECT_TRUE(other.simulator().is_charging());
-  const Finished by_its_daemon = cut(other);
+  const Finished by_its_daemon = cut(other.bench_file());
   EXPECT_EQ(by_its_daemon.exit_code, 0) << by_its_daemon.err;
   EXPECT_EQ(other.trip(), "operator-cut");
   EXPECT_NE(run->wait(patience).exit_code, 0);
