@@ -64,7 +64,7 @@ drivers::Result<void> Life::begin() {
 
   std::vector<std::string> links;
   for (const auto& instrument : files_.bench.instruments) {
-    links.push_back(key_of_link(instrument.link));
+    links.push_back(lasting_name(instrument.link));
   }
   auto state = StateStore::open(options_.state, files_.bench.name, names_of(files_.bench.channels),
                                 wall(), links);

@@ -52,6 +52,17 @@ std::string key_of_host(std::string host) {
   return shortest;
 }
 
+// One instrument, one key: a device by where its symbolic links lead.
+std::string key_of_link(const drivers::LinkAddress& address) {
+  if (const auto* tcp = std::get_if<drivers::TcpAddress>(&address)) {
+    return "tcp:" + key_of_host(tcp->host) + ':' + std::to_string(tcp->port);
+  }
+  const std::string device = std::get<drivers::SerialAddress>(address).device;
+  std::error_code ignored;  // a device that is not there yet keeps the name it has
+  const auto real = std::filesystem::canonical(device, ignored);
+  return "serial:" + (ignored ? device : real.string());
+}
+
 // FNV-1a, 64 bits: an abstract socket's name has room for 107 bytes, a device path may be longer.
 std::string digest(const std::string& text) {
   std::uint64_t hash = 14695981039346656037ULL;
@@ -63,14 +74,9 @@ std::string digest(const std::string& text) {
 
 }  // namespace
 
-std::string key_of_link(const drivers::LinkAddress& address) {
-  if (const auto* tcp = std::get_if<drivers::TcpAddress>(&address)) {
-    return "tcp:" + key_of_host(tcp->host) + ':' + std::to_string(tcp->port);
-  }
-  const std::string device = std::get<drivers::SerialAddress>(address).device;
-  std::error_code ignored;  // a device that is not there yet keeps the name it has
-  const auto real = std::filesystem::canonical(device, ignored);
-  return "serial:" + (ignored ? device : real.string());
+std::string lasting_name(const drivers::LinkAddress& address) {
+  if (const auto* serial = std::get_if<drivers::SerialAddress>(&address)) return serial->device;
+  return key_of_link(address);
 }
 
 Result<Lock> Lock::of_bench(const std::string& state_folder, const std::string& bench) {

@@ -12,8 +12,9 @@
 
 namespace chargewright::daemon {
 
-// One instrument, one key: a device by where its symbolic links lead.
-std::string key_of_link(const drivers::LinkAddress& address);
+// By which an instrument is known from one start to the next: a device as the bench file names it,
+// since where its symbolic links lead may be another number after each time that it was plugged in.
+std::string lasting_name(const drivers::LinkAddress& address);
 
 class Lock {
  public:

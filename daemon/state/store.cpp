@@ -80,7 +80,8 @@ void look_for_former_names(const std::string& folder, const std::string& own,
   for (auto entry = std::filesystem::directory_iterator(folder, error);
        !error && entry != std::filesystem::directory_iterator(); entry.increment(error)) {
     const std::string other = entry->path().string();
-    if (other == own || !entry->is_directory(error)) continue;
+    std::error_code none;  // what cannot be looked at is no bench's folder
+    if (entry->path().filename() == own || !entry->is_directory(none)) continue;
     const auto text = read_file(other + links_file);
     if (!text || !*text) continue;  // of no bench
     std::istringstream lines{**text};
@@ -113,7 +114,7 @@ Result<std::unique_ptr<StateStore>> StateStore::open(const std::string& folder,
   if (auto wrote = replace_file(own + links_file, lines); !wrote) return wrote.error();
   std::unique_ptr<StateStore> store{new StateStore(own, channels)};
   store->load(now);
-  look_for_former_names(folder, own, links, store->damage_);
+  look_for_former_names(folder, file_name_of(bench), links, store->damage_);
   return store;
 }
 

@@ -32,7 +32,7 @@ namespace chargewright::daemon {
 class StateStore {
  public:
   // Fails only when the folder cannot be made or written. `channels` by their place in the bench;
-  // `links` (state/lock.h, key_of_link) say by which instruments the bench is known where it was
+  // `links` (state/lock.h, lasting_name) say by which instruments the bench is known where it was
   // renamed.
   static drivers::Result<std::unique_ptr<StateStore>> open(
       const std::string& folder, const std::string& bench, const std::vector<std::string>& channels,

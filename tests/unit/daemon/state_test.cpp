@@ -163,6 +163,11 @@ TEST_F(State, of_a_bench_that_was_renamed_is_not_forgotten_with_its_name) {  // 
   const auto renamed = as("summer-bench", {"tcp:another:5026", "tcp:supply:5025"})->damage();
   ASSERT_EQ(renamed.size(), 1U);
   EXPECT_EQ(renamed[0].place.file, file("trip-left.json"));
+  for (const char* own : {"", "/", "/."}) {  // however its folder is written
+    const auto same =
+        StateStore::open(folder_ + own, "hut-bench", {"left"}, now_, {"tcp:supply:5025"});
+    EXPECT_TRUE((*same)->damage().empty()) << own;
+  }
   ASSERT_TRUE(as("hut-bench", {"tcp:supply:5025"})->acknowledge(0));
   EXPECT_TRUE(as("summer-bench", {"tcp:supply:5025"})->damage().empty());
 }
