@@ -20,6 +20,8 @@ constexpr double wander_part = 0.03;
 constexpr double wander_least = 0.020;  // V
 constexpr double resistance_margin = 2;
 
+constexpr Duration unwatched_most = std::chrono::seconds(1);
+
 struct Words {
   Unresumed why;
   std::string_view key;
@@ -185,6 +187,14 @@ Unresumed Resumption::forbidden(const Look& look, Instant now) const {
 void Resumption::turn(const Look& look, Instant now) {
   if (state_ == State::given_up) return;
   if (const Unresumed why = forbidden(look, now); why != Unresumed::none) return give_up(why);
+  // What nobody looked at may have been anything meanwhile, and a person saw the warning stand
+  // still.
+  const bool unwatched = now - looked_at_ > unwatched_most;
+  looked_at_ = now;
+  if (unwatched && (state_ == State::warning || state_ == State::due)) {
+    state_ = State::warning;
+    warned_at_ = now;
+  }
   switch (state_) {
     case State::waiting:
       if (!is_fit(look)) return;

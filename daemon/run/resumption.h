@@ -100,7 +100,8 @@ class Resumption {
   };
 
   Resumption(const Terms& terms, drivers::Instant now) : terms_(terms), began_(now) {}
-  // `now` of a clock that no speed touches. At least twice a second.
+  // `now` of a clock that no speed touches. At least twice a second: a warning in which nobody
+  // looked for longer begins anew.
   void turn(const Look& look, drivers::Instant now);
   void give_up(Unresumed why);
 
@@ -118,6 +119,7 @@ class Resumption {
   State state_ = State::waiting;
   Unresumed why_ = Unresumed::none;
   drivers::Instant warned_at_{};
+  drivers::Instant looked_at_{};
 };
 
 }  // namespace chargewright::daemon

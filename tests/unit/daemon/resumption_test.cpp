@@ -264,6 +264,10 @@ struct Bench {
                           .sees_cell = true};
 };
 
+void watch(Resumption& resumption, const Bench& bench, Duration from, Duration until) {
+  for (Duration then = from; then <= until; then += 100ms) resumption.turn(bench.look, at(then));
+}
+
 TEST(Resumption, warns_for_its_whole_time_before_it_is_due) {  // S9
   const Bench bench;
   Resumption resumption{bench.terms, at(0s)};
@@ -271,10 +275,25 @@ TEST(Resumption, warns_for_its_whole_time_before_it_is_due) {  // S9
   resumption.turn(bench.look, at(1s));
   EXPECT_EQ(resumption.state(), Resumption::State::warning);
   EXPECT_EQ(resumption.left(at(11s)), Duration{20s});
-  resumption.turn(bench.look, at(30'999ms));
+  watch(resumption, bench, 1s, 30'999ms);
   EXPECT_EQ(resumption.state(), Resumption::State::warning);
   resumption.turn(bench.look, at(31s));
   EXPECT_EQ(resumption.state(), Resumption::State::due);
+}
+
+// Another channel's resumption may take that long.
+TEST(Resumption, warns_anew_where_nobody_looked_for_a_while) {  // S9
+  const Bench bench;
+  Resumption resumption{bench.terms, at(0s)};
+  resumption.turn(bench.look, at(1s));
+  watch(resumption, bench, 1s, 20s);
+  resumption.turn(bench.look, at(40s));
+  EXPECT_EQ(resumption.state(), Resumption::State::warning);
+  EXPECT_EQ(resumption.left(at(40s)), Duration{30s});
+  watch(resumption, bench, 40s, 70s);
+  EXPECT_EQ(resumption.state(), Resumption::State::due);
+  resumption.turn(bench.look, at(80s));
+  EXPECT_EQ(resumption.state(), Resumption::State::warning);
 }
 
 TEST(Resumption, warns_in_real_time_whatever_the_speed_of_the_bench) {  // S9
@@ -282,8 +301,7 @@ TEST(Resumption, warns_in_real_time_whatever_the_speed_of_the_bench) {  // S9
   bench.terms.speed = 60;
   bench.terms.allowed.within = 2h;
   Resumption resumption{bench.terms, at(0s)};
-  resumption.turn(bench.look, at(0s));
-  resumption.turn(bench.look, at(29s));
+  watch(resumption, bench, 0s, 29s);
   EXPECT_EQ(resumption.state(), Resumption::State::warning);
 }
 
