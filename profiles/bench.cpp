@@ -70,6 +70,7 @@ class Reader {
     text_field(mapping, "description", Presence::optional, 2000);
     if (const Node* node = mapping.need("instruments")) read_instruments(mapping, *node);
     if (const Node* node = mapping.need("channels")) read_channels(mapping, *node);
+    refuse_others_sources();
     number_the_first();
     mapping.finish();
   }
@@ -283,6 +284,25 @@ class Reader {
                       "name the output or input to which this cell is connected");
     }
     measured.push_back(numbered(terminal));
+  }
+
+  // Nor at the output of another channel, which may have a meter of its own.
+  void refuse_others_sources() {
+    for (const BenchChannel& channel : bench.channels) {
+      for (const BenchChannel& other : bench.channels) {
+        if (&other == &channel || other.source.instrument == drivers::no_instrument) continue;
+        for (const auto& [key, meter, others] :
+             {std::tuple{"voltage", channel.voltmeter, other.voltmeter},
+              std::tuple{"current", channel.ammeter, other.ammeter}}) {
+          if (numbered(meter) != numbered(other.source)) continue;
+          if (others == other.source) continue;  // told of already
+          problems.list.push_back({channel.place,
+                                   std::string("its `") + key +
+                                       "` is read at the source of channel `" + other.name + '`',
+                                   "name the output or input to which this cell is connected"});
+        }
+      }
+    }
   }
 
   // An unnumbered message goes to whichever output was selected last: where an instrument has

@@ -245,6 +245,12 @@ TEST(Bench, reads_no_cell_where_another_one_is_read) {  // S3
             "b.yaml:21:38: the `current` of another channel is read there; name the output or "
             "input to which this cell is connected");
   EXPECT_EQ(with("voltage: meter/2, temperature: probe/1, "), "accepted");
+  // Also where that channel has a meter of its own, in either order.
+  EXPECT_EQ(why_not(bench_with(15, "    voltage: supply/2") +
+                    "  right: {source: supply/2, voltage: meter/2, wiring: {resistance: 5 "
+                    "mohm}}\n"),
+            "b.yaml:13:3: its `voltage` is read at the source of channel `right`; name the output "
+            "or input to which this cell is connected");
   // The second channel is the one that names its own source.
   EXPECT_EQ(why_not(bench_with(15, "    voltage: supply/2") +
                     "  right: {source: supply/2, wiring: {resistance: 5 mohm}}\n"),
