@@ -39,9 +39,10 @@ bool is_verified_off(safety::State state) {
   return state == safety::State::off || state == safety::State::tripped;
 }
 
-RecordEnd end_of(const Progress& progress, const safety::ChannelSnapshot& channel, WallTime at) {
+RecordEnd end_of(const Progress& progress, bool ran, const safety::ChannelSnapshot& channel,
+                 WallTime at) {
   RecordEnd end{.phase = progress.phase, .at = at};
-  if (progress.phase == Phase::refused) return end;  // the tallies are still the run's before
+  if (!ran) return end;  // the tallies are still the run's before
   end.charge_in_ah = channel.charge_in / 3600;
   end.charge_out_ah = channel.charge_out / 3600;
   end.energy_in_wh = channel.energy_in / 3600;
@@ -248,7 +249,6 @@ void EventPump::take_progress() {
     forget_offer(item.progress.channel);
     channel.ending = item.progress;
     channel.hold = !facts.resumes.empty() && !channel.ran && item.progress.phase != Phase::tripped;
-    channel.ran = false;
   }
 }
 
@@ -295,13 +295,27 @@ void EventPump::hold(std::uint8_t channel) {
   }
 }
 
+// A run whose limits were never enforced leaves the watch to those of the one before it (S8).
+void EventPump::keep_former_limits(std::uint8_t channel) {
+  std::optional<safety::Limits> former;
+  {
+    const std::lock_guard lock{mutex_};
+    former.swap(channels_[channel].limits_before);
+  }
+  if (!former) return;
+  if (auto kept = parts_.state.keep_limits(channel, *former); !kept) {
+    tell(LogLevel::critical, {{"kind", "state-failed"}, {"description", describe(kept.error())}});
+  }
+}
+
 void EventPump::close_runs() {
   for (std::size_t i = 0; i < parts_.channels.size(); ++i) {
     Channel& channel = channels_[i];
     const auto id = static_cast<std::uint8_t>(i);
     if (channel.ending) {
       if (!is_verified_off(snapshot_.channel[i].state)) continue;
-      const RecordEnd end = end_of(*channel.ending, snapshot_.channel[i], parts_.wall());
+      const RecordEnd end =
+          end_of(*channel.ending, channel.ran, snapshot_.channel[i], parts_.wall());
       if (parts_.recorder.is_open(id) && !parts_.recorder.end(id, end)) continue;
       channel.ending.reset();
       channel.closing = true;
@@ -309,6 +323,7 @@ void EventPump::close_runs() {
     if (!channel.closing || parts_.recorder.is_open(id)) continue;
     channel.closing = false;
     if (channel.hold) hold(id);
+    if (!channel.ran) keep_former_limits(id);
     // The marker stands in for a trip that the disk did not take (S5).
     if (!parts_.recorder.failed(id) && channel.unkept != Unkept::trip) {
       if (auto gone = parts_.state.unmark_energised(i); !gone) {
@@ -330,10 +345,14 @@ std::string EventPump::run_id_of(std::uint8_t channel) const {
   return facts.run && facts.busy ? facts.run->id : std::string{};
 }
 
-void EventPump::begin_run(std::uint8_t channel, const RunFacts& run) {
+void EventPump::begin_run(std::uint8_t channel, const RunFacts& run,
+                          const std::optional<safety::Limits>& limits_before) {
   const std::lock_guard lock{mutex_};
-  channels_.at(channel).run = run;
-  channels_.at(channel).busy = true;
+  Channel& facts = channels_.at(channel);
+  facts.run = run;
+  facts.limits_before = limits_before;
+  facts.busy = true;
+  facts.ran = false;
 }
 
 void EventPump::progress(const Progress& progress, drivers::Instant at) {

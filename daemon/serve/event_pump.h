@@ -53,7 +53,9 @@ class EventPump {
   bool turn();  // false: there is more to take
 
   // A record was begun and the marker written; what happens on this channel belongs to it now.
-  void begin_run(std::uint8_t channel, const RunFacts& run);
+  // `limits_before`: those of the run before, which are kept again if this one never runs.
+  void begin_run(std::uint8_t channel, const RunFacts& run,
+                 const std::optional<safety::Limits>& limits_before = {});
   void progress(const Progress& progress, drivers::Instant at);
 
   // The run that the channel carries or carried last, with its latest progress.
@@ -89,14 +91,15 @@ class EventPump {
     end,   // acknowledged, and still latched for the next life
   };
   struct Channel {
-    std::optional<RunFacts> run;         // under mutex_
-    bool busy = false;                   // under mutex_
-    std::optional<safety::Fault> alarm;  // under mutex_
-    bool withdrawn = false;              // under mutex_; the offer on the disk is to go
-    std::optional<Progress> ending;      // the pump's own from here on
+    std::optional<RunFacts> run;                  // under mutex_
+    bool busy = false;                            // under mutex_
+    std::optional<safety::Fault> alarm;           // under mutex_
+    bool withdrawn = false;                       // under mutex_; the offer on the disk is to go
+    std::optional<safety::Limits> limits_before;  // under mutex_
+    bool ran = false;                             // this run; set anew only where none is busy
+    std::optional<Progress> ending;               // the pump's own from here on
     bool closing = false;
     Unkept unkept = Unkept::nothing;
-    bool ran = false;   // this run
     bool hold = false;  // it could not resume: a person has to look (S9)
     std::optional<drivers::Instant> cut_began;
   };
@@ -111,6 +114,7 @@ class EventPump {
   void take_withdrawals();
   void forget_offer(std::size_t channel);
   void hold(std::uint8_t channel);
+  void keep_former_limits(std::uint8_t channel);
   void close_runs();
   [[nodiscard]] bool anything_ends() const;
   [[nodiscard]] std::string run_id_of(std::uint8_t channel) const;

@@ -195,7 +195,7 @@ Answer<object> Starting::begin(std::uint8_t channel, const PreparedRun& run, con
                  .resumes = wish.how ? wish.how->resumed.run : std::string{}};
   facts.progress.channel = channel;
   facts.progress.began = facts.progress.step_began = now.at;
-  parts_.pump.begin_run(channel, facts);
+  parts_.pump.begin_run(channel, facts, on_.state.limits(channel));
   if (auto denied = arm(std::move(setup), marker, wish)) {
     facts.progress.phase = Phase::refused;
     facts.progress.ended = now.at;

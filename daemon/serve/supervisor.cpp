@@ -216,7 +216,9 @@ object Supervisor::facts_of(std::uint8_t channel, const safety::Snapshot& snapsh
     facts.trip = LatchedTrip{.fault = state.trip, .at = parts_.wall(), .run = {}};
   }
   if (facts.run) {
-    if (const auto progress = run_thread_.progress(channel)) facts.run->progress = *progress;
+    // Not that of the run before, where this one came to nothing.
+    const auto progress = run_thread_.progress(channel);
+    if (progress && progress->began >= facts.run->progress.began) facts.run->progress = *progress;
   }
   return channel_json(facts, state, snapshot.at);
 }

@@ -69,7 +69,8 @@ class Pump : public testing::Test {
   }
 
   // As the supervisor begins a run: record, marker, pump.
-  void begin_run(const std::string& resumes = {}) {
+  void begin_run(const std::string& resumes = {},
+                 const std::optional<safety::Limits>& limits_before = {}) {
     RecordHeader header;
     header.bench = "hut-bench";
     header.channel = "left";
@@ -78,12 +79,14 @@ class Pump : public testing::Test {
     path_ = recorder_->begin(0, header).value();
     ASSERT_TRUE(state_->mark_energised(
         0, {.since = {}, .run = run_id(path_), .profile = "p", .cell = "c"}));
-    pump_->begin_run(0, {.id = run_id(path_),
-                         .profile = "p",
-                         .cell = "c",
-                         .steps = {"fill"},
-                         .progress = {},
-                         .resumes = resumes});
+    pump_->begin_run(0,
+                     {.id = run_id(path_),
+                      .profile = "p",
+                      .cell = "c",
+                      .steps = {"fill"},
+                      .progress = {},
+                      .resumes = resumes},
+                     limits_before);
   }
   void offer_to_resume() {
     Energised marker = *state_->energised(0);
@@ -239,13 +242,39 @@ TEST_F(Pump, what_led_to_the_end_is_recorded_before_it) {  // S10
   EXPECT_NE(summary->trip, "");
 }
 
-TEST_F(Pump, a_refused_run_does_not_take_the_tallies_of_the_one_before) {
+TEST_F(Pump, a_run_that_never_ran_does_not_take_the_tallies_of_the_one_before) {  // S10
   guard_.shown.channel[0].charge_in = 7200;
   state(safety::State::off);
+  for (const Phase ending : {Phase::refused, Phase::stopped, Phase::tripped, Phase::failed}) {
+    begin_run();
+    end_run(ending);
+    EXPECT_TRUE(closes());
+    EXPECT_EQ(summarise(path_)->end->charge_in_ah, 0) << key_of(ending);
+  }
   begin_run();
-  end_run(Phase::refused);
+  end_run(Phase::running);
+  end_run(Phase::refused);  // a later step, by the gate
   EXPECT_TRUE(closes());
-  EXPECT_EQ(summarise(path_)->end->charge_in_ah, 0);
+  EXPECT_EQ(summarise(path_)->end->charge_in_ah, 2);
+}
+
+TEST_F(Pump, a_run_that_never_ran_leaves_the_watch_to_the_limits_of_the_one_before) {  // S8
+  const auto above = [this] { return next_life()->limits(0)->temperature_above->value; };
+  const auto limits = [](drivers::Celsius most) {
+    safety::Limits all;
+    all.temperature_above.emplace(safety::Limit<drivers::Celsius>{.value = most});
+    return all;
+  };
+  state(safety::State::off);
+  for (const bool runs : {false, true}) {
+    ASSERT_TRUE(state_->keep_limits(0, limits(drivers::celsius(45))));
+    begin_run({}, state_->limits(0));
+    ASSERT_TRUE(state_->keep_limits(0, limits(drivers::celsius(60))));
+    if (runs) end_run(Phase::running);
+    end_run(Phase::stopped);
+    EXPECT_TRUE(closes());
+    EXPECT_EQ(above(), drivers::celsius(runs ? 60 : 45));
+  }
 }
 
 TEST_F(Pump, lost_events_fail_the_runs_and_a_trip_among_them_is_not_lost) {  // S5 S10

@@ -28,6 +28,7 @@ class IdleGuard final : public GuardSide {
     return true;
   }
   void snapshot(safety::Snapshot& into) override {
+    into.at = now();
     into.channels = 1;
     into.channel[0] = channel;
   }
@@ -161,6 +162,18 @@ TEST_F(AskedOf, a_start_comes_to_nothing_once_nobody_waits_for_it) {  // S1
   EXPECT_FALSE(supervisor_->acknowledge("left", {.has_left = [] { return true; }}));
   EXPECT_FALSE(
       supervisor_->approve("left", profile_, cell_, true, {.has_left = [] { return true; }}));
+}
+
+// It was there for its id, with the end and the times of the other.
+TEST_F(AskedOf, a_denied_start_is_not_shown_as_the_run_before) {
+  ASSERT_TRUE(supervisor_->approve("left", profile_, cell_, true, {}));
+  ASSERT_TRUE(supervisor_->start("left", {.profile = profile_, .cell = cell_}, {}));
+  ASSERT_TRUE(supervisor_->stop("left", {}));
+  for (int i = 0; i < 1000 && state_->energised(0); ++i) std::this_thread::sleep_for(10ms);
+  ASSERT_EQ(phase(), "stopped");
+  EXPECT_FALSE(supervisor_->start("left", {.profile = profile_, .cell = cell_},
+                                  {.has_left = [] { return true; }}));
+  EXPECT_EQ(phase(), "refused");
 }
 
 TEST_F(AskedOf, a_start_whose_limits_the_disk_does_not_keep_is_on_record_as_refused) {  // S10
