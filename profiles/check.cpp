@@ -287,12 +287,23 @@ class Checker {
   // Both ceilings are met as a charge begins to taper. A source that holds its own rating there
   // reads a little beyond it now and then.
   void check_power(const CeilingsText& ceilings, Amperes current, const std::string& where) {
-    const drivers::Watts most = current * ceilings.voltage;
-    if (!limits().power_above || most < limits().power_above->value) return;
-    note(ceilings.current_place,
-         "the current ceiling" + where + to_text(current) + ": at " + to_text(ceilings.voltage) +
-             " that is " + to_text(most) + ", not below the limit " + limit_of("power-above"),
-         "unless the cell never takes both at once it would trip: give the step a `power` ceiling");
+    if (!limits().power_above) return;
+    const auto beyond = [&](Volts voltage) {
+      const drivers::Watts power = current * voltage;
+      return "the current ceiling" + where + to_text(current) + ": at " + to_text(voltage) +
+             " that is " + to_text(power) + ", not below the limit " + limit_of("power-above");
+    };
+    const Volts least =
+        limits().voltage_below ? limits().voltage_below->value : cell_.voltage.never_below;
+    if (current * least > limits().power_above->value) {  // what safety/gate.h would refuse
+      problem(
+          ceilings.current_place, beyond(least),
+          "even the emptiest cell would take more: lower it, or give the step a `power` ceiling");
+    } else if (current * ceilings.voltage >= limits().power_above->value) {
+      note(ceilings.current_place, beyond(ceilings.voltage),
+           "unless the cell never takes both at once it would trip: give the step a `power` "
+           "ceiling");
+    }
   }
 
   void check_temperature(const CeilingsText& ceilings, const std::string& where) {

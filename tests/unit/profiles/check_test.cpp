@@ -374,6 +374,21 @@ TEST(Check, notes_ceilings_that_meet_beyond_a_limit_on_power) {
   EXPECT_EQ(notes(files), "");
 }
 
+// The gate would, halfway through the run.
+TEST(Check, refuses_a_current_that_is_beyond_a_limit_on_power_at_any_voltage) {  // S2
+  Files files;  // 4 A, down to 2.5 V
+  const std::string limits = "limits:\n";
+  files.profile = with(files.profile, limits, limits + "  power: {above: 10 W}\n");
+  EXPECT_EQ(problems(files), "");
+  files.profile = with(files.profile, "10 W", "9.9 W");
+  EXPECT_EQ(problems(files),
+            "p.yaml:5:23: the current ceiling of step `fill` is 4 A: at 2.500 V that is 10 W, not "
+            "below the limit 9.9 W (profile, p.yaml:8); even the emptiest cell would take more: "
+            "lower it, or give the step a `power` ceiling");
+  files.profile = with(files.profile, "voltage: 4.2 V", "voltage: 4.2 V, power: 9 W");
+  EXPECT_EQ(problems(files), "");
+}
+
 TEST(Check, notes_a_bench_that_looks_away_for_long) {
   Files files;
   files.bench += "    every: 5 s\n    heartbeat: 1 min\n";
