@@ -213,6 +213,21 @@ std::optional<double> value_of(const Measured& measured, Subject subject) {
   return std::nullopt;
 }
 
+std::optional<Instant> read_at(const Measured& measured, Subject subject) {
+  switch (subject) {
+    case Subject::voltage:
+      return measured.voltage_asked;
+    case Subject::current:
+      return measured.current_asked;
+    case Subject::power:
+      return std::min(measured.voltage_asked, measured.current_asked);
+    case Subject::temperature:
+      return measured.temperature_asked;
+    default:
+      return std::nullopt;  // what is counted goes on between the readings
+  }
+}
+
 bool holds(double value, Comparison comparison, double bound) {
   switch (comparison) {
     case Comparison::at_least:
@@ -376,8 +391,9 @@ bool ConditionState::met(std::size_t at, const Measured& measured, Instant now) 
       since_[at].reset();
       return false;
     }
-    if (!since_[at]) since_[at] = now;
-    return now - *since_[at] >= node.hold;
+    const Instant read = read_at(measured, node.subject).value_or(now);
+    if (!since_[at]) since_[at] = read;
+    return read - *since_[at] >= node.hold;
   }
   bool any = false;
   bool all = true;

@@ -2,7 +2,8 @@
 // Conditions: the reading at which a step ends. `voltage >= 2.95 V`, `current <= C/20 for 5 s`,
 // `any: [...]`, `all: [...]`. The model is a flat tree of plain facts; ConditionState judges it
 // from readings and time, and is unknown-safe: a value that is missing or not finite meets nothing
-// and starts the holding time anew.
+// and starts the holding time anew. What holds for a time must be read at its end, too: one reading
+// says nothing of the time after it.
 
 #include <cstdint>
 #include <optional>
@@ -81,6 +82,10 @@ struct Measured {
   std::optional<drivers::Watts> power{};
   std::optional<drivers::Duration> step_time{};
   std::optional<drivers::Duration> run_time{};
+  // When what is read was asked for; nothing: it is as fresh as the moment it is judged at.
+  std::optional<drivers::Instant> voltage_asked{};
+  std::optional<drivers::Instant> current_asked{};
+  std::optional<drivers::Instant> temperature_asked{};  // the oldest sensor's
 };
 
 // Judges one resolved condition through one step. Plain code; one thread; no allocation in see().

@@ -256,6 +256,8 @@ profiles::Measured Sequencer::measured(const ChannelSnapshot& snapshot, Instant 
   facts.step_time = now - progress_.step_began;
   if (snapshot.in_doubt) return facts;
   if (judged(snapshot.voltage)) facts.voltage = snapshot.voltage.voltage();
+  facts.voltage_asked = snapshot.voltage.asked;
+  facts.current_asked = snapshot.current.asked;
   if (unfolded_at_ && judged(snapshot.current) && snapshot.current.asked > *unfolded_at_) {
     facts.current = snapshot.current.current();
     if (judged(snapshot.voltage)) facts.power = snapshot.voltage.voltage() * *facts.current;
@@ -263,6 +265,10 @@ profiles::Measured Sequencer::measured(const ChannelSnapshot& snapshot, Instant 
   const auto* const first = snapshot.temperatures.begin();
   if (std::all_of(first, first + snapshot.thermometers, judged)) {
     if (const auto warmest = hottest(snapshot)) facts.temperature = warmest->temperature();
+    for (const auto* sensor = first; sensor != first + snapshot.thermometers; ++sensor) {
+      facts.temperature_asked =
+          std::min(facts.temperature_asked.value_or(sensor->asked), sensor->asked);
+    }
   }
   return facts;
 }

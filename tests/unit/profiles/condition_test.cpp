@@ -89,6 +89,18 @@ TEST(Condition, begins_its_hold_anew_after_an_unknown_reading) {
   EXPECT_TRUE(taper.see(current(0.1), at(11s)));
 }
 
+// It would end a waking step, and the full current go into a cell that is deeply discharged.
+TEST(Condition, holds_for_no_time_by_one_reading_alone) {
+  ConditionState woken = state("voltage >= 3 V for 5 s");
+  const auto reading = [](double volts, Duration asked) {
+    return Measured{.voltage = drivers::volts(volts), .voltage_asked = at(asked)};
+  };
+  for (const Duration then : {0s, 5s, 9s}) EXPECT_FALSE(woken.see(reading(3.05, 0s), at(then)));
+  EXPECT_FALSE(woken.see(reading(2.6, 10s), at(11s)));  // it was a wild one
+  EXPECT_FALSE(woken.see(reading(3.05, 20s), at(21s)));
+  EXPECT_TRUE(woken.see(reading(3.05, 30s), at(31s)));
+}
+
 TEST(Condition, combines_with_any_and_all_in_any_depth_it_allows) {
   const char* text = "{any: [{all: [voltage >= 4.19 V, current <= 0.5 A]}, time >= 1 h]}";
   Measured measured{.voltage = 4.2_V, .current = 1.0_A, .run_time = 10min};
