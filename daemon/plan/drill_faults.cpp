@@ -16,7 +16,6 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr std::size_t steps_most = 6;
 // Bad enough to matter, within what a bench can do (common practice, no source).
 constexpr double knob_voltage_factor = 1.25;
 constexpr double knob_current_factor = 1.5;
@@ -251,7 +250,6 @@ std::vector<DrillTime> drill_times(const profiles::Procedure& procedure,
   std::vector<DrillTime> times{
       {DrillMoment::before_arming, 0, Duration::zero(), Duration::zero(), "before the start"}};
   std::vector<bool> met(procedure.steps.size());
-  std::size_t steps = 0;
   std::optional<DrillTime> cutting;
   Duration longest{};
   Duration began{};
@@ -262,9 +260,8 @@ std::vector<DrillTime> drill_times(const profiles::Procedure& procedure,
       const Duration into = drivers::seconds(share * drivers::in_seconds(rehearsed.duration));
       times.push_back({moment, k, into, began + into, when + ('`' + step.name + '`')});
     };
-    if (!met[rehearsed.step] && steps < steps_most) {
+    if (!met[rehearsed.step]) {
       met[rehearsed.step] = true;
-      ++steps;
       if (step.verb == profiles::StepVerb::charge) {
         add(DrillMoment::early, 0.05, "early in ");
         add(DrillMoment::middle, 0.5, "in the middle of ");

@@ -13,7 +13,7 @@ struct DrillTime {
   std::string words;         // "early in `fill`"
 };
 
-// At most `steps_most` steps, each step of the file once.
+// Each step of the file once, however often it is repeated.
 std::vector<DrillTime> drill_times(const profiles::Procedure& procedure,
                                    const Rehearsal& undisturbed);
 

@@ -8,6 +8,7 @@
 #include <set>
 
 #include "daemon/cli/drill_view.h"
+#include "daemon/plan/drill_faults.h"
 #include "profiles/check.h"
 #include "tests/support/places.h"
 #include "tests/unit/daemon/hut.h"
@@ -65,6 +66,20 @@ std::vector<const DrillRow*> rows_of(const Drill& drill, std::string_view fault,
     if (row.fault.name == fault && (!moment || row.moment == *moment)) rows.push_back(&row);
   }
   return rows;
+}
+
+TEST(DrillTimes, meet_each_step_of_the_file_however_many_there_are) {
+  std::vector<profiles::PlannedStep> steps;
+  for (int k = 0; k < 20; ++k) steps.push_back(charge(4.0_A, 4.2_V, current_at_most(0.2_A, 1s)));
+  steps.push_back(rest(10min));
+  const profiles::Procedure procedure = hut::procedure(steps);
+  Rehearsal undisturbed;
+  for (std::uint16_t k = 0; k < steps.size(); ++k) {
+    undisturbed.steps.push_back({.step = k, .duration = 1min});
+  }
+  std::set<std::size_t> met;
+  for (const DrillTime& time : drill_times(procedure, undisturbed)) met.insert(time.executed);
+  EXPECT_EQ(met.size(), steps.size());
 }
 
 // In the middle of a charge, and while it rests.
