@@ -4,6 +4,7 @@
 #include <regex>
 
 #include "drivers/quantity_text.h"
+#include "profiles/bench_times.h"
 #include "profiles/fields.h"
 
 namespace chargewright::profiles {
@@ -481,6 +482,7 @@ safety::Plant plant_of(const Bench& bench) {
     plan.disagree_delay = channel.disagree_for;
     plan.stuck_after = channel.stuck_after;
     plan.heartbeat = channel.heartbeat;
+    plan.settling = source.response.settling.value_or(assumed_settling);
     plan.source_voltage_max = source.ratings.voltage.value_or(volts(0));
     plan.source_current_max = source.ratings.current.value_or(amperes(0));
     if (channel.wiring.rated) {

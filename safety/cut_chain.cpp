@@ -5,6 +5,7 @@
 
 namespace chargewright::safety {
 
+using drivers::Duration;
 using drivers::Ending;
 using drivers::Instant;
 using drivers::later;
@@ -47,7 +48,7 @@ void CutChain::begin(Instant now, drivers::Duration patience, Outbox& out) {
   if (!again) {
     record_ = CutRecord{};
     record_.started = now;
-    repeated_ = opening_ = off_done_ = false;
+    repeated_ = opening_ = off_done_ = disproved_ = false;
     opens_failed_ = 0;
     output_ = source_current_ = meter_current_ = Evidence{};
     alarm_at_ = later(now, patience);
@@ -99,7 +100,7 @@ void CutChain::write_zero(Outbox& out) {
 void CutChain::ask(Instant now, Outbox& out) {
   // However seldom a charge is read, each stage wants its proof.
   ask_at_ = later(now, std::min(plan_.every, plan_.cut_stage));
-  if (now >= later(asked_at_, forget_after_ * plan_.cut_stage)) questions_pending_ = 0;
+  if (now >= later(asked_at_, questions_lost_after())) questions_pending_ = 0;
   if (questions_pending_ > 0) return;
   asked_at_ = now;
   const auto question = [&](const Terminal& at, Verb verb) {
@@ -137,6 +138,7 @@ void CutChain::see_own(const Outcome& outcome, Instant now, Outbox& out) {
     case Verb::measure_current:
     case Verb::read_output:
       questions_pending_ = std::max(0, questions_pending_ - 1);
+      disproved_ |= questions_pending_ == 0 && should_have_stopped();
       return;
     case Verb::open_switch:
       if (late) return;
@@ -203,6 +205,21 @@ bool CutChain::flows_on() const {
 // The order is proved by the instrument's conversation; a later answer of the output overrules it.
 bool CutChain::is_off() const { return after_off(output_) ? output_.value == 0 : off_done_; }
 
+// When the questions under way, or just answered, were asked.
+bool CutChain::should_have_stopped() const {
+  if (record_.off_written == never) return offs_pending_ == 0;
+  return asked_at_ >= later(record_.off_written, plan_.settling);
+}
+
+Duration CutChain::questions_lost_after() const {
+  return std::max(forget_after_ * plan_.cut_stage, plan_.prove_off_within);
+}
+
+Instant CutChain::alarm_due() const {
+  if (disproved_) return alarm_at_;
+  return std::max(alarm_at_, later(record_.started, plan_.prove_off_within));
+}
+
 bool CutChain::output_still_on() const { return after_off(output_) && output_.value != 0; }
 
 void CutChain::weigh(Instant now, Outbox& out) {
@@ -241,7 +258,7 @@ void CutChain::turn(Instant now, Outbox& out) {
     if (!repeated_) tell(CutStage::repeated, now, out);
     repeated_ = true;
   }
-  if (now >= alarm_at_) {
+  if (now >= alarm_due()) {
     alarm_at_ = never;
     reach(CutStage::alarmed, record_.alarmed, now, out);
   }
@@ -268,7 +285,7 @@ drivers::Instant CutChain::wake() const {
     const Instant given_up = later(record_.verified, forget_after_ * plan_.cut_stage);
     return opening_ ? given_up : std::min(open_at_, given_up);
   }
-  return std::min({open_at_, repeat_at_, alarm_at_, ask_at_});
+  return std::min({open_at_, repeat_at_, alarm_due(), ask_at_});
 }
 
 void CutChain::reach(CutStage stage, Instant& at, Instant now, Outbox& out) {

@@ -1,8 +1,10 @@
 #pragma once
 // Brings one channel's output to off and proves it (S4): output off -> verify by measured current
 // and output state -> repeat, setpoints to zero -> contactor open -> alarm, each stage with its
-// deadline of `cut_stage`. A stage whose order has failed is not waited for. It goes on repeating,
-// at a rate that its source can hear, until current is proved to have stopped.
+// deadline of `cut_stage`. A stage whose order has failed is not waited for. The alarm alone waits
+// for answers that a slow bench still owes: until questions asked when current should have stopped
+// are all answered and prove nothing, or `prove_off_within` is over. It goes on repeating, at a
+// rate that its source can hear, until current is proved to have stopped.
 //
 // The same chain ends a run in good order and brings the outputs to off at start; only the guard
 // knows whether it is a cut.
@@ -98,6 +100,9 @@ class CutChain {
   [[nodiscard]] bool flows_on() const;
   [[nodiscard]] bool after_off(const Evidence& evidence) const;
   [[nodiscard]] bool is_off() const;
+  [[nodiscard]] bool should_have_stopped() const;
+  [[nodiscard]] drivers::Duration questions_lost_after() const;
+  [[nodiscard]] drivers::Instant alarm_due() const;
 
   ChannelPlan plan_;
   std::uint8_t channel_;
@@ -108,6 +113,7 @@ class CutChain {
   bool repeated_ = false;
   bool opening_ = false;
   bool off_done_ = false;
+  bool disproved_ = false;  // questions asked late enough were all answered, and none proved it
   int offs_pending_ = 0;
   int questions_pending_ = 0;
   int opens_failed_ = 0;

@@ -284,7 +284,7 @@ void Interlock::see_rest() {
   const Sensed& voltage = facts_.cell_voltage;
   const Expected& expected = facts_.expected;
   if (facts_.mode != Mode::enforcing || expected.output_on || expected.since == never) return;
-  const Instant settled = drivers::later(expected.since, facts_.plan.cut_stage);
+  const Instant settled = drivers::later(expected.since, facts_.plan.falls_within());
   if (!voltage.usable() || voltage.good.asked < settled) return;
   const double band = std::max(facts_.plan.voltage_disagreement.value(), resting_unrest);
   facts_.resting.see(voltage.value(), band, voltage.good.asked);

@@ -3,6 +3,7 @@
 // often it is read and how old a reading may be. Plain facts, made by daemon/bench from the bench
 // file; bounded, so that the guard allocates nothing while it runs.
 
+#include <algorithm>
 #include <array>
 #include <boost/container/static_vector.hpp>
 #include <cstdint>
@@ -58,6 +59,11 @@ struct ChannelPlan {
   // Between the repeats of a cut, at the least: a source that wants pauses between its messages
   // would hear of nothing else, and its proof of off would never be asked for.
   drivers::Duration repeat_every{};
+  // Of the source, from "off" obeyed to no current.
+  drivers::Duration settling{};
+  // Answers that may prove an output off are waited for before the alarm, where they take longer
+  // than the stages of a cut: no longer than this.
+  drivers::Duration prove_off_within{};
   // Links and instruments need these whatever is charged (common practice, no source).
   drivers::Duration start_within = std::chrono::seconds(10);  // links open, outputs proved off
   drivers::Duration arm_within = std::chrono::seconds(15);    // all of S1 together
@@ -66,6 +72,9 @@ struct ChannelPlan {
   drivers::Volts source_voltage_max{};
   drivers::Amperes source_current_max{};
   drivers::Watts source_power_max{};
+
+  // After the output was proved off, current has had time to fall.
+  [[nodiscard]] drivers::Duration falls_within() const { return std::max(cut_stage, settling); }
 };
 
 struct Plant {

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "safety/budget.h"
+
 namespace chargewright::daemon {
 
 using drivers::Verb;
@@ -28,6 +30,24 @@ drivers::Duration repeat_every(const safety::Plant& plant, const safety::Channel
   });
   return (each * outputs + in_step + static_cast<std::ptrdiff_t>(source.on_connect.size())) *
          source.between;
+}
+
+// The proof takes turns with whatever else source and ammeter are asked, all by its deadline.
+drivers::Duration prove_off_within(const safety::Plant& plant, const safety::ChannelPlan& of,
+                                   const profiles::Bench& bench,
+                                   const std::vector<drivers::Dialect>& dialects) {
+  drivers::Duration longest{};
+  for (const drivers::InstrumentId id : {of.source.instrument, of.ammeter.instrument}) {
+    if (id >= dialects.size()) continue;
+    const drivers::Dialect& spoken = dialects[id];
+    longest =
+        std::max(longest, safety::answered_within(
+                              plant, id,
+                              {.round_trip = bench.instruments[id].respond.value_or(spoken.respond),
+                               .settle = spoken.settle,
+                               .between = spoken.between}));
+  }
+  return of.settling + of.repeat_every + 2 * longest;
 }
 
 }  // namespace
@@ -92,14 +112,18 @@ safety::Plant make_plant(const profiles::Bench& bench,
     }
     widen_disagreement(bench, channel, plant.channels[i]);
   }
+  // What an instrument is asked follows from what all sources can do.
+  for (safety::ChannelPlan& plan : plant.channels) {
+    plan.prove_off_within = prove_off_within(plant, plan, bench, dialects);
+  }
   return plant;
 }
 
 void stretch_for_speed(safety::Plant& plant, double speed) {
   if (!(speed > 1)) return;
   for (safety::ChannelPlan& plan : plant.channels) {
-    for (drivers::Duration* deadline :
-         {&plan.cut_stage, &plan.start_within, &plan.arm_within, &plan.lost_after}) {
+    for (drivers::Duration* deadline : {&plan.cut_stage, &plan.prove_off_within, &plan.start_within,
+                                        &plan.arm_within, &plan.lost_after}) {
       *deadline = drivers::seconds(drivers::in_seconds(*deadline) * speed);
     }
   }

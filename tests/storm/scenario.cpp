@@ -8,12 +8,14 @@
 #include "daemon/bench/plant.h"
 #include "drivers/quantity_text.h"
 #include "profiles/wiring.h"
+#include "safety/budget.h"
 #include "tests/storm/happenings.h"
 #include "tests/support/places.h"
 
 namespace chargewright::storm {
 
 using namespace std::chrono_literals;
+using drivers::Duration;
 using drivers::simulated::BenchModel;
 using drivers::simulated::Role;
 
@@ -330,11 +332,22 @@ void slow_source(Scenario& scenario) {
   link.to_host = drivers::seconds(dice.between(0.05, 0.22));
 }
 
+// Nothing is wrong with a bench that answers within the ages of its readings (S7).
+bool keeps_up(const Scenario& scenario, drivers::InstrumentId source, Duration round_trip) {
+  const drivers::Dialect& spoken = scenario.instruments[source].dialect;
+  const Duration answered = safety::answered_within(
+      scenario.plant, source,
+      {.round_trip = round_trip, .settle = spoken.settle, .between = spoken.between});
+  return std::ranges::all_of(scenario.plant.channels, [&](const safety::ChannelPlan& plan) {
+    return answered + plan.every + answered <= plan.allowed_age;
+  });
+}
+
 // Some sources want pauses between their messages, which each repeat of a cut has to keep. Dice of
 // their own again.
-void want_pauses(std::uint64_t seed, drivers::Dialect& source) {
+Duration pauses_of(std::uint64_t seed) {
   Dice dice(seed ^ 0xBE7E'BE7E'BE7E'BE7E);
-  if (dice.chance(0.12)) source.between = drivers::seconds(dice.between(0.005, 0.25));
+  return dice.chance(0.12) ? drivers::seconds(dice.between(0.005, 0.25)) : Duration{};
 }
 
 }  // namespace
@@ -377,9 +390,15 @@ Scenario scenario_of(std::uint64_t seed) {
     link.reconnects_after = drivers::seconds(dice.between(0.02, 2));
     scenario.links.push_back(link);
   }
-  if (!scenario.calm) want_pauses(seed, dialects[scenario.bench.channels[0].source.instrument]);
-  scenario.plant = daemon::make_plant(scenario.bench, dialects);
-  scenario.instruments = daemon::instruments_of(scenario.bench, dialects);
+  const auto source = scenario.bench.channels[0].source.instrument;
+  const auto equip = [&](Duration pauses) {
+    dialects[source].between = pauses;
+    scenario.plant = daemon::make_plant(scenario.bench, dialects);
+    scenario.instruments = daemon::instruments_of(scenario.bench, dialects);
+  };
+  equip(pauses_of(seed));
+  const Duration there_and_back = scenario.links[source].to_device + scenario.links[source].to_host;
+  if (scenario.calm && !keeps_up(scenario, source, there_and_back)) equip({});
   take_protections(scenario);
   take_readbacks(scenario);
   if (!scenario.calm) slow_source(scenario);

@@ -28,7 +28,9 @@ struct Wired : testing::Test {
     const std::vector<drivers::Dialect> dialects = {supply_dialect, dialect("scpi-meter"),
                                                     dialect("scpi-thermometer")};
     plant = make_plant(bench_file, dialects);
+    const drivers::Duration cut_stage = plant.channels[0].cut_stage;
     plant.channels[0] = paced(plant.channels[0], every);
+    if (!stretches_stages) plant.channels[0].cut_stage = cut_stage;
     stage = std::make_unique<WiredStage>(
         WiredStage::Setup{.model = model(),
                           .plant = plant,
@@ -61,6 +63,7 @@ struct Wired : testing::Test {
 
   drivers::Dialect supply_dialect = dialect("scpi-supply");
   drivers::Amperes current_resolution = 1.0_mA;
+  bool stretches_stages = true;
   profiles::Bench bench_file = bench();
   profiles::Cell cell_file = cell();
   safety::Plant plant;
@@ -141,6 +144,41 @@ TEST_F(Wired, cuts_and_proves_it_where_the_supply_wants_pauses) {  // S4
     EXPECT_FALSE(is_on()) << pause.count();
     ASSERT_TRUE(until(State::tripped, 10s)) << pause.count();
   }
+}
+
+// Its current is proved to have stopped later than the stages of a cut take, and nothing is wrong.
+TEST_F(Wired, ends_a_run_in_good_order_where_the_supply_wants_pauses) {  // S4
+  bench_file.channels[0].every = 3s;
+  bench_file.channels[0].allowed_age = 15s;
+  bench_file.channels[0].heartbeat = 10s;
+  supply_dialect.between = 300ms;
+  stretches_stages = false;
+  set(procedure({charge(4.0_A, 4.2_V, current_at_most(0.1_A))}));
+  ASSERT_TRUE(until([this] { return stage->sequencer()->is_over(); }));
+  EXPECT_EQ(stage->sequencer()->progress().phase, Phase::done) << describe(stage->channel().trip);
+  until([] { return false; }, 30s);
+  EXPECT_EQ(stage->channel().state, State::off) << describe(stage->channel().trip);
+}
+
+// By the deadlines of their answers, the bench's own before those of its dialects.
+TEST_F(Wired, waits_for_a_proof_of_off_as_long_as_source_and_ammeter_may_take_to_answer) {  // S4
+  const std::vector<drivers::Dialect> dialects = {supply_dialect, dialect("scpi-meter"),
+                                                  dialect("scpi-thermometer")};
+  const auto waits = [&] { return make_plant(bench_file, dialects).channels[0].prove_off_within; };
+  const drivers::Duration before = waits();
+  bench_file.instruments[supply].response.settling = 10s;
+  const drivers::Duration settles = waits();
+  EXPECT_EQ(settles - before, 10s - profiles::assumed_settling);
+  bench_file.instruments[supply].respond = 5s;
+  const drivers::Duration answers = waits();
+  EXPECT_GT(answers - settles, 10s);
+  bench_file.instruments[meter].respond = 60s;  // the voltmeter's proves nothing
+  EXPECT_EQ(waits(), answers);
+  bench_file.channels[0].ammeter = {meter, 0};
+  EXPECT_GT(waits(), 120s);
+  safety::Plant hurried = make_plant(bench_file, dialects);
+  stretch_for_speed(hurried, 2);
+  EXPECT_EQ(hurried.channels[0].prove_off_within, 2 * waits());
 }
 
 // Of each output an off, two setpoints and what proves them; and what gets it in step.

@@ -78,6 +78,64 @@ TEST_F(Chain, has_its_alarm_after_the_patience_that_it_was_given) {  // S4
   EXPECT_EQ(std::count(later.begin(), later.end(), CutStage::alarmed), 0);  // once
 }
 
+// A slow bench, and a current that takes a while to fall.
+class SlowChain : public Chain {
+ protected:
+  SlowChain() : Chain(slow()) {}
+  static ChannelPlan slow() {
+    ChannelPlan plan = plan_of();
+    plan.settling = 1s;
+    plan.prove_off_within = 10s;
+    return plan;
+  }
+  // All that was asked with this turn; current flows, whatever the output says.
+  void answer_all(const std::vector<Order>& given) {
+    for (const Order& order : given) {
+      if (order.verb != Verb::output_off) answer(order, 1);
+    }
+  }
+};
+
+TEST_F(SlowChain, waits_with_its_alarm_for_answers_that_are_to_come) {  // S4
+  begin();
+  answer(supply, Verb::output_off, 0);
+  turn(at(9999ms));
+  EXPECT_FALSE(chain.alarmed());
+  EXPECT_EQ(chain.wake(), at(10s));
+  turn(at(10s));
+  EXPECT_TRUE(chain.alarmed());
+}
+
+TEST_F(SlowChain, waits_no_longer_than_for_those_asked_when_current_should_have_stopped) {  // S4
+  begin();
+  answer(supply, Verb::output_off, 0);
+  now = at(999ms);
+  answer_all(orders);  // asked before
+  now = at(1s);
+  chain.turn(now, *out);
+  const std::vector<Order> given = ordered();
+  turn(at(1600ms));
+  EXPECT_FALSE(chain.alarmed());
+  answer_all(given);
+  EXPECT_LE(chain.wake(), now);
+  turn(now);
+  EXPECT_TRUE(chain.alarmed());
+}
+
+TEST_F(SlowChain, alarms_after_its_stages_where_all_answers_say_that_it_is_on) {  // S4
+  begin();
+  answer(supply, Verb::output_off, 0);
+  for (Duration passed = 100ms; passed < 1500ms; passed += 100ms) {
+    now = at(passed);
+    answer_all(orders);
+    chain.turn(now, *out);
+    orders = ordered();
+  }
+  EXPECT_FALSE(chain.alarmed());
+  turn(at(1500ms));
+  EXPECT_TRUE(chain.alarmed());
+}
+
 TEST_F(Chain, lets_a_second_begin_bring_the_alarm_forward_and_never_put_it_off) {  // S4
   chain.begin(now, 4s, *out);
   now = at(100ms);

@@ -200,6 +200,29 @@ TEST(Cut, alarms_of_a_welded_contactor_though_it_has_alarmed_of_the_output_befor
   EXPECT_EQ(story.last(Event::Kind::alarm)->fault.sensor, subject(Subject::contactor));
 }
 
+// A source that says how long its current takes to fall.
+TEST(Cut, waits_for_a_current_that_falls_in_the_time_that_its_source_states) {  // S4 S5
+  for (const auto kind : {Request::Kind::finish, Request::Kind::cut, Request::Kind::rest}) {
+    ChannelPlan plan = plan_of();
+    plan.settling = 2s;
+    plan.prove_off_within = 10s;
+    GuardStory story(plan);
+    story.charge_on();
+    story.ask(kind);
+    for (double amperes : {2.0, 1.5, 1.0, 0.5, 0.3, 0.2, 0.1, 0.05, 0.03}) {
+      story.bench.says[{supply, Verb::measure_current}] = {Ending::done, amperes};
+      story.pass(200ms);
+    }
+    story.bench.says.clear();
+    story.pass(3s);
+    EXPECT_FALSE(story.happened(Event::Kind::alarm)) << static_cast<int>(kind);
+    EXPECT_EQ(story.state(), kind == Request::Kind::finish ? State::off
+                             : kind == Request::Kind::cut  ? State::tripped
+                                                           : State::ready)
+        << describe(story.channel().trip);
+  }
+}
+
 TEST(Cut, is_verified_anew_though_the_end_of_the_run_was_verified_just_before) {  // S4
   GuardStory story(Fittings{.contactor = true});
   story.charge_on();

@@ -411,7 +411,8 @@ class Shared : public ByteSink {
       plan.source = plan.voltmeter = plan.ammeter = {0, static_cast<std::uint8_t>(k + 1)};
       plan.every = 2s;
       plan.allowed_age = 10s;
-      plan.repeat_every = (9 * channels + 6) * between;  // as a bench gives it to its channels
+      plan.repeat_every = (9 * channels + 6) * between;  // as a bench gives them to its channels
+      plan.prove_off_within = 3 * plan.repeat_every;
       for (std::uint8_t input = 1; logger && input <= max_thermometers; ++input) {
         plan.thermometers.push_back({1, static_cast<std::uint8_t>(k * max_thermometers + input)});
       }
@@ -487,6 +488,21 @@ TEST(Wires, prove_every_output_off_of_a_supply_that_wants_pauses) {  // S4
     EXPECT_LT(start, 10) << int{c.outputs} << " outputs, " << c.between / 1ms << " ms";
     EXPECT_LT(cut, 10) << int{c.outputs} << " outputs, " << c.between / 1ms << " ms";
   }
+}
+
+// Slower than the stages of a cut, and nothing is wrong with it.
+TEST(Wires, bring_a_supply_that_wants_pauses_to_off_again_after_a_trip) {  // S4 S5
+  Shared bench(1, 300ms, false);
+  ASSERT_LT(bench.seconds_to_all_off(10s), 10);
+  bench.wires.internal_fault(bench.now);
+  ASSERT_LT(bench.seconds_to_all_off(10s), 10);
+  Request acknowledge;
+  acknowledge.kind = Request::Kind::acknowledge;
+  bench.wires.request(acknowledge, bench.now);
+  bench.pass(10s);
+  Snapshot snapshot;
+  bench.wires.snapshot(snapshot, bench.now);
+  EXPECT_EQ(snapshot.channel[0].state, State::off) << describe(snapshot.channel[0].trip);
 }
 
 // Its lane for urgent orders may be full of those of all outputs just then.
