@@ -52,7 +52,8 @@ Asked asked_of(const ChannelPlan& plan, InstrumentId instrument) {
   asked.readbacks +=
       can.reads_protection + can.reads_output + 2 * can.reads_setpoints + can.reads_regulation;
   asked.drains = can.drains_errors;
-  asked.setpoints = 2;
+  // The first charge after a rest proves the protections, too.
+  asked.setpoints = 2 + can.over_voltage_protection + can.over_current_protection;
   return asked;
 }
 
@@ -429,7 +430,9 @@ Duration answered_within(const Plant& plant, InstrumentId instrument,
     setpoints += asked.setpoints;
   }
   const auto time = [&](int questions) {
-    return (questions + setpoints) * (times.round_trip + times.between) + setpoints * times.settle;
+    // A setpoint is a command, and the question that proves it.
+    return (questions + setpoints) * (times.round_trip + times.between) +
+           setpoints * (times.between + times.settle);
   };
   // Where a cycle does not suffice, the readbacks of a whole round may be waiting.
   return time(cycle) <= fastest ? time(cycle) : time(round);

@@ -66,35 +66,40 @@ TEST(Budget, keeps_the_pauses_of_what_goes_to_other_outputs_first) {  // S7
   EXPECT_EQ(story.line(Cause::voltage_high).source.terms.cut, 3 * 4ms + 5 * 3ms);
 }
 
-// Of the supply: voltage and current, one readback of the round, its errors, and two setpoints that
-// are proved.
+// Of the supply: voltage and current, one readback of the round, its errors, and both setpoints and
+// both protections, each a command and the question that proves it.
 TEST(Budget, lets_a_reading_wait_for_everything_else_that_its_instrument_is_asked) {  // S7
   Story story;
   story.limits.current_above = limit(4.0_A);
-  EXPECT_EQ(story.line(Cause::current_high).source.terms.link, 6 * 4ms + 2 * 1ms);
+  EXPECT_EQ(story.line(Cause::current_high).source.terms.link, 8 * 4ms + 4 * 1ms);
   story.setup.instruments[supply].between = 3ms;
-  EXPECT_EQ(story.line(Cause::current_high).source.terms.link, 6 * 7ms + 2 * 1ms);
-  story.channel().abilities = {.reads_setpoints = false,
-                               .reads_output = false,
-                               .reads_protection = false,
-                               .reads_regulation = false,
-                               .drains_errors = false};
-  EXPECT_EQ(story.line(Cause::current_high).source.terms.link, 4 * 7ms + 2 * 1ms);
+  EXPECT_EQ(story.line(Cause::current_high).source.terms.link, 4 * 7ms + 4 * (4ms + 2 * 3ms + 1ms));
+  for (const bool over_voltage : {true, false}) {
+    story.channel().abilities = {.reads_setpoints = false,
+                                 .reads_output = false,
+                                 .over_voltage_protection = over_voltage,
+                                 .over_current_protection = !over_voltage,
+                                 .reads_protection = false,
+                                 .reads_regulation = false,
+                                 .drains_errors = false};
+    EXPECT_EQ(story.line(Cause::current_high).source.terms.link,
+              2 * 7ms + 3 * (4ms + 2 * 3ms + 1ms));
+  }
 }
 
 TEST(Budget, waits_a_whole_number_of_intervals_for_an_instrument_that_is_not_done) {  // S7
   Story story;
   story.limits.current_above = limit(4.0_A);
-  story.setup.instruments[supply].round_trip = 18ms;  // 110 ms in a cycle: the round piles up
+  story.setup.instruments[supply].round_trip = 14ms;  // 116 ms in a cycle: the round piles up
   const BudgetTerms terms = story.line(Cause::current_high).source.terms;
-  EXPECT_EQ(terms.link, (2 + 5 + 1 + 2) * 18ms + 2 * 1ms);
+  EXPECT_EQ(terms.link, (2 + 5 + 1 + 4) * 14ms + 4 * 1ms);
   EXPECT_EQ(terms.interval, 200ms);
 }
 
 TEST(Budget, never_waits_longer_than_a_reading_may_be_old) {  // S7, S3
   Story story;
   story.limits.current_above = limit(4.0_A);
-  story.setup.instruments[supply].round_trip = 60ms;  // 602 ms to answer everything
+  story.setup.instruments[supply].round_trip = 60ms;  // 724 ms to answer everything
   Budget budget = budget_of(story.setup);
   EXPECT_EQ(budget.too_slow, supply);
   const BudgetTerms& terms = budget.of(Cause::current_high)->source.terms;
@@ -235,7 +240,7 @@ TEST(Budget, lets_the_voltage_fall_by_what_the_current_held_up) {  // S7
   EXPECT_NEAR(story.line(Cause::voltage_low).source.overshoot, 0.120, 1e-12);
 }
 
-// Before: 2 A in 15 mohm, 1.2 mK/s, for 10 s of lag. From then on 4 A, 4.8 mK/s: for 0.159 s until
+// Before: 2 A in 15 mohm, 1.2 mK/s, for 10 s of lag. From then on 4 A, 4.8 mK/s: for 0.169 s until
 // a wrong current would be cut and for 0.141 s until off. The pair: 20 mV, then 4 A on 500 F.
 TEST(Budget, heats_by_lag_by_time_and_by_what_the_polarization_gives_up) {  // S7
   Story story;
@@ -244,7 +249,7 @@ TEST(Budget, heats_by_lag_by_time_and_by_what_the_polarization_gives_up) {  // S
   const double volts = 0.020 + 4 * 0.141 / 500;
   EXPECT_NEAR(
       story.line(Cause::temperature_high).source.overshoot,
-      10 * 0.0012 + 0.159 * (0.0048 - 0.0012) + 0.141 * 0.0048 + 0.5 * 500 * volts * volts / 50,
+      10 * 0.0012 + 0.169 * (0.0048 - 0.0012) + 0.141 * 0.0048 + 0.5 * 500 * volts * volts / 50,
       1e-9);
   story.setup.errors.temperature = 0.5_K;
   EXPECT_GT(story.line(Cause::temperature_high).source.overshoot, 0.5);
@@ -283,17 +288,17 @@ TEST(Budget, needs_a_window_of_readings_to_see_a_temperature_rise) {  // S7
   EXPECT_EQ(story.line(Cause::temperature_rising).source.terms.interval, 3s + 99s + 20s);
 }
 
-// 4 A and 16 W for 0.159 s, and half an interval that the trapezoid may have missed.
+// 4 A and 16 W for 0.169 s, and half an interval that the trapezoid may have missed.
 TEST(Budget, passes_charge_and_energy_until_off) {  // S7
   Story story;
   story.limits.charge_above = limit(2.0_Ah);
   story.limits.energy_above = limit(8.0_Wh);
   EXPECT_EQ(story.line(Cause::charge_high).source.terms.interval, 150ms);
-  EXPECT_NEAR(story.line(Cause::charge_high).source.overshoot, 4 * 0.209, 1e-9);
-  EXPECT_NEAR(story.line(Cause::energy_high).source.overshoot, 16 * 0.209, 1e-9);
+  EXPECT_NEAR(story.line(Cause::charge_high).source.overshoot, 4 * 0.219, 1e-9);
+  EXPECT_NEAR(story.line(Cause::energy_high).source.overshoot, 16 * 0.219, 1e-9);
   story.setup.errors = {.charge = drivers::coulombs(7), .energy = drivers::joules(9)};
-  EXPECT_NEAR(story.line(Cause::charge_high).source.overshoot, 7 + 4 * 0.209, 1e-9);
-  EXPECT_NEAR(story.line(Cause::energy_high).source.overshoot, 9 + 16 * 0.209, 1e-9);
+  EXPECT_NEAR(story.line(Cause::charge_high).source.overshoot, 7 + 4 * 0.219, 1e-9);
+  EXPECT_NEAR(story.line(Cause::energy_high).source.overshoot, 9 + 16 * 0.219, 1e-9);
 }
 
 // No reading is needed; an output counts as on from when that was proved, 9 ms late.
@@ -412,11 +417,11 @@ TEST(Budget, finds_a_meter_too_slow_that_is_later_than_a_reading_may_be_old) {  
   }
 }
 
-// 6 questions of 16 ms and two setpoints that settle in 2 ms each: just the 100 ms of a cycle.
+// 8 questions of 12 ms and four setpoints that settle in 1 ms each: just the 100 ms of a cycle.
 TEST(Budget, lets_an_instrument_be_done_with_a_cycle_in_just_its_time) {  // S7
   Story story;
   story.limits.current_above = limit(4.0_A);
-  story.setup.instruments[supply] = {.round_trip = 16ms, .settle = 2ms, .settling = 20ms};
+  story.setup.instruments[supply] = {.round_trip = 12ms, .settle = 1ms, .settling = 20ms};
   EXPECT_EQ(story.line(Cause::current_high).source.terms.link, 100ms);
 }
 
@@ -448,7 +453,7 @@ TEST(Budget, stores_no_more_heat_in_a_pair_than_it_settles_with) {  // S7
   Story story;
   story.limits.temperature_above = limit(45.0_degC, Origin::profile, 10s);
   EXPECT_NEAR(story.line(Cause::temperature_high).source.overshoot,
-              0.159 * (0.0048 - 0.0012) + 10.141 * 0.0048 + 0.4 / 50, 1e-9);
+              0.169 * (0.0048 - 0.0012) + 10.141 * 0.0048 + 0.4 / 50, 1e-9);
 }
 
 // A source without a rating: what cannot be bounded is infinite, and not the nothing that an absent
