@@ -146,6 +146,27 @@ std::string ProofTalk::who_is_silent() const {
   return {};
 }
 
+std::optional<std::string> ProofTalk::what_else_goes_on() const {
+  const auto reply = client_.get("/v1/channels", look_wait);
+  const auto* channels = reply && reply->ok() ? reply->json.if_array() : nullptr;
+  if (channels == nullptr) return {};
+  for (const auto& one : *channels) {
+    const object* channel = one.if_object();
+    if (channel == nullptr) return {};
+    const std::string name = text_in(*channel, "channel");
+    if (name == channel_) continue;
+    const object* run = object_in(*channel, "run");
+    if (run != nullptr && !flag_in(*run, "over")) {
+      return "channel `" + name + "` has a run in progress";
+    }
+    const object* resumption = object_in(*channel, "resumption");
+    if (resumption != nullptr && text_in(*resumption, "state") != "given-up") {
+      return "a run of channel `" + name + "` is to be resumed";
+    }
+  }
+  return std::string{};
+}
+
 std::optional<int> ProofTalk::process() const {
   sockaddr_un to{};
   to.sun_family = AF_UNIX;

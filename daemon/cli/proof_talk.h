@@ -36,6 +36,9 @@ class ProofTalk {
   // Who does not answer, in words: an instrument whose link is down or that is silent on it, or the
   // daemon itself. Empty: all do.
   [[nodiscard]] std::string who_is_silent() const;
+  // What goes on on another channel, or is to be resumed there, in words. Empty: nothing; none: the
+  // daemon does not say.
+  [[nodiscard]] std::optional<std::string> what_else_goes_on() const;
   // The process behind the socket, as the system tells it.
   [[nodiscard]] std::optional<int> process() const;
 

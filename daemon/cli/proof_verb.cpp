@@ -66,6 +66,7 @@ class ProofRun {
  private:
   void say(const std::string& text) { out_ << text << '\n' << std::flush; }
   Go ask_go(const std::string& question);
+  Go ask_ready(const ProofTrial& trial);
   ProofResult perform(const ProofTrial& trial, std::size_t number);
   void decide(ProofResult& result);
   ProofFinding play(ProofResult& result);
@@ -148,15 +149,28 @@ void ProofRun::perform_all() {
   }
 }
 
+// The next trial waits while something goes on elsewhere on the bench: a person's hands are on it,
+// pull cables that channels may share, and end the daemon.
+Go ProofRun::ask_ready(const ProofTrial& trial) {
+  const bool first = trial.deed == ProofDeed::refused_start;
+  const bool off = first || trial.deed == ProofDeed::look;
+  Go go = ask_go(
+      off ? (first ? "Enter when it is done (or: skip, stop) " : "Enter to look (or: skip, stop) ")
+          : "Enter when you stand ready, not before NOW is said (or: skip, stop) ");
+  while (go == Go::on) {
+    const std::string why = talk_.what_else_goes_on().value_or("the daemon does not answer");
+    if (why.empty()) break;
+    say("  the trial cannot begin yet: " + why);
+    go = ask_go("  Enter to try again, when that is over (or: skip, stop) ");
+  }
+  return go;
+}
+
 ProofResult ProofRun::perform(const ProofTrial& trial, std::size_t number) {
   ProofResult result{.trial = trial, .finding = {}};
   say("\nTrial " + std::to_string(number) + " of " + std::to_string(sheet_.plan.trials.size()) +
       ": " + trial.title + "\n  do:   " + trial.act + "\n  must: " + trial.must);
-  const bool first = trial.deed == ProofDeed::refused_start;
-  const bool off = first || trial.deed == ProofDeed::look;
-  const Go go = ask_go(
-      off ? (first ? "Enter when it is done (or: skip, stop) " : "Enter to look (or: skip, stop) ")
-          : "Enter when you stand ready, not before NOW is said (or: skip, stop) ");
+  const Go go = ask_ready(trial);
   if (go == Go::skip) {
     const auto why = person_.ask("Why is it skipped? ");
     result.finding = {ProofVerdict::skipped,
@@ -270,6 +284,14 @@ ProofFinding ProofRun::watch(ProofResult& result) {
     if (sight.answers) take();
     found = judge.see(sight, now());
     if (found) break;
+    if (result.trial.deed == ProofDeed::kill && sight.answers) {
+      // Another's run would be interrupted, and might go on by itself beside the person.
+      if (const auto what = talk_.what_else_goes_on(); what && !what->empty()) {
+        found = {ProofVerdict::skipped, "do not end the daemon: " + *what};
+        (void)talk_.cut();
+        break;
+      }
+    }
     if (person_.typed("skip", look_every)) {
       found = {ProofVerdict::skipped, "the person gave up waiting"};
       (void)talk_.cut();
@@ -505,6 +527,12 @@ ExitCode proof_verb(const CommandLine& line) {
   if (before.run_in_progress || before.sight.state != "off" || !before.sight.trip.empty()) {
     std::cerr << "the channel is not off and free of trips (" << before.sight.state
               << "): end its run, or look into the trip and acknowledge it, first\n";
+    return ExitCode::refused;
+  }
+  const auto what = talk.what_else_goes_on();
+  if (!what || !what->empty()) {
+    std::cerr << what.value_or("the daemon does not say what goes on on its other channels")
+              << ": a proof test wants the bench for itself; `stop` that first\n";
     return ExitCode::refused;
   }
   const std::string name = sheet_name(line, sheet);

@@ -83,7 +83,11 @@ class Trials {
   }
 
  private:
-  [[nodiscard]] const std::string& source() const { return bench_.source_of(channel_).name; }
+  // Of several outputs, a hand must find the one: `psu` output 2
+  [[nodiscard]] std::string source() const { return at(channel_.source, "output"); }
+  [[nodiscard]] std::string source_output() const {
+    return (channel_.source.channel > 0 ? "" : "the output of ") + source();
+  }
 
   void readings() {
     trials_.push_back(
@@ -139,7 +143,7 @@ class Trials {
           {.key = "limit-temperature-" + number,
            .deed = ProofDeed::by_hand,
            .title = "thermometer " + number + " and its limit",
-           .act = "warm thermometer " + number + ", " + at(channel_.thermometers[k]) +
+           .act = "warm thermometer " + number + ", " + at(channel_.thermometers[k], "input") +
                   ", and no other, by hand or with a warm cloth: the limit stands 3 K above what "
                   "is read now",
            .must = "it trips by the temperature of thermometer " + number,
@@ -155,8 +159,8 @@ class Trials {
       trials_.push_back({.key = "knob",
                          .deed = ProofDeed::by_hand,
                          .title = "a knob that is turned",
-                         .act = "turn the voltage knob of `" + source() +
-                                "` a little down (local mode, if it is locked)",
+                         .act = "turn the voltage knob of " + source() +
+                                " a little down (local mode, if it is locked)",
                          .must = "it trips: the setpoint differs from the one written",
                          .causes = {"setpoint-changed"},
                          .within = hand_within});
@@ -165,14 +169,14 @@ class Trials {
     trials_.push_back({.key = "output-off-at-panel",
                        .deed = ProofDeed::by_hand,
                        .title = "an output that is switched off at the panel",
-                       .act = "switch the output of `" + source() + "` off at its panel",
+                       .act = "switch " + source_output() + " off at its panel",
                        .must = "it trips: off though it should be on",
                        .causes = {"output-off-unbidden"},
                        .within = hand_within});
     trials_.push_back({.key = "output-on-at-panel",
                        .deed = ProofDeed::by_hand_off,
                        .title = "an output that is switched on at the panel",
-                       .act = "switch the output of `" + source() + "` on at its panel",
+                       .act = "switch " + source_output() + " on at its panel",
                        .must = "it is cut: on though it should be off",
                        .asked = "Does the supply's own display show its output off?",
                        .causes = {"output-on-unbidden"},
@@ -200,14 +204,15 @@ class Trials {
     }
     for (std::size_t k = 0; k < channel_.thermometers.size(); ++k) {
       const std::string number = std::to_string(k + 1);
-      trials_.push_back({.key = "sensor-" + number,
-                         .deed = ProofDeed::by_hand,
-                         .title = "the sensor of thermometer " + number + " is unplugged",
-                         .act = "pull the sensor's connector at " + at(channel_.thermometers[k]),
-                         .must = "it trips: the reading is unusable or old",
-                         .undo = "plug the sensor in again",
-                         .causes = {"reading-unusable", "reading-stale"},
-                         .within = hand_within});
+      trials_.push_back(
+          {.key = "sensor-" + number,
+           .deed = ProofDeed::by_hand,
+           .title = "the sensor of thermometer " + number + " is unplugged",
+           .act = "pull the sensor's connector at " + at(channel_.thermometers[k], "input"),
+           .must = "it trips: the reading is unusable or old",
+           .undo = "plug the sensor in again",
+           .causes = {"reading-unusable", "reading-stale"},
+           .within = hand_within});
     }
   }
   void daemon() {
@@ -225,10 +230,10 @@ class Trials {
     }
   }
 
-  // `probe`, input 2
-  [[nodiscard]] std::string at(const safety::Terminal& terminal) const {
+  // `probe` input 2
+  [[nodiscard]] std::string at(const safety::Terminal& terminal, const std::string& what) const {
     std::string words = '`' + bench_.instruments[terminal.instrument].name + '`';
-    if (terminal.channel > 0) words += " input " + std::to_string(terminal.channel);
+    if (terminal.channel > 0) words += ' ' + what + ' ' + std::to_string(terminal.channel);
     return words;
   }
   // Those that are read, and are not the source.

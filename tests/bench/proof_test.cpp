@@ -3,6 +3,7 @@
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <csignal>
 #include <fstream>
 #include <iostream>
@@ -26,6 +27,34 @@ const Buffer resistor{.capacitance = "10000 F",
                       .body = light.body,
                       .channel = light.channel};
 
+// A second channel, with a supply and a capacitor of its own; it reads the thermometer of the
+// first.
+BenchFiles two_channels() {
+  BenchFiles files = buffer_bench(light);
+  files.simulation += "  right: {cell: other, source: spare, leads: 3 mohm, temperature: probe}\n";
+  const auto into = [](std::string& text, const std::string& before, const std::string& more) {
+    text.insert(text.find(before), more);
+  };
+  into(files.simulation, "  meter:",
+       "  spare: {role: supply, ratings: {voltage: 20 V, current: 20 A, power: 200 W}, resolution: "
+       "{voltage: 1 mV, current: 1 mA}, serve: tcp://127.0.0.1:0}\n");
+  into(files.simulation, "circuits:",
+       "  other: {chemistry: edlc, model: {kind: capacitor, capacitance: 600 F, r0: 8 mohm}, "
+       "voltage: 0.5 V}\n");
+  into(files.bench, "  meter:",
+       "  spare:\n    link: \"@spare@\"\n    dialect: scpi-supply\n"
+       "    ratings: {voltage: 20 V, current: 20 A, power: 200 W}\n"
+       "    accuracy: {voltage: 0.05 % + 5 mV, current: 0.1 % + 10 mA}\n");
+  files.bench +=
+      "  right:\n    source: spare\n    temperature: probe/1\n"
+      "    wiring: {gauge: 8 AWG, length: 0.6 m, joints: 0.4 mohm, rated: 40 A}\n"
+      "    every: 50 ms\n    allowed-age: 2 s\n    heartbeat: 5 s\n";
+  files.profile =
+      buffer_profile({.charge_above = "1000 %",
+                      .after_interruption = "{resume-within: 2 min, times: 1, warning: 20 s}"});
+  return files;
+}
+
 std::string text_of(const std::string& path) {
   std::ifstream file(path);
   std::stringstream text;
@@ -39,16 +68,17 @@ class AProofTest : public testing::Test {
     serve(wanted);
     lead();
   }
-  void serve(const Buffer& wanted = light) {
-    bench_ = std::make_unique<ServedBench>(buffer_bench(wanted));
+  void serve(const Buffer& wanted = light) { serve(buffer_bench(wanted)); }
+  void serve(const BenchFiles& files) {
+    bench_ = std::make_unique<ServedBench>(files);
     ASSERT_TRUE(bench_->start_daemon()) << bench_->daemon().err();
   }
   void lead(const std::string& sheet = "/sheet") {
     sheet_ = bench_->folder().path() + sheet;
-    command_ = bench_->begin(
-        {"drill", "--real", "--bench", bench_->bench_file(), "--cell", bench_->cell_file(),
-         "--policy", bench_->folder().path() + "/policy.yaml", "--sheet", sheet_},
-        Process::Input::typed);
+    command_ = bench_->begin({"drill", "--real", "--channel", "left", "--bench",
+                              bench_->bench_file(), "--cell", bench_->cell_file(), "--policy",
+                              bench_->folder().path() + "/policy.yaml", "--sheet", sheet_},
+                             Process::Input::typed);
   }
   // Refused before anybody was asked anything.
   void expect_nothing_energised(int exit_code, const std::string& why) {
@@ -83,6 +113,31 @@ class AProofTest : public testing::Test {
   void stand_ready(const std::string& title) {
     ASSERT_TRUE(said(": " + title + '\n')) << title << '\n' << command_->out() << command_->err();
     answer("(or: skip, stop) ", "");
+  }
+  void skip(const std::string& title) {
+    ASSERT_TRUE(said(": " + title + '\n')) << title << '\n' << command_->out() << command_->err();
+    answer("(or: skip, stop) ", "skip");
+    answer("Why is it skipped? ", "");
+  }
+  // A run on the other channel of two.
+  void start_right() {
+    const std::vector<std::string> files{bench_->profile_file(), "--cell", bench_->cell_file(),
+                                         "--channel", "right"};
+    const auto with = [&](std::vector<std::string> words, const std::string& last) {
+      words.insert(words.end(), files.begin(), files.end());
+      words.push_back(last);
+      return bench_->command(words);
+    };
+    const Finished approved = with({"approve"}, "--yes");
+    ASSERT_EQ(approved.exit_code, 0) << approved.err;
+    const Finished started = with({"start"}, "--accept-cautions");
+    ASSERT_EQ(started.exit_code, 0) << started.err;
+  }
+  void end_right() { ASSERT_EQ(bench_->command({"stop", "--channel", "right"}).exit_code, 0); }
+  [[nodiscard]] bool ever_on(const std::string& device) {
+    const auto log = bench_->simulator().log();
+    return std::ranges::any_of(
+        log, [&](const BenchEvent& e) { return e.kind == "output-on" && e.device == device; });
   }
   // Ready, and the deed once it is asked for.
   void meet(const std::string& title, const std::function<void()>& deed) {
@@ -306,6 +361,72 @@ TEST_F(AProofTest, of_a_bench_file_that_the_daemon_has_not_read_energises_nothin
   std::ofstream(bench_->bench_file(), std::ios::app) << "# other leads\n";
   lead();
   expect_nothing_energised(5, "the daemon has read another text than that file's");
+}
+
+// A person's hands are on the bench: nothing else may go on there, or switch on by itself.
+TEST_F(AProofTest, is_refused_while_another_channel_has_a_run) {  // S9
+  serve(two_channels());
+  start_right();
+  lead();
+  const Finished finished = command_->wait(60s);
+  EXPECT_EQ(finished.exit_code, 5) << finished.out;
+  EXPECT_NE(finished.err.find("channel `right` has a run in progress"), std::string::npos)
+      << finished.err;
+  EXPECT_FALSE(ever_on("supply"));
+}
+
+TEST_F(AProofTest, is_refused_while_a_run_of_another_channel_is_to_be_resumed) {  // S9
+  serve(two_channels());
+  start_right();
+  const auto right_volts = [&] {
+    const auto state = bench_->simulator().control("state");
+    return state.at("circuits").at(1).at("cell_voltage_v").to_number<double>();
+  };
+  ASSERT_TRUE(until([&] { return right_volts() > 0.63; }));  // charging, and on record
+  bench_->end_daemon(SIGKILL);
+  bench_->dead_man_exit();
+  ASSERT_TRUE(bench_->start_daemon()) << bench_->daemon().err();
+  lead();
+  const Finished finished = command_->wait(60s);
+  EXPECT_EQ(finished.exit_code, 5) << finished.out;
+  EXPECT_NE(finished.err.find("a run of channel `right` is to be resumed"), std::string::npos)
+      << finished.err;
+  EXPECT_FALSE(ever_on("supply"));
+}
+
+TEST_F(AProofTest, goes_on_with_no_trial_while_another_channel_has_a_run) {  // S9
+  serve(two_channels());
+  lead();
+  accept();
+  stand_ready("the readings are right");
+  answer("(yes or no) ", "yes");
+  ASSERT_TRUE(said(": the operator's cut\n")) << command_->out();
+  start_right();
+  answer("(or: skip, stop) ", "");
+  ASSERT_TRUE(said("the trial cannot begin yet: channel `right` has a run in progress"))
+      << command_->out() << command_->err();
+  EXPECT_FALSE(ever_on("supply"));
+  end_right();
+  answer("(or: skip, stop) ", "");
+  answer("(yes or no) ", "yes");
+  for (const char* title :
+       {"a limit that is crossed", "thermometer 1 and its limit", "a knob that is turned",
+        "an output that is switched off at the panel", "an output that is switched on at the panel",
+        "a lead that falls off", "the link of `meter` is lost", "the link of `probe` is lost",
+        "the sensor of thermometer 1 is unplugged"}) {
+    skip(title);
+  }
+  // Begun when the person has been told to end the daemon already.
+  stand_ready("the daemon is killed");
+  ASSERT_TRUE(said("  NOW, in another terminal: kill -s ")) << command_->out() << command_->err();
+  start_right();
+  ASSERT_TRUE(said("  => skipped: do not end the daemon: channel `right` has a run in progress"))
+      << command_->out() << command_->err();
+  EXPECT_FALSE(bench_->simulator().output_is_on());
+  EXPECT_TRUE(bench_->daemon().running());
+  command_->end_input();
+  EXPECT_EQ(command_->wait(60s).exit_code, 3);
+  EXPECT_EQ(verdicts()["operator-cut"], "passed");
 }
 
 TEST_F(AProofTest, draws_no_more_than_it_says) {  // S2

@@ -83,6 +83,20 @@ TEST(ProofPlan, has_the_trials_that_this_bench_can_meet) {
   }
 }
 
+// Of a supply with several outputs a hand might obey at the wrong one.
+TEST(ProofPlan, names_the_output_of_the_source) {
+  profiles::Bench bench = hut::bench();
+  bench.channels[0].source = bench.channels[0].ammeter = {supply, 2};
+  int named = 0;
+  for (const ProofTrial& one : plan_of(bench).trials) {
+    if (one.key != "knob" && !one.key.starts_with("output-")) continue;
+    EXPECT_NE(one.act.find("`supply` output 2"), std::string::npos) << one.act;
+    ++named;
+  }
+  EXPECT_EQ(named, 3);
+  EXPECT_EQ(trial("knob").act.find("output"), std::string::npos) << trial("knob").act;
+}
+
 TEST(ProofPlan, says_what_it_does_not_cover) {
   safety::SourceAbilities blind = able;
   blind.reads_setpoints = blind.reads_output = false;
