@@ -4,6 +4,7 @@
 #include <sys/un.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <boost/json.hpp>
 
 #include "daemon/cli/asking.h"
@@ -41,8 +42,11 @@ std::string words_of(const object& error) {
 
 }  // namespace
 
-ProofTalk::ProofTalk(std::string socket, std::string channel)
-    : socket_(std::move(socket)), channel_(std::move(channel)), client_(socket_) {}
+ProofTalk::ProofTalk(std::string socket, std::string channel, std::vector<std::string> instruments)
+    : socket_(std::move(socket)),
+      channel_(std::move(channel)),
+      instruments_(std::move(instruments)),
+      client_(socket_) {}
 
 ProofLook ProofTalk::look() const {
   ProofLook seen;
@@ -134,14 +138,15 @@ std::optional<object> ProofTalk::bench() const {
 
 std::string ProofTalk::who_is_silent() const {
   const auto facts = bench();
-  const auto* instruments = facts ? array_in(*facts, "instruments") : nullptr;
-  if (instruments == nullptr) return "the daemon does not answer";
-  for (const auto& one : *instruments) {
-    const object* instrument = one.if_object();
-    if (instrument == nullptr || !flag_in(*instrument, "answers")) {
-      const std::string name = instrument != nullptr ? text_in(*instrument, "name") : "";
-      return '`' + name + "` does not answer";
-    }
+  const auto* list = facts ? array_in(*facts, "instruments") : nullptr;
+  if (list == nullptr) return "the daemon does not answer";
+  for (const std::string& name : instruments_) {
+    const bool answers = std::ranges::any_of(*list, [&](const value& one) {
+      const object* instrument = one.if_object();
+      return instrument != nullptr && text_in(*instrument, "name") == name &&
+             flag_in(*instrument, "answers");
+    });
+    if (!answers) return '`' + name + "` does not answer";
   }
   return {};
 }

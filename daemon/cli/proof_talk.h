@@ -21,7 +21,8 @@ struct ProofLook {
 
 class ProofTalk {
  public:
-  ProofTalk(std::string socket, std::string channel);
+  // `instruments`: the names of those that the channel has to do with.
+  ProofTalk(std::string socket, std::string channel, std::vector<std::string> instruments);
 
   [[nodiscard]] ProofLook look() const;
   // Events of the channel since the last call; those of all channels are passed over.
@@ -33,8 +34,8 @@ class ProofTalk {
 
   // The facts about the bench; nothing: no daemon answers.
   [[nodiscard]] std::optional<boost::json::object> bench() const;
-  // Who does not answer, in words: an instrument whose link is down or that is silent on it, or the
-  // daemon itself. Empty: all do.
+  // Who does not answer, in words: an instrument of the channel whose link is down or that is
+  // silent on it, or the daemon itself. Empty: all do.
   [[nodiscard]] std::string who_is_silent() const;
   // What goes on on another channel, or is to be resumed there, in words. Empty: nothing; none: the
   // daemon does not say.
@@ -57,6 +58,7 @@ class ProofTalk {
 
   std::string socket_;
   std::string channel_;
+  std::vector<std::string> instruments_;
   Client client_;
   std::uint64_t last_ = 0;
 };

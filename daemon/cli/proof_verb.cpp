@@ -422,6 +422,19 @@ drivers::Checked<safety::SourceAbilities> abilities(const CommandLine& line,
   return abilities_of(*dialect);
 }
 
+// Of those that the channel has to do with; a name may be there twice.
+std::vector<std::string> instrument_names(const BenchFiles& files) {
+  const auto& channel = files.bench.channels[files.channel];
+  std::vector<safety::Terminal> terminals = channel.thermometers;
+  terminals.insert(terminals.end(), {channel.source, channel.voltmeter, channel.ammeter});
+  if (channel.contactor) terminals.push_back(*channel.contactor);
+  std::vector<std::string> names;
+  for (const auto& terminal : terminals) {
+    names.push_back(files.bench.instruments[terminal.instrument].name);
+  }
+  return names;
+}
+
 // Empty: the daemon runs this very bench. Its instruments come into the sheet.
 std::string is_this_bench(const object& facts, const profiles::Bench& bench, ProofSheet& sheet) {
   const auto* instruments = array_in(facts, "instruments");
@@ -511,7 +524,7 @@ ExitCode proof_verb(const CommandLine& line) {
                    .version = CHARGEWRIGHT_VERSION,
                    .started = moment_text(wall_s()),
                    .plan = *plan};
-  ProofTalk talk(line.socket, sheet.channel);
+  ProofTalk talk(line.socket, sheet.channel, instrument_names(*bench));
   const auto facts = talk.bench();
   if (!facts) {
     std::cerr << line.socket

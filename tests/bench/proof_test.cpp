@@ -145,6 +145,14 @@ class AProofTest : public testing::Test {
     ASSERT_TRUE(said("  NOW")) << title << '\n' << command_->out() << command_->err();
     deed();
   }
+  // With every link open.
+  [[nodiscard]] bool some_instrument_is_silent() const {
+    const RawClient client(bench_->socket());
+    client.send("GET /v1/bench HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n");
+    const std::string facts = client.receive(1s);
+    return facts.find("\"answers\":false") != std::string::npos &&
+           facts.find("\"up\":false") == std::string::npos;
+  }
   void inject(const std::string& fault) { bench_->simulator().control("fault " + fault); }
   // Undone by the person before the answer.
   void meet_fault(const std::string& title, const std::string& fault) {
@@ -294,14 +302,7 @@ TEST_F(AProofTest, begins_no_trial_before_every_instrument_answers_again) {  // 
   ASSERT_TRUE(said("  => passed")) << command_->out();
   bench_->simulator().control("clear");
   inject("mute meter");
-  const auto is_silent = [&] {
-    const RawClient client(bench_->socket());
-    client.send("GET /v1/bench HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n");
-    const std::string facts = client.receive(1s);
-    return facts.find("\"answers\":false") != std::string::npos &&
-           facts.find("\"up\":false") == std::string::npos;
-  };
-  ASSERT_TRUE(until(is_silent));
+  ASSERT_TRUE(until([&] { return some_instrument_is_silent(); }));
   answer("Enter when it is done ", "");
   ASSERT_TRUE(said("the next trial cannot begin yet: `meter` does not answer")) << command_->out();
   bench_->simulator().control("clear");
@@ -311,6 +312,24 @@ TEST_F(AProofTest, begins_no_trial_before_every_instrument_answers_again) {  // 
   command_->end_input();
   command_->wait(60s);
   EXPECT_FALSE(bench_->simulator().output_is_on());
+}
+
+// An instrument of another channel may be switched off.
+TEST_F(AProofTest, waits_for_no_instrument_of_another_channel) {
+  serve(two_channels());
+  inject("mute spare");
+  ASSERT_TRUE(until([&] { return some_instrument_is_silent(); }));
+  lead();
+  accept();
+  stand_ready("the readings are right");
+  answer("(yes or no) ", "yes");
+  stand_ready("the operator's cut");
+  answer("(yes or no) ", "yes");
+  EXPECT_TRUE(said(": a limit that is crossed\n")) << command_->out() << command_->err();
+  bench_->simulator().control("clear");
+  command_->end_input();
+  command_->wait(60s);
+  EXPECT_EQ(verdicts()["operator-cut"], "passed");
 }
 
 // By a signal, or, where it is 0, by the end of input.
