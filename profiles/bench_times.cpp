@@ -42,14 +42,16 @@ safety::Reach bare_reach(const BenchInstrument& source) {
 }
 
 safety::Reach armed_reach(const BenchInstrument& source, const safety::RunPlan& plan,
-                          const safety::SourceAbilities& can) {
+                          const Basis& basis) {
+  const safety::SourceAbilities& can = basis.abilities;
   safety::Reach reach = bare_reach(source);
+  // It may be armed above the level that was ordered by as much as its proof lets pass.
   if (can.over_voltage_protection) {
-    const double level = plan.over_voltage_protection.value();
+    const double level = (plan.over_voltage_protection + basis.proved_within.over_voltage).value();
     reach.voltage = std::min(reach.voltage, volts(level + source.accuracy.voltage.of(level)));
   }
   if (can.over_current_protection && plan.limits.current_above) {
-    const double level = plan.over_current_protection.value();
+    const double level = (plan.over_current_protection + basis.proved_within.over_current).value();
     reach.current = std::min(reach.current, amperes(level + source.accuracy.current.of(level)));
   }
   reach.power = std::min(reach.power, reach.voltage * reach.current);
@@ -119,7 +121,7 @@ safety::BudgetSetup budget_setup(const safety::Plant& plant, const safety::RunPl
         times_of(bench.instruments[k], basis_of(basis, static_cast<InstrumentId>(k)));
   }
   setup.steered = safety::current_bound(plan, plant.channels[channel]);
-  setup.armed = armed_reach(source, plan, basis.abilities);
+  setup.armed = armed_reach(source, plan, basis);
   setup.bare = bare_reach(source);
   setup.errors = errors_of(bench, on, limits);
   setup.thermometer_lag = lag_of(bench, on);

@@ -20,9 +20,17 @@ struct InstrumentBasis {
   drivers::Duration settle{};                 // of its dialect
   drivers::Duration between{};                // of its dialect
 };
+// By how much what the dialect of a source takes for proved may differ from what was ordered.
+struct ProvedWithin {
+  drivers::Volts voltage{};  // setpoints
+  drivers::Amperes current{};
+  drivers::Volts over_voltage{};  // levels of its own protections
+  drivers::Amperes over_current{};
+};
 struct Basis {
   safety::SourceAbilities abilities{};         // of the channel's source
   std::vector<InstrumentBasis> instruments{};  // by InstrumentId; short or empty: nothing is known
+  ProvedWithin proved_within{};                // of the channel's source
 };
 
 // Assumed, worst, where nobody says or has measured (common practice, no source): what an

@@ -26,6 +26,9 @@ constexpr double off_clearly_below = 2;
 constexpr double specific_heat_most = 1500;
 // Longer than this without a look at the cell is worth a remark (common practice, no source).
 constexpr Duration slow_bench = std::chrono::seconds(10);
+// A proof that lets more than this share of the source's rating pass proves nothing: the coarsest
+// sets in steps of some hundredths of its range (common practice, no source).
+constexpr double proof_share = 0.05;
 
 std::string show(const Place& place) {
   if (place.file.empty()) return {};
@@ -66,6 +69,7 @@ class Checker {
     for_each_step(StepVerb::charge, profile_.steps, [&](const Step& step) { check_step(step); });
     for_each_step(StepVerb::rest, profile_.steps, [&](const Step& step) { check_rest(step); });
     check_off_current();
+    check_proofs();
     fill_plan();
     check_resumption();
     // With defects among the limits there is nothing to compute with.
@@ -249,6 +253,23 @@ class Checker {
             "lower its `off-current`");
   }
 
+  // S1 S7: what is taken for set and armed.
+  void check_proofs() {
+    const ProvedWithin& within = basis_.proved_within;
+    const auto look = [&](std::string_view verb, auto passes, const auto& rating) {
+      if (!rating || passes.value() <= proof_share * rating->value() * (1 + 1e-9)) return;
+      problem(source_.ratings_place,
+              "dialect `" + source_.dialect + "` takes `" + std::string(verb) +
+                  "` for proved within " + to_text(passes) + ", more than 5 % of what `" +
+                  source_.name + "` is rated, " + to_text(*rating),
+              "write the step by which the instrument sets it");
+    };
+    look("set-voltage", within.voltage, source_.ratings.voltage);
+    look("set-current", within.current, source_.ratings.current);
+    look("set-over-voltage", within.over_voltage, source_.ratings.voltage);
+    look("set-over-current", within.over_current, source_.ratings.current);
+  }
+
   // The limit on the time of a step counts while it rests, too.
   void check_rest(const Step& step) {
     if (!limits().step_time || step.rest < limits().step_time->value) return;
@@ -424,7 +445,7 @@ class Checker {
 
   void fill_plan() {
     safety::RunPlan& plan = report_.plan;
-    set_protections(plan, cell_, bench_, channel_, current_max_);
+    set_protections(plan, cell_, bench_, channel_, basis_.proved_within, current_max_);
     if (plan.limits.voltage_below) plan.open_circuit_min = plan.limits.voltage_below->value;
     if (plan.limits.voltage_above) plan.open_circuit_max = plan.limits.voltage_above->value;
     const Volts reach = plan.full + plan.lead_compensation_max;

@@ -225,7 +225,8 @@ class Judge {
   }
 
   void protect(safety::RunPlan& plan, Amperes current_max) const {
-    set_protections(plan, setup_.cell, setup_.bench, channel_, current_max);
+    set_protections(plan, setup_.cell, setup_.bench, channel_, setup_.basis.proved_within,
+                    current_max);
   }
 
   void remark(InstrumentId slow) {

@@ -15,19 +15,26 @@ constexpr double compensation_per_cell_v = 0.2;
 constexpr double protection_margin = 0.01;
 constexpr double protection_margin_v = 0.030;
 // or at least this much, where the cell bears no more: what setpoints may be off when read back
-// (safety/plant.h), besides the source's accuracy.
+// (safety/plant.h), besides the source's accuracy; more where its dialect lets more pass.
 constexpr double protection_margin_least = 0.005;  // V or A
 
-// `bears`: what must never be exceeded, the source's inaccuracy included.
-double level(double steered, double wanted, double bears, double accuracy) {
-  const double lowest = steered + accuracy + protection_margin_least;
-  return std::min(wanted, std::max(bears - accuracy, lowest));
+// How far things may be off from what was ordered, in V or A.
+struct Off {
+  double setpoint = 0;  // as proved
+  double level = 0;     // of the protection, as proved and by the source's accuracy
+};
+
+// `bears`: what must never be exceeded, whatever is off included.
+double level(double steered, double wanted, double bears, const Off& off) {
+  const double lowest = steered + off.level + std::max(protection_margin_least, off.setpoint);
+  return std::min(wanted, std::max(bears - off.level, lowest));
 }
 
 }  // namespace
 
 void set_protections(safety::RunPlan& plan, const Cell& cell, const Bench& bench,
-                     const BenchChannel& channel, Amperes current_max) {
+                     const BenchChannel& channel, const ProvedWithin& proved_within,
+                     Amperes current_max) {
   const BenchInstrument& source = bench.source_of(channel);
   plan.full = cell.voltage.full;
   plan.lead_compensation_max = volts(0);
@@ -40,12 +47,15 @@ void set_protections(safety::RunPlan& plan, const Cell& cell, const Bench& bench
   const double wanted =
       reach + std::max(protection_margin * plan.full.value(), protection_margin_v);
   plan.over_voltage_protection = volts(
-      level(reach, wanted, cell.voltage.never_above.value(), source.accuracy.voltage.of(wanted)));
+      level(reach, wanted, cell.voltage.never_above.value(),
+            {.setpoint = proved_within.voltage.value(),
+             .level = source.accuracy.voltage.of(wanted) + proved_within.over_voltage.value()}));
   if (!plan.limits.current_above) return;
   const double highest = plan.limits.current_above->value.value();
-  plan.over_current_protection =
-      amperes(level(current_max.value(), highest, cell.current.never_above.value(),
-                    source.accuracy.current.of(highest)));
+  plan.over_current_protection = amperes(
+      level(current_max.value(), highest, cell.current.never_above.value(),
+            {.setpoint = proved_within.current.value(),
+             .level = source.accuracy.current.of(highest) + proved_within.over_current.value()}));
 }
 
 }  // namespace chargewright::profiles

@@ -10,13 +10,19 @@ using drivers::Verb;
 
 namespace {
 
+profiles::ProvedWithin proved_within(const drivers::Dialect& source) {
+  const auto within = [&](Verb verb) { return source[verb].ask ? source[verb].ask->within : 0.0; };
+  return {.voltage = drivers::volts(within(Verb::set_voltage)),
+          .current = drivers::amperes(within(Verb::set_current)),
+          .over_voltage = drivers::volts(within(Verb::set_over_voltage)),
+          .over_current = drivers::amperes(within(Verb::set_over_current))};
+}
+
 // What proves a setpoint as it is written is not a turned knob when it is read back later (S3).
 void widen_tolerance(const drivers::Dialect& source, safety::ChannelPlan& plan) {
-  const auto within = [&](Verb verb) { return source[verb].ask ? source[verb].ask->within : 0.0; };
-  plan.setpoint_voltage_tolerance =
-      std::max(plan.setpoint_voltage_tolerance, drivers::volts(within(Verb::set_voltage)));
-  plan.setpoint_current_tolerance =
-      std::max(plan.setpoint_current_tolerance, drivers::amperes(within(Verb::set_current)));
+  const profiles::ProvedWithin within = proved_within(source);
+  plan.setpoint_voltage_tolerance = std::max(plan.setpoint_voltage_tolerance, within.voltage);
+  plan.setpoint_current_tolerance = std::max(plan.setpoint_current_tolerance, within.current);
 }
 
 // Commands leave before questions: while the repeats of a cut keep a source that wants pauses busy,
@@ -79,6 +85,7 @@ profiles::Basis basis_of(const profiles::BenchChannel& channel,
   }
   if (channel.source.instrument < dialects.size()) {
     basis.abilities = abilities_of(dialects[channel.source.instrument]);
+    basis.proved_within = proved_within(dialects[channel.source.instrument]);
   }
   return basis;
 }

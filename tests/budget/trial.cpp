@@ -285,7 +285,7 @@ void Rig::make_plan() {
     default:
       break;
   }
-  profiles::set_protections(plan_, cell_, bench_, bench_.channels[0], amperes(current_));
+  profiles::set_protections(plan_, cell_, bench_, bench_.channels[0], {}, amperes(current_));
   plan_.lead_compensation_max = volts(0);
   plan_.open_circuit_min = volts(-1);
   plan_.open_circuit_max = volts(full + 1);

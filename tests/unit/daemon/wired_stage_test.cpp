@@ -87,6 +87,24 @@ TEST_F(Wired, charges_over_byte_streams_as_long_as_the_rehearsal_without_them) {
   EXPECT_EQ(stage->endless_moments(), 0U);
 }
 
+// The levels of its own protections are known no better than that.
+TEST(Basis, knows_how_exactly_a_source_proves_what_it_is_set_to) {  // S7
+  drivers::Dialect source = dialect("scpi-supply");
+  const auto let_pass = [&](drivers::Verb verb, double within) {
+    source.verbs[static_cast<std::size_t>(verb)].ask->within = within;
+  };
+  let_pass(drivers::Verb::set_voltage, 0.1);
+  let_pass(drivers::Verb::set_current, 0.2);
+  let_pass(drivers::Verb::set_over_voltage, 0.3);
+  let_pass(drivers::Verb::set_over_current, 0.4);
+  const auto known = basis_of(bench().channels[0],
+                              {source, dialect("scpi-meter"), dialect("scpi-thermometer")}, {});
+  EXPECT_EQ(known.proved_within.voltage, 0.1_V);
+  EXPECT_EQ(known.proved_within.current, 0.2_A);
+  EXPECT_EQ(known.proved_within.over_voltage, 0.3_V);
+  EXPECT_EQ(known.proved_within.over_current, 0.4_A);
+}
+
 // A supply that sets its current in steps of 0.1 A, and whose dialect says so.
 TEST_F(Wired, takes_a_setpoint_for_changed_only_beyond_what_its_dialect_lets_pass) {  // S3
   current_resolution = 0.1_A;

@@ -187,6 +187,55 @@ TEST(Enforcement, refuses_a_limit_on_current_that_only_a_hand_at_the_panel_keeps
   EXPECT_THAT(said, HasSubstr("over-current protection can be armed"));
 }
 
+// Armed at 2.57 V and 5 A, as far as the dialect of the source can tell.
+TEST(Enforcement, counts_what_a_dialect_lets_pass_for_an_armed_protection) {  // S7 S2
+  Basis basis;
+  basis.proved_within = {.over_voltage = volts(0.001), .over_current = amperes(0.001)};
+  EXPECT_EQ(Files{}.problems(basis), "");
+  basis.proved_within.over_voltage = volts(0.5);
+  EXPECT_THAT(Files{}.problems(basis), HasSubstr("p.yaml:8:20: this bench cannot enforce voltage"));
+  Files files;
+  files.cell = with(files.cell, "never-above: 6 A", "never-above: 5.5 A");
+  basis.proved_within = {.over_current = amperes(0.7)};  // armed at 4.8 A
+  EXPECT_EQ(files.problems(basis), "");
+  basis.proved_within.over_current = amperes(0.8);
+  EXPECT_THAT(files.problems(basis), HasSubstr("the cell may go 605 mA beyond it"));
+}
+
+// Where the cell bears no more than its limit: below what it bears by what the proof of the level
+// lets pass, and above the ceiling by that and by what the proof of the setpoint does.
+TEST(Enforcement, arms_a_protection_as_far_off_as_its_proofs_are_coarse) {  // S2 S7
+  Files files;
+  files.cell = with(files.cell, "charge: 5 A, never-above: 6 A", "charge: 4.5 A, never-above: 5 A");
+  const auto armed = [&](double setpoint, double level) {
+    Basis basis;
+    basis.proved_within = {.current = amperes(setpoint), .over_current = amperes(level)};
+    return files.check(basis).plan.over_current_protection.value();
+  };
+  EXPECT_DOUBLE_EQ(armed(0, 0), 5);
+  EXPECT_DOUBLE_EQ(armed(0, 0.2), 4.8);
+  EXPECT_DOUBLE_EQ(armed(0, 0.6), 4.605);
+  EXPECT_DOUBLE_EQ(armed(0.1, 0.6), 4.7);
+}
+
+// At that nothing is proved: it would let 1 V pass for 5 mV.
+TEST(Enforcement, refuses_a_source_whose_proofs_let_almost_anything_pass) {  // S1 S7
+  for (auto of : {&ProvedWithin::voltage, &ProvedWithin::over_voltage}) {
+    Basis basis;
+    basis.proved_within.*of = volts(1.001);
+    EXPECT_THAT(Files{}.problems(basis), HasSubstr("more than 5 % of what `supply` is rated"));
+    basis.proved_within.*of = volts(1.0);
+    EXPECT_THAT(Files{}.problems(basis), Not(HasSubstr("5 %")));
+  }
+  for (auto of : {&ProvedWithin::current, &ProvedWithin::over_current}) {
+    Basis basis;
+    basis.proved_within.*of = amperes(1.001);
+    EXPECT_THAT(Files{}.problems(basis), HasSubstr("more than 5 % of what `supply` is rated"));
+    basis.proved_within.*of = amperes(1.0);
+    EXPECT_THAT(Files{}.problems(basis), Not(HasSubstr("5 %")));
+  }
+}
+
 // 5 s behind at 0.05 K/s for what is steered to, 0.25 K; a minute behind, 3 K.
 TEST(Enforcement, reckons_with_the_lag_of_a_thermometer) {  // S7
   Files files;
