@@ -70,6 +70,7 @@ class Checker {
     for_each_step(StepVerb::rest, profile_.steps, [&](const Step& step) { check_rest(step); });
     check_off_current();
     check_proofs();
+    check_abilities();
     fill_plan();
     check_resumption();
     // With defects among the limits there is nothing to compute with.
@@ -268,6 +269,30 @@ class Checker {
     look("set-current", within.current, source_.ratings.current);
     look("set-over-voltage", within.over_voltage, source_.ratings.voltage);
     look("set-over-current", within.over_current, source_.ratings.current);
+  }
+
+  // S1 S3: a layer of protection that is not there must not look as if it were.
+  void check_abilities() {
+    const auto look = [&](bool has, const std::string& what, const std::string& verbs,
+                          const std::string& so) {
+      if (has) return;
+      note(source_.place,
+           what + " of `" + source_.name + "` is not reached: its dialect `" + source_.dialect +
+               "` has no " + verbs,
+           so);
+    };
+    const safety::SourceAbilities& can = basis_.abilities;
+    const std::string unguarded = "without it nothing but this computer limits the source";
+    look(can.over_voltage_protection, "the own over-voltage protection", "`set-over-voltage`",
+         unguarded);
+    look(can.over_current_protection, "the own over-current protection", "`set-over-current`",
+         unguarded);
+    look(can.reads_protection, "the state of the own protections", "`read-protection`",
+         "nobody hears that one has tripped");
+    look(can.reads_setpoints, "the readback of the setpoints",
+         "`read-voltage-setpoint` and `read-current-setpoint`", "a turned knob is not noticed");
+    look(can.reads_output, "the state of the output", "`read-output`",
+         "an output that is switched by hand is not noticed");
   }
 
   // The limit on the time of a step counts while it rests, too.

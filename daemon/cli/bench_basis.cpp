@@ -4,6 +4,7 @@
 
 #include "daemon/bench/addressing.h"
 #include "daemon/bench/plant.h"
+#include "daemon/bench/roles.h"
 #include "daemon/cli/client.h"
 #include "daemon/cli/facts.h"
 #include "daemon/record/digest.h"
@@ -74,6 +75,8 @@ drivers::Checked<profiles::Basis> load_basis(const CommandLine& line, const Benc
     }
     dialects.push_back(std::move(*dialect));
   }
+  if (!problems.list.empty()) return problems;
+  problems = unfit(files.bench, dialects);
   if (!problems.list.empty()) return problems;
   problems = unaddressed(files.bench, dialects);
   if (!problems.list.empty()) return problems;

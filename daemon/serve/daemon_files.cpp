@@ -4,6 +4,7 @@
 
 #include "daemon/bench/addressing.h"
 #include "daemon/bench/plant.h"
+#include "daemon/bench/roles.h"
 #include "daemon/serve/data_folders.h"
 #include "profiles/fields.h"
 
@@ -55,6 +56,8 @@ drivers::Checked<DaemonFiles> load_daemon_files(const DaemonOptions& options) {
     if (dialect) files.dialects.push_back(std::move(*dialect));
     record_dialect(instrument.dialect, folders, files.recorded);
   }
+  if (!problems.list.empty()) return problems;
+  problems = unfit(*bench, files.dialects);
   if (!problems.list.empty()) return problems;
   problems = unaddressed(*bench, files.dialects);
   if (!problems.list.empty()) return problems;

@@ -236,6 +236,28 @@ TEST(Enforcement, refuses_a_source_whose_proofs_let_almost_anything_pass) {  // 
   }
 }
 
+TEST(Check, says_what_of_its_source_the_dialect_does_not_reach) {  // S1 S3
+  const auto notes = [](bool safety::SourceAbilities::*lacking) {
+    Basis basis;
+    basis.abilities.*lacking = false;
+    Files files;  // where none of it makes a limit unenforceable
+    files.bench = with(files.bench, "voltage: 20 V, current: 20 A", "voltage: 2.6 V, current: 5 A");
+    return describe(Failures{files.check(basis).notes});
+  };
+  using Can = safety::SourceAbilities;
+  EXPECT_THAT(
+      notes(&Can::over_voltage_protection),
+      HasSubstr("b.yaml:3:3: the own over-voltage protection of `supply` is not reached: its "
+                "dialect `s` has no `set-over-voltage`"));
+  EXPECT_THAT(notes(&Can::over_current_protection),
+              HasSubstr("the own over-current protection of `supply` is not reached: its dialect "
+                        "`s` has no `set-over-current`"));
+  EXPECT_THAT(notes(&Can::reads_protection), HasSubstr("has no `read-protection`"));
+  EXPECT_THAT(notes(&Can::reads_setpoints), HasSubstr("has no `read-voltage-setpoint` and"));
+  EXPECT_THAT(notes(&Can::reads_output), HasSubstr("has no `read-output`"));
+  EXPECT_EQ(notes(&Can::reads_regulation), "");  // shown, never trusted
+}
+
 // 5 s behind at 0.05 K/s for what is steered to, 0.25 K; a minute behind, 3 K.
 TEST(Enforcement, reckons_with_the_lag_of_a_thermometer) {  // S7
   Files files;
