@@ -57,6 +57,48 @@ class Lines {
   std::vector<std::size_t> starts_;
 };
 
+// Length of the well-formed UTF-8 character at the front of `text` (Unicode 15, table 3-7), or 0.
+std::size_t character_length(std::string_view text) {
+  const auto byte = [&](std::size_t i) -> unsigned {
+    return i < text.size() ? static_cast<unsigned char>(text[i]) : 0U;
+  };
+  const auto continues = [&](std::size_t i) { return (byte(i) & 0xC0U) == 0x80U; };
+  const unsigned first = byte(0);
+  if (first < 0x80U) return 1;
+  if (first >= 0xC2U && first <= 0xDFU) return continues(1) ? 2 : 0;
+  if (first >= 0xE0U && first <= 0xEFU) {
+    if (first == 0xE0U && byte(1) < 0xA0U) return 0;  // overlong
+    if (first == 0xEDU && byte(1) > 0x9FU) return 0;  // surrogates
+    return continues(1) && continues(2) ? 3 : 0;
+  }
+  if (first >= 0xF0U && first <= 0xF4U) {
+    if (first == 0xF0U && byte(1) < 0x90U) return 0;
+    if (first == 0xF4U && byte(1) > 0x8FU) return 0;  // beyond U+10FFFF
+    return continues(1) && continues(2) && continues(3) ? 4 : 0;
+  }
+  return 0;
+}
+
+// Of a well-formed text: does it begin with one of U+0080 to U+009F?
+bool is_c1(std::string_view text) {
+  return text.size() > 1 && text[0] == '\xC2' && static_cast<unsigned char>(text[1]) < 0xA0U;
+}
+
+// What is written in a file is shown to people: a code that moves the cursor or colours the screen
+// could hide or forge what stands beside it, and an escape in quotes can make one. Lines may be
+// several.
+bool controls_a_terminal(std::string_view text) {
+  while (!text.empty()) {
+    const std::size_t length = character_length(text);
+    const auto first = static_cast<unsigned char>(text[0]);
+    if (length == 0) return true;  // not UTF-8: some escapes of the parser
+    if ((first < 0x20 && first != '\n') || first == 0x7F) return true;
+    if (is_c1(text)) return true;
+    text.remove_prefix(length);
+  }
+  return false;
+}
+
 class TreeBuilder final : public YAML::EventHandler {
  public:
   TreeBuilder(const std::string& file, const Lines& lines, const DocumentBounds& bounds, Node& root,
@@ -83,7 +125,9 @@ class TreeBuilder final : public YAML::EventHandler {
   void OnScalar(const YAML::Mark& mark, const std::string& tag, YAML::anchor_t,
                 const std::string& value) override {
     refuse_tag(mark, tag);
-    add(mark, NodeKind::scalar, value);
+    const bool controls = controls_a_terminal(value);
+    if (controls) complain(mark, "a control character in a text", "write plain text");
+    add(mark, NodeKind::scalar, controls ? std::string() : value);  // no other message shows it
   }
   void OnSequenceStart(const YAML::Mark& mark, const std::string& tag, YAML::anchor_t,
                        YAML::EmitterStyle::value) override {
@@ -202,28 +246,6 @@ class TreeBuilder final : public YAML::EventHandler {
   int documents_ = 0;
 };
 
-// Length of the well-formed UTF-8 character at the front of `text` (Unicode 15, table 3-7), or 0.
-std::size_t character_length(std::string_view text) {
-  const auto byte = [&](std::size_t i) -> unsigned {
-    return i < text.size() ? static_cast<unsigned char>(text[i]) : 0U;
-  };
-  const auto continues = [&](std::size_t i) { return (byte(i) & 0xC0U) == 0x80U; };
-  const unsigned first = byte(0);
-  if (first < 0x80U) return 1;
-  if (first >= 0xC2U && first <= 0xDFU) return continues(1) ? 2 : 0;
-  if (first >= 0xE0U && first <= 0xEFU) {
-    if (first == 0xE0U && byte(1) < 0xA0U) return 0;  // overlong
-    if (first == 0xEDU && byte(1) > 0x9FU) return 0;  // surrogates
-    return continues(1) && continues(2) ? 3 : 0;
-  }
-  if (first >= 0xF0U && first <= 0xF4U) {
-    if (first == 0xF0U && byte(1) < 0x90U) return 0;
-    if (first == 0xF4U && byte(1) > 0x8FU) return 0;  // beyond U+10FFFF
-    return continues(1) && continues(2) && continues(3) ? 4 : 0;
-  }
-  return 0;
-}
-
 // What must hold before the parser sees the text: only well-formed characters that belong in a text
 // file, and no bracket nesting that could exhaust the stack of a recursive parser. Comments are not
 // counted; quoted brackets are, since that errs on the safe side and nobody writes so many.
@@ -244,7 +266,8 @@ bool fit_to_parse(std::string_view text, const std::string& file, const Document
     const char c = text[i];
     if (length == 0) return refuse("bytes that are not UTF-8", "save the file as UTF-8");
     const bool control =
-        (static_cast<unsigned char>(c) < 0x20U && c != '\n' && c != '\r' && c != '\t') || c == 0x7F;
+        (static_cast<unsigned char>(c) < 0x20U && c != '\n' && c != '\r' && c != '\t') ||
+        c == 0x7F || is_c1(text.substr(i));
     if (control)
       return refuse("a control character, which has no place in a text file", "remove it");
     if (c == '#' && (before == ' ' || before == '\t' || before == '\n')) comment = true;

@@ -50,10 +50,17 @@ std::optional<std::string> text_field(Mapping& mapping, std::string_view key, Pr
   if (node == nullptr) return std::nullopt;
   const std::string* text = scalar(mapping, *node, key);
   if (text == nullptr) return std::nullopt;
-  if (!text->empty() && text->size() <= longest) return *text;
-  mapping.complain(*node, '`' + std::string(key) + "` must have 1 to " + std::to_string(longest) +
-                              " characters");
-  return std::nullopt;
+  if (text->empty() || text->size() > longest) {
+    mapping.complain(*node, '`' + std::string(key) + "` must have 1 to " + std::to_string(longest) +
+                                " characters");
+    return std::nullopt;
+  }
+  // What begins a line of its own looks like a word of ours.
+  if (key != "description" && text->find('\n') != std::string::npos) {
+    mapping.complain(*node, '`' + std::string(key) + "` must be on one line");
+    return std::nullopt;
+  }
+  return *text;
 }
 
 std::optional<int> count_field(Mapping& mapping, std::string_view key, Presence presence, int least,

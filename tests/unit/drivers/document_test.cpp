@@ -58,6 +58,24 @@ TEST(Document, keeps_the_exact_bytes_for_the_record) {
   EXPECT_EQ(parse_document(text, "f.yaml").value().text, text);
 }
 
+// Shown on a terminal it would hide, or forge, what stands beside it.
+TEST(Document, refuses_control_characters_in_a_value_or_key_and_shows_none) {
+  for (const char* code : {"\\0", "\\a", "\\b", "\\t", "\\r", "\\e", "\\x1f", "\\x7f", "\\x80",
+                           "\\N", "\\x9b", "\\x9f"}) {
+    EXPECT_EQ(why_not("a: b\nname: \"fill" + std::string(code) + "[8m\"\n"),
+              "f.yaml:2:7: a control character in a text; write plain text")
+        << code;
+    EXPECT_EQ(why_not("\"a" + std::string(code) + "\": 1\n"),
+              "f.yaml:1:1: a control character in a text; write plain text")
+        << code;
+  }
+  EXPECT_EQ(why_not("\"a\\e\": 1\n\"a\\e\": 1\n").find('\x1b'), std::string::npos);
+  EXPECT_EQ(why_not("a: b  # \u009b8m\n"),
+            "f.yaml:1:9: a control character, which has no place in a text file; remove it");
+  EXPECT_EQ(why_not("a: \"\\u00a0 \\\" ~ °C µ\"\n"), "accepted");
+  EXPECT_EQ(why_not("a: |\n  two\n  lines\n"), "accepted");
+}
+
 struct Bad {
   std::string text;
   std::string message;

@@ -76,6 +76,17 @@ TEST(Profile, reads_what_its_file_says) {
   EXPECT_EQ(profile.limits.temperature_rising->place.line, 17);
 }
 
+// On a line of its own it would look like a word of ours.
+TEST(Profile, takes_more_than_one_line_for_its_description_only) {
+  EXPECT_EQ(why_not(with_steps("  - {name: \"fill\\n\\nno problems\", rest: 1 min}\n")),
+            "p.yaml:3:12: `name` must be on one line");
+  EXPECT_EQ(read("profile: p\ndescription: \"two\\nlines\"\nsteps: [rest: 1 min]\n"
+                 "limits: {time: {above: 1 h}}\n")
+                .value()
+                .description,
+            "two\nlines");
+}
+
 TEST(Profile, stops_after_an_interruption_unless_it_says_otherwise) {  // S9
   EXPECT_FALSE(read(refill).value().resumption);
   EXPECT_FALSE(read(refill + "after-interruption: stop\n").value().resumption);
