@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "drivers/quantity_text.h"
+#include "profiles/chemistry.h"
 
 namespace chargewright::profiles {
 
@@ -69,14 +70,23 @@ bool is_same(const Limit<Q>& a, const Limit<Q>& b) {
          (!a.at_once || a.at_once->value == b.at_once->value);
 }
 
+// Of `other` only where its file says so: it may be a battery.
+bool is_capacitor(const Cell& cell) {
+  const Chemistry* chemistry = find_chemistry(cell.chemistry);
+  if (cell.capacitance) return true;
+  return chemistry != nullptr && chemistry->capacitor &&
+         (cell.chemistry != "other" || cell.model.kind == simulated::CellModel::Kind::capacitor);
+}
+
 // Charge counter stop, from empty, where the cell's file has none: 1.2 of its rated charge. A
 // capacitor may be found below its `empty` voltage, down to nothing: 1.5 of what fills it from
 // there, for the tolerance of its capacitance and its leakage (common practice, no source).
 Coulombs charge_most(const Cell& cell) {
   if (cell.charge_never_above) return *cell.charge_never_above;
-  if (!cell.capacitance) return charge_most_usually * cell.capacity;
+  if (!is_capacitor(cell)) return charge_most_usually * cell.capacity;
   const Volts lowest = std::min(cell.voltage.empty, std::max(volts(0), cell.voltage.never_below));
-  return 1.5 * (*cell.capacitance * (cell.voltage.full - lowest));
+  const double share = (cell.voltage.full - lowest) / (cell.voltage.full - cell.voltage.empty);
+  return 1.5 * share * cell.capacity;
 }
 
 Said said_by_cell(const Cell& cell) {

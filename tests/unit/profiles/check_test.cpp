@@ -543,6 +543,25 @@ TEST(Check, lets_a_capacitor_be_filled_from_the_least_voltage_it_may_be_found_at
   EXPECT_NEAR(coulombs_most("0 V", "-100 mV"), 1.5 * 500, 1e-9);
 }
 
+// 30 mAh, 108 C, are what fills it from 2.5 V to 5 V; from nothing that is twice as much.
+TEST(Check, lets_a_capacitor_of_a_stated_capacity_be_filled_from_there_too) {  // S2
+  const auto coulombs_most = [](const std::string& chemistry, const std::string& never_below,
+                                const std::string& more) {
+    Files files = cell_of(chemistry, "capacity: 30 mAh", more);
+    files.cell = with(with(files.cell, "1s1p", "2s1p"), "full: 3.8 V, never-above: 3.9 V",
+                      "full: 5 V, never-above: 5.4 V");
+    files.cell = with(files.cell, "never-below: 2.2 V", "never-below: " + never_below);
+    return check(files).plan.limits.charge_above->value.value();
+  };
+  const std::string straight = "model: {kind: capacitor}\n";
+  EXPECT_NEAR(coulombs_most("edlc", "-100 mV", ""), 1.5 * 216, 1e-9);
+  EXPECT_NEAR(coulombs_most("edlc", "2 V", ""), 1.5 * 129.6, 1e-9);
+  EXPECT_NEAR(coulombs_most("other", "0 V", straight), 1.5 * 216, 1e-9);
+  // What may be a battery is not filled beyond its capacity, nor is what surely is one.
+  EXPECT_NEAR(coulombs_most("other", "0 V", ""), 1.2 * 108, 1e-9);
+  EXPECT_NEAR(coulombs_most("li-ion-nmc", "0 V", straight), 1.2 * 108, 1e-9);
+}
+
 // A current that falls faster than this is taken for a lead that came off.
 TEST(Check, says_how_fast_the_current_of_any_capacitor_may_fall) {  // S3
   const auto files = [](const std::string& chemistry, const std::string& model) {
