@@ -294,6 +294,13 @@ class Reader {
     }
   }
 
+  // Of a cell that is modelled as a capacitor: what its file says, or what its capacity comes to.
+  [[nodiscard]] Farads capacitance() const {
+    if (cell.capacitance) return *cell.capacitance;
+    const Volts between = cell.voltage.full - cell.voltage.empty;
+    return between.value() > 0 ? cell.capacity / between : simulated::CellModel{}.capacitance;
+  }
+
   // Typical values are those of one string of cells of this capacity; a pack has `series` of them.
   simulated::CellModel start_model() const {
     using simulated::CellModel;
@@ -308,7 +315,7 @@ class Reader {
       straight.capacity = cell.capacity;
       straight.kind = cell.capacitance ? CellModel::Kind::capacitor : CellModel::Kind::battery;
       straight.ocv = {{0, cell.voltage.empty}, {1, cell.voltage.full}};
-      if (cell.capacitance) straight.capacitance = *cell.capacitance;
+      straight.capacitance = capacitance();
       return straight;
     }
     for (CellModel::OcvPoint& point : model->ocv) point.voltage *= series;
@@ -317,8 +324,7 @@ class Reader {
       pair.r *= series;
       pair.c /= series;
     }
-    model->capacitance /= series;
-    if (cell.capacitance) model->capacitance = *cell.capacitance;
+    model->capacitance = capacitance();
     model->heat_capacity *= series;
     model->cooling *= std::pow(series, 2.0 / 3.0);
     return *model;

@@ -88,6 +88,29 @@ TEST(Cell, knows_a_capacitor_by_its_capacitance) {
   EXPECT_EQ(cell.model.kind, simulated::CellModel::Kind::capacitor);
 }
 
+// 2.4 Ah between 3 V and 4.2 V, and 30 mAh between 2.5 V and 5 V.
+TEST(Cell, knows_the_capacitance_of_a_capacitor_by_its_capacity) {  // S7
+  const auto farads_of = [](const std::string& more) {
+    return read(cell_with(0, "") + more).value().model.capacitance.value();
+  };
+  EXPECT_DOUBLE_EQ(farads_of("model: {kind: capacitor}\n"), 7200);
+  EXPECT_DOUBLE_EQ(farads_of("model: {kind: capacitor, capacitance: 50 F}\n"), 50);
+  for (const char* model :
+       {"edlc\n", "edlc\nmodel: {kind: capacitor}\n", "other\nmodel: {kind: capacitor}\n"}) {
+    const Cell cell =
+        read(
+            "cell: buffer\narrangement: 2s1p\ncapacity: 30 mAh\n"
+            "voltage: {empty: 2.5 V, full: 5.0 V, never-above: 5.4 V, never-below: 0 V}\n"
+            "current: {charge: 12 A}\n"
+            "temperature: {charge: -40 degC to 60 degC, never-above: 65 degC}\n"
+            "chemistry: " +
+            std::string(model))
+            .value();
+    EXPECT_EQ(cell.model.kind, simulated::CellModel::Kind::capacitor) << model;
+    EXPECT_NEAR(cell.model.capacitance.value(), 43.2, 1e-9) << model;
+  }
+}
+
 TEST(Cell, takes_parameters_for_rehearsal_from_its_model) {
   const Cell cell = read(cell_with(0, "") + "model: {r0: 30 mohm, ambient: -10 degC}\n").value();
   EXPECT_EQ(cell.model.r0, 30.0_mohm);
