@@ -9,6 +9,23 @@ namespace chargewright::profiles {
 
 using namespace drivers;
 
+namespace {
+
+// The nearest folder above that is there is one: not a link to nowhere, in whose place nobody
+// knows what would stand.
+bool is_surely_missing(const std::string& path) {
+  std::error_code error;
+  std::filesystem::path folder = std::filesystem::absolute(path, error).parent_path();
+  const auto is_there = [&] {
+    return std::filesystem::symlink_status(folder, error).type() !=
+           std::filesystem::file_type::not_found;
+  };
+  while (folder.has_relative_path() && !is_there()) folder = folder.parent_path();
+  return std::filesystem::is_directory(folder, error);
+}
+
+}  // namespace
+
 Checked<Policy> read_policy(const Document& document) {
   Policy policy;
   policy.file = document.file;
@@ -47,7 +64,8 @@ Checked<Policy> load_policy(const std::string& path) {
   const std::filesystem::file_status status = std::filesystem::symlink_status(path, error);
   // Only a file that is surely not there is no policy; one that cannot be looked at is a failure,
   // and so is a link to one that is gone.
-  if (status.type() == std::filesystem::file_type::not_found) return Policy{};
+  const bool missing = status.type() == std::filesystem::file_type::not_found;
+  if (missing && is_surely_missing(path)) return Policy{};
   const Checked<Document> document = read_document(path);
   if (!document) return document.error();
   return read_policy(*document);

@@ -67,6 +67,18 @@ TEST(Policy, takes_a_link_that_leads_nowhere_for_a_failure) {
   std::filesystem::remove(link);
 }
 
+// Nor is one whose folder cannot be looked into: nobody knows what would stand there.
+TEST(Policy, takes_a_folder_that_leads_nowhere_for_a_failure) {  // S2
+  const std::string folder = testing::TempDir() + "policies-of-nowhere";
+  std::filesystem::remove(folder);
+  std::filesystem::create_symlink("/nonexistent", folder);
+  EXPECT_FALSE(load_policy(folder + "/policy.yaml").has_value());
+  std::filesystem::remove(folder);
+  std::filesystem::create_directory(folder);
+  EXPECT_TRUE(load_policy(folder + "/policy.yaml").has_value());
+  std::filesystem::remove(folder);
+}
+
 TEST(Policy, the_one_that_is_shipped_is_sound) {
   const Checked<Policy> policy = load_policy(test::in_source("systemd/policy.yaml"));
   ASSERT_TRUE(policy.has_value()) << describe(policy.error());
