@@ -1,12 +1,12 @@
 #include "daemon/serve/daemon_files.h"
 
 #include <algorithm>
+#include <filesystem>
 
 #include "daemon/bench/addressing.h"
 #include "daemon/bench/plant.h"
 #include "daemon/bench/roles.h"
 #include "daemon/serve/data_folders.h"
-#include "profiles/fields.h"
 
 namespace chargewright::daemon {
 namespace {
@@ -19,22 +19,13 @@ void gather(const drivers::Checked<T>& loaded, Failures& problems) {
   for (const auto& problem : loaded.error().list) problems.list.push_back(problem);
 }
 
-// The text of a dialect and of all that it extends; each once.
-void record_dialect(std::string name, const std::vector<std::string>& folders,
-                    std::vector<RecordedFile>& recorded) {
-  constexpr int extends_max = 8;
-  for (int i = 0; i < extends_max && !name.empty(); ++i) {
+// The texts that this dialect was read from; each once.
+void record_dialect(const drivers::Dialect& dialect, std::vector<RecordedFile>& recorded) {
+  for (const drivers::Dialect::File& file : dialect.files) {
+    const std::string name = std::filesystem::path(file.path).stem().string();
     const auto known = [&](const RecordedFile& f) { return f.role == "dialect" && f.name == name; };
-    if (std::ranges::any_of(recorded, known)) return;
-    const auto path = profiles::find_file(name, folders);
-    if (!path) return;
-    const auto document = drivers::read_document(*path);
-    if (!document) return;
-    recorded.push_back({.role = "dialect", .name = name, .text = document->text});
-    name.clear();
-    for (const auto& [key, node] : document->root.fields) {
-      if (key == "extends") name = node.scalar;
-    }
+    if (std::ranges::any_of(recorded, known)) continue;
+    recorded.push_back({.role = "dialect", .name = name, .text = file.text});
   }
 }
 
@@ -53,8 +44,9 @@ drivers::Checked<DaemonFiles> load_daemon_files(const DaemonOptions& options) {
   for (const auto& instrument : bench->instruments) {
     auto dialect = drivers::load_dialect(instrument.dialect, folders);
     gather(dialect, problems);
-    if (dialect) files.dialects.push_back(std::move(*dialect));
-    record_dialect(instrument.dialect, folders, files.recorded);
+    if (!dialect) continue;
+    record_dialect(*dialect, files.recorded);
+    files.dialects.push_back(std::move(*dialect));
   }
   if (!problems.list.empty()) return problems;
   problems = unfit(*bench, files.dialects);
