@@ -213,14 +213,15 @@ std::optional<double> value_of(const Measured& measured, Subject subject) {
   return std::nullopt;
 }
 
-std::optional<Instant> read_at(const Measured& measured, Subject subject) {
+std::optional<Asked> read_at(const Measured& measured, Subject subject) {
   switch (subject) {
     case Subject::voltage:
       return measured.voltage_asked;
     case Subject::current:
       return measured.current_asked;
     case Subject::power:
-      return std::min(measured.voltage_asked, measured.current_asked);
+      if (!measured.voltage_asked || !measured.current_asked) return std::nullopt;
+      return measured.voltage_asked->with(*measured.current_asked);
     case Subject::temperature:
       return measured.temperature_asked;
     default:
@@ -391,9 +392,9 @@ bool ConditionState::met(std::size_t at, const Measured& measured, Instant now) 
       since_[at].reset();
       return false;
     }
-    const Instant read = read_at(measured, node.subject).value_or(now);
-    if (!since_[at]) since_[at] = read;
-    return read - *since_[at] >= node.hold;
+    const Asked asked = read_at(measured, node.subject).value_or(Asked{now});
+    if (!since_[at]) since_[at] = asked.newest;
+    return node.hold == Duration::zero() || asked.oldest - *since_[at] >= node.hold;
   }
   bool any = false;
   bool all = true;

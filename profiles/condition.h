@@ -5,6 +5,7 @@
 // and starts the holding time anew. What holds for a time must be read at its end, too: one reading
 // says nothing of the time after it.
 
+#include <algorithm>
 #include <cstdint>
 #include <optional>
 #include <string>
@@ -73,6 +74,20 @@ Condition resolve(const Condition& condition, drivers::Coulombs capacity);
 drivers::Seconds soonest_unread(const Condition& resolved);
 std::string describe(const Condition& condition);  // "current <= 120 mA for 5 s"
 
+// When the parts of a reading were asked for. What several parts say began to be so with the newest
+// of them, and is known to be so up to the oldest.
+struct Asked {
+  explicit Asked(drivers::Instant at) : oldest(at), newest(at) {}
+  drivers::Instant oldest;
+  drivers::Instant newest;
+  [[nodiscard]] Asked with(const Asked& other) const {
+    Asked both = *this;
+    both.oldest = std::min(oldest, other.oldest);
+    both.newest = std::max(newest, other.newest);
+    return both;
+  }
+};
+
 struct Measured {
   std::optional<drivers::Volts> voltage{};
   std::optional<drivers::Amperes> current{};
@@ -83,9 +98,9 @@ struct Measured {
   std::optional<drivers::Duration> step_time{};
   std::optional<drivers::Duration> run_time{};
   // When what is read was asked for; nothing: it is as fresh as the moment it is judged at.
-  std::optional<drivers::Instant> voltage_asked{};
-  std::optional<drivers::Instant> current_asked{};
-  std::optional<drivers::Instant> temperature_asked{};  // the oldest sensor's
+  std::optional<Asked> voltage_asked{};
+  std::optional<Asked> current_asked{};
+  std::optional<Asked> temperature_asked{};  // of all sensors
 };
 
 // Judges one resolved condition through one step. Plain code; one thread; no allocation in see().

@@ -256,8 +256,8 @@ profiles::Measured Sequencer::measured(const ChannelSnapshot& snapshot, Instant 
   facts.step_time = now - progress_.step_began;
   if (snapshot.in_doubt) return facts;
   if (judged(snapshot.voltage)) facts.voltage = snapshot.voltage.voltage();
-  facts.voltage_asked = snapshot.voltage.asked;
-  facts.current_asked = snapshot.current.asked;
+  facts.voltage_asked.emplace(snapshot.voltage.asked);
+  facts.current_asked.emplace(snapshot.current.asked);
   if (unfolded_at_ && judged(snapshot.current) && snapshot.current.asked > *unfolded_at_) {
     facts.current = snapshot.current.current();
     if (judged(snapshot.voltage)) facts.power = snapshot.voltage.voltage() * *facts.current;
@@ -266,8 +266,8 @@ profiles::Measured Sequencer::measured(const ChannelSnapshot& snapshot, Instant 
   if (std::all_of(first, first + snapshot.thermometers, judged)) {
     if (const auto warmest = hottest(snapshot)) facts.temperature = warmest->temperature();
     for (const auto* sensor = first; sensor != first + snapshot.thermometers; ++sensor) {
-      facts.temperature_asked =
-          std::min(facts.temperature_asked.value_or(sensor->asked), sensor->asked);
+      const profiles::Asked asked{sensor->asked};
+      facts.temperature_asked = asked.with(facts.temperature_asked.value_or(asked));
     }
   }
   return facts;

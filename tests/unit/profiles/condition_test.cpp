@@ -93,12 +93,27 @@ TEST(Condition, begins_its_hold_anew_after_an_unknown_reading) {
 TEST(Condition, holds_for_no_time_by_one_reading_alone) {
   ConditionState woken = state("voltage >= 3 V for 5 s");
   const auto reading = [](double volts, Duration asked) {
-    return Measured{.voltage = drivers::volts(volts), .voltage_asked = at(asked)};
+    return Measured{.voltage = drivers::volts(volts), .voltage_asked = Asked{at(asked)}};
   };
   for (const Duration then : {0s, 5s, 9s}) EXPECT_FALSE(woken.see(reading(3.05, 0s), at(then)));
   EXPECT_FALSE(woken.see(reading(2.6, 10s), at(11s)));  // it was a wild one
   EXPECT_FALSE(woken.see(reading(3.05, 20s), at(21s)));
   EXPECT_TRUE(woken.see(reading(3.05, 30s), at(31s)));
+}
+
+// They are asked one after the other: what one of them says is not older than it.
+TEST(Condition, holds_for_no_time_by_one_reading_of_several_sensors) {
+  ConditionState cooled = state("temperature <= 25 degC for 5 s");
+  const auto reading = [](double warmest, Duration one, Duration other) {
+    return Measured{.temperature = celsius(warmest),
+                    .temperature_asked = Asked{at(one)}.with(Asked{at(other)})};
+  };
+  EXPECT_FALSE(cooled.see(reading(24, 10s, 100ms), at(10s)));  // a wild one
+  EXPECT_FALSE(cooled.see(reading(24, 10s, 10'100ms), at(10'100ms)));
+  EXPECT_FALSE(cooled.see(reading(24, 20s, 10'100ms), at(20s)));
+  EXPECT_TRUE(cooled.see(reading(24, 20s, 20'100ms), at(20'100ms)));
+  ConditionState at_once = state("temperature <= 25 degC");
+  EXPECT_TRUE(at_once.see(reading(24, 10s, 100ms), at(10s)));
 }
 
 TEST(Condition, combines_with_any_and_all_in_any_depth_it_allows) {
