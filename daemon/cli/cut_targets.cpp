@@ -30,24 +30,29 @@ std::vector<CutTarget> cut_targets(const std::string& sockets, const std::string
   return targets;
 }
 
+bool is_same_file(const std::string& one, const std::string& other) {
+  std::error_code ignored;
+  return !one.empty() && (one == other || fs::equivalent(one, other, ignored));
+}
+
 std::vector<CutTarget> whom_to_cut(const CutWish& wish, std::vector<CutTarget> known) {
-  if (wish.direct && wish.bench.empty()) {
-    std::erase_if(known, [](const CutTarget& target) { return target.bench.empty(); });
-    for (CutTarget& target : known) target.socket.clear();
-    return known;
-  }
-  if (wish.direct || (wish.socket.empty() && !wish.bench.empty())) {
-    return {{.socket = {}, .bench = wish.bench}};
-  }
+  const auto of = [&](const std::string& socket) {
+    return std::ranges::find(known, socket, &CutTarget::socket);
+  };
   const std::string& asked = wish.socket.empty() ? wish.usual : wish.socket;
-  const auto found = std::ranges::find(known, asked, &CutTarget::socket);
-  if (wish.socket.empty() && !wish.channel) {
-    const bool another = wish.exported ? found == known.end() : known.empty();
-    if (another) known.insert(known.begin(), {.socket = asked, .bench = {}});
+  CutTarget one{.socket = asked, .bench = wish.bench};
+  if (wish.socket.empty() && !wish.bench.empty()) {
+    const auto its = std::ranges::find_if(
+        known, [&](const CutTarget& target) { return is_same_file(target.bench, wish.bench); });
+    one.socket = its != known.end() ? its->socket : std::string{};
+    return {one};
+  }
+  if (wish.socket.empty() && (wish.direct || !wish.channel)) {
+    const bool another = wish.exported ? of(asked) == known.end() : known.empty();
+    if (another && !wish.direct) known.insert(known.begin(), {.socket = asked, .bench = {}});
     return known;
   }
-  CutTarget one{.socket = asked, .bench = wish.bench};
-  if (one.bench.empty() && found != known.end()) one.bench = found->bench;
+  if (one.bench.empty() && of(asked) != known.end()) one.bench = of(asked)->bench;
   // Its daemon is gone, with its socket; but nobody has pointed at another one.
   const bool only = known.size() == 1 && wish.socket.empty() && !wish.exported;
   if (one.bench.empty() && only) one.bench = known.front().bench;

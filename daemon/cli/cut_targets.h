@@ -16,6 +16,8 @@ struct CutTarget {
 // A daemon that goes by no name has the only bench that no other has, if there is but one.
 std::vector<CutTarget> cut_targets(const std::string& sockets, const std::string& benches);
 
+bool is_same_file(const std::string& one, const std::string& other);
+
 // What was said of whom to cut.
 struct CutWish {
   std::string socket{};   // named; empty: not
@@ -26,8 +28,8 @@ struct CutWish {
   bool exported = false;  // that one is of CHARGEWRIGHT_SOCKET
 };
 
-// `known`: of cut_targets. A bench that is named alone comes without a socket: whether a daemon has
-// it only that daemon can say. Empty: a direct cut, and no bench is known.
+// `known`: of cut_targets. A bench that is named alone may come without a socket though a daemon
+// has it: which one only that daemon can say. Empty: a direct cut, and nothing is known.
 std::vector<CutTarget> whom_to_cut(const CutWish& wish, std::vector<CutTarget> known);
 
 }  // namespace chargewright::daemon

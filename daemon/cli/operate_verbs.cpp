@@ -78,23 +78,11 @@ ExitCode report(const CommandLine& line, const Direct& direct) {
   return ExitCode::tripped;
 }
 
-// Whether this daemon has all that switches on that bench; neither names nor files say so for sure,
-// and a meter may be another bench's as well.
-bool has_bench(const Client& client, const profiles::Bench& bench) {
-  const auto reply = client.get("/v1/bench", std::chrono::milliseconds(500));
-  if (!reply || !reply->ok() || !reply->json.is_object()) return false;
-  const auto* instruments = array_in(reply->json.get_object(), "instruments");
-  if (instruments == nullptr) return false;
-  const auto has = [&](drivers::InstrumentId id) {
-    const std::string& link = bench.instruments[id].link_text;
-    return std::ranges::any_of(*instruments, [&](const boost::json::value& instrument) {
-      return instrument.is_object() && text_in(instrument.get_object(), "link") == link;
-    });
-  };
-  return std::ranges::all_of(bench.channels, [&](const profiles::BenchChannel& channel) {
-    return has(channel.source.instrument) &&
-           (!channel.contactor || has(channel.contactor->instrument));
-  });
+// Which bench a daemon has: neither its name nor its instruments tell it from another for sure.
+std::string bench_of(const std::string& socket) {
+  const auto reply = Client{socket}.get("/v1/bench", std::chrono::milliseconds(500));
+  if (!reply || !reply->ok() || !reply->json.is_object()) return {};
+  return text_in(reply->json.get_object(), "file");
 }
 
 std::vector<CutTarget> cut_targets_of(const CommandLine& line) {
@@ -106,14 +94,12 @@ std::vector<CutTarget> cut_targets_of(const CommandLine& line) {
                               .usual = line.socket,
                               .exported = line.socket_exported},
                              known);
-  if (line.direct || line.socket_named || line.bench.empty()) return targets;
-  // A bench that was named alone: who of those that listen has it?
-  const auto bench = profiles::load_bench(line.bench);
-  if (!bench) return targets;
+  // A bench that was named alone, of nowhere that is known: who of those that listen has it?
+  if (line.direct || line.bench.empty() || !targets.front().socket.empty()) return targets;
   std::vector<std::string> sockets{line.socket};
   for (const CutTarget& target : known) sockets.push_back(target.socket);
   for (const std::string& socket : sockets) {
-    if (socket.empty() || !has_bench(Client{socket}, *bench)) continue;
+    if (socket.empty() || !is_same_file(bench_of(socket), line.bench)) continue;
     targets.front().socket = socket;
     break;
   }
@@ -169,12 +155,36 @@ ExitCode end_cut(const CommandLine& line, Cutting& cutting) {
   ExitCode denied = ExitCode::could_not_connect;
   if (reply && *reply) denied = complain(**reply);
   if (reply && !*reply) std::cerr << describe(reply->error()) << '\n';
-  if (!cutting.direct.valid()) {
-    std::cerr << "nothing was cut; name the bench: `cut --bench FILE` talks to the instruments\n";
-    return denied;
+  if (cutting.direct.valid()) {
+    std::cerr << "cutting without a daemon\n";
+    return report(line, cutting.direct.get());
   }
-  std::cerr << "cutting without a daemon\n";
-  return report(line, cutting.direct.get());
+  if (cutting.target.bench.empty()) {
+    std::cerr << "name the bench: `cut --bench FILE` talks to the instruments\n";
+  }
+  return denied;
+}
+
+bool is_told(const Cutting& cutting) {
+  const auto& reply = cutting.reply;
+  return reply && *reply && ((*reply)->ok() || is_mistaken(**reply));
+}
+
+// A daemon that was started by hand may have an installed bench: then its word stands for both.
+void join_with_their_benches(std::vector<Cutting>& cuttings) {
+  for (Cutting& cutting : cuttings) {
+    if (!is_told(cutting) || !cutting.target.bench.empty() || cuttings.size() == 1) continue;
+    const std::string file = bench_of(cutting.target.socket);
+    const auto its = std::ranges::find_if(cuttings, [&](const Cutting& other) {
+      return other.target.socket.empty() && is_same_file(file, other.target.bench);
+    });
+    if (its == cuttings.end()) continue;
+    cutting.target.bench = its->target.bench;
+    its->target.bench.clear();
+  }
+  std::erase_if(cuttings, [](const Cutting& cutting) {
+    return cutting.target.socket.empty() && cutting.target.bench.empty();
+  });
 }
 
 }  // namespace
@@ -185,13 +195,15 @@ ExitCode cut_verb(const CommandLine& line) {
   std::vector<Cutting> cuttings;
   for (const CutTarget& target : cut_targets_of(line)) {
     Cutting& cutting = cuttings.emplace_back(target);
-    if (!target.socket.empty()) {
-      cutting.reply = Client{target.socket}.post(path, {}, std::chrono::milliseconds(1000));
-    }
-    const bool heard = cutting.reply && *cutting.reply;
-    if (target.bench.empty() || (heard && ((*cutting.reply)->ok() || is_mistaken(**cutting.reply))))
-      continue;
-    cutting.direct = std::async([&line, file = target.bench] { return cut_directly(line, file); });
+    if (target.socket.empty() || line.direct) continue;
+    cutting.reply = Client{target.socket}.post(path, {}, std::chrono::milliseconds(1000));
+  }
+  if (!line.direct) join_with_their_benches(cuttings);
+  for (Cutting& cutting : cuttings) {
+    if (is_told(cutting) || cutting.target.bench.empty()) continue;
+    cutting.direct = std::async(std::launch::async, [&line, file = cutting.target.bench] {
+      return cut_directly(line, file);
+    });
   }
   if (cuttings.empty()) {
     std::cerr << "a direct cut needs --bench: none is installed in " << benches_folder << '\n';

@@ -97,6 +97,7 @@ TEST(WhomToCut, is_the_named_bench_and_no_other) {  // S4
   EXPECT_EQ(meant({.bench = "attic.yaml", .usual = "hut"}, three), Texts{"=attic.yaml"});
   EXPECT_EQ(meant({.bench = "elsewhere.yaml", .usual = "hut"}, hut_alone),
             Texts{"=elsewhere.yaml"});
+  EXPECT_EQ(meant({.bench = "hut.yaml", .usual = "other"}, three), Texts{"hut=hut.yaml"});
 }
 
 // If nobody answers there, the only bench that is known is not the one that was meant.
@@ -115,10 +116,14 @@ TEST(WhomToCut, is_the_usual_daemon_for_a_channel_or_the_only_bench) {  // S4
   EXPECT_EQ(meant({.channel = true, .usual = "usual"}, three), Texts{"usual="});
 }
 
-TEST(WhomToCut, directly_is_the_named_bench_or_every_installed_one) {  // S4
+TEST(WhomToCut, directly_is_the_named_bench_or_every_one_that_is_known) {  // S4
   EXPECT_EQ(meant({.bench = "attic.yaml", .direct = true, .usual = "hut"}, three),
             Texts{"=attic.yaml"});
-  EXPECT_EQ(meant({.direct = true, .usual = "hut"}, three), (Texts{"=hut.yaml", "=attic.yaml"}));
+  // Of the other one nobody knows the instruments, which has to be told.
+  EXPECT_EQ(meant({.direct = true, .usual = "hut"}, three),
+            (Texts{"hut=hut.yaml", "other=", "=attic.yaml"}));
+  EXPECT_EQ(meant({.socket = "hut", .direct = true, .usual = "hut"}, three), Texts{"hut=hut.yaml"});
+  EXPECT_EQ(meant({.socket = "other", .direct = true, .usual = "other"}, three), Texts{"other="});
   EXPECT_TRUE(meant({.direct = true, .usual = "hut"}, {}).empty());
 }
 
