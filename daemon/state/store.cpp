@@ -73,26 +73,48 @@ void look_for_strangers(const std::string& folder, const std::vector<std::string
   if (error) damage.push_back(damaged(folder, error.message()));
 }
 
-// The same bench under the name that it had before: what shares an instrument with it.
+// Where benches may keep their state: in one folder, or each in its own beside the others, as the
+// shipped unit has it; but never where anybody may write.
+std::vector<std::filesystem::path> folders_of_benches(const std::string& folder) {
+  namespace fs = std::filesystem;
+  std::error_code ignored;
+  const fs::path own = fs::canonical(folder, ignored);
+  std::vector<fs::path> all{own};
+  const fs::path parent = own.parent_path();
+  if ((fs::status(parent, ignored).permissions() & fs::perms::others_write) != fs::perms::none) {
+    return all;
+  }
+  for (const auto& entry : fs::directory_iterator(parent, ignored)) {
+    if (entry.is_directory(ignored) && entry.path() != own) all.push_back(entry.path());
+  }
+  return all;
+}
+
+bool shares_a_line(const std::string& text, const std::vector<std::string>& lines) {
+  std::istringstream all{text};
+  for (std::string line; std::getline(all, line);) {
+    if (std::ranges::count(lines, line) > 0) return true;
+  }
+  return false;
+}
+
+// The same bench under the name that it had before: what shares an instrument with it. What cannot
+// be looked at is no bench's folder.
 void look_for_former_names(const std::string& folder, const std::string& own,
                            const std::vector<std::string>& links, std::vector<Failure>& damage) {
-  std::error_code error;
-  for (auto entry = std::filesystem::directory_iterator(folder, error);
-       !error && entry != std::filesystem::directory_iterator(); entry.increment(error)) {
-    const std::string other = entry->path().string();
-    std::error_code none;  // what cannot be looked at is no bench's folder
-    if (entry->path().filename() == own || !entry->is_directory(none)) continue;
-    const auto text = read_file(other + links_file);
-    if (!text || !*text) continue;  // of no bench
-    std::istringstream lines{**text};
-    bool shared = false;
-    for (std::string line; std::getline(lines, line);) {
-      shared = shared || std::ranges::count(links, line) > 0;
+  namespace fs = std::filesystem;
+  std::error_code ignored;
+  const fs::path itself = fs::canonical(folder + '/' + own, ignored);
+  for (const fs::path& benches : folders_of_benches(folder)) {
+    for (const auto& entry : fs::directory_iterator(benches, ignored)) {
+      if (entry.path() == itself || !entry.is_directory(ignored)) continue;
+      const std::string other = entry.path().string();
+      const auto text = read_file(other + links_file);
+      if (!text || !*text || !shares_a_line(**text, links)) continue;
+      look_for_strangers(other, {}, "a bench of another name with an instrument of this one",
+                         damage);
     }
-    if (!shared) continue;
-    look_for_strangers(other, {}, "a bench of another name with an instrument of this one", damage);
   }
-  if (error) damage.push_back(damaged(folder, error.message()));
 }
 
 Result<void> save(const std::string& path, const boost::json::value& json) {

@@ -163,6 +163,18 @@ TEST_F(State, of_a_bench_that_was_renamed_is_not_forgotten_with_its_name) {  // 
   const auto renamed = as("summer-bench", {"tcp:another:5026", "tcp:supply:5025"})->damage();
   ASSERT_EQ(renamed.size(), 1U);
   EXPECT_EQ(renamed[0].place.file, file("trip-left.json"));
+  // As the unit has it: each in a folder of its own.
+  const auto beside =
+      StateStore::open(folder_ + "/summer", "summer-bench", {"left"}, now_, {"tcp:supply:5025"});
+  EXPECT_TRUE((*beside)->damage().empty());
+  fs::create_directories(folder_ + "/hut");
+  fs::copy(folder_ + "/hut-bench", folder_ + "/hut/hut-bench");
+  const auto moved =
+      StateStore::open(folder_ + "/summer", "summer-bench", {"left"}, now_, {"tcp:supply:5025"});
+  ASSERT_EQ((*moved)->damage().size(), 1U);
+  EXPECT_EQ((*moved)->damage()[0].place.file,
+            fs::canonical(folder_).string() + "/hut/hut-bench/trip-left.json");
+  fs::remove_all(folder_ + "/hut");
   for (const char* own : {"", "/", "/."}) {  // however its folder is written
     const auto same =
         StateStore::open(folder_ + own, "hut-bench", {"left"}, now_, {"tcp:supply:5025"});
