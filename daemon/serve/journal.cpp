@@ -1,11 +1,13 @@
 #include "daemon/serve/journal.h"
 
+#include <fcntl.h>
 #include <poll.h>
 #include <spdlog/sinks/base_sink.h>
 #include <spdlog/spdlog.h>
 #include <unistd.h>
 
 #include <chrono>
+#include <climits>
 #include <cstdlib>
 #include <mutex>
 
@@ -39,7 +41,20 @@ spdlog::level::level_enum level_of(LogLevel level) {
 
 class Unhurried : public spdlog::sinks::base_sink<std::mutex> {
  public:
-  explicit Unhurried(int descriptor) : descriptor_(descriptor) {}
+  // A pipe that has room takes PIPE_BUF bytes whole (pipe(7)); a terminal may have room for one,
+  // and keeps who writes more. Opened anew, it can be asked not to: the shell's own is left as it
+  // is.
+  explicit Unhurried(int descriptor) : descriptor_(descriptor) {
+    if (::isatty(descriptor) != 1) return;
+    const std::string terminal = "/proc/self/fd/" + std::to_string(descriptor);
+    own_ = ::open(terminal.c_str(), O_WRONLY | O_NONBLOCK | O_NOCTTY | O_CLOEXEC);
+    if (own_ >= 0) descriptor_ = own_;
+  }
+  ~Unhurried() override {
+    if (own_ >= 0) ::close(own_);
+  }
+  Unhurried(const Unhurried&) = delete;
+  Unhurried& operator=(const Unhurried&) = delete;
 
  protected:
   void sink_it_(const spdlog::details::log_msg& message) override {
@@ -55,14 +70,13 @@ class Unhurried : public spdlog::sinks::base_sink<std::mutex> {
   void flush_() override {}
 
  private:
-  // In pieces that a pipe takes whole once it has room at all (PIPE_BUF of pipe(7)).
   bool write(std::string_view text) {
     while (!text.empty()) {
       pollfd room{.fd = descriptor_, .events = POLLOUT, .revents = 0};
       const auto wait = lost_ > 0 ? std::chrono::milliseconds(0) : patience;
       if (::poll(&room, 1, static_cast<int>(wait.count())) != 1) return false;
       const ssize_t taken =
-          ::write(descriptor_, text.data(), std::min<std::size_t>(text.size(), 4096));
+          ::write(descriptor_, text.data(), std::min<std::size_t>(text.size(), PIPE_BUF));
       if (taken <= 0) return false;
       text.remove_prefix(static_cast<std::size_t>(taken));
     }
@@ -71,6 +85,7 @@ class Unhurried : public spdlog::sinks::base_sink<std::mutex> {
 
   static constexpr std::chrono::milliseconds patience{50};
   int descriptor_;
+  int own_ = -1;
   std::size_t lost_ = 0;
 };
 

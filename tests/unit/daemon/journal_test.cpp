@@ -53,5 +53,21 @@ TEST(TheJournal, holds_up_nobody_while_it_is_not_read_and_says_what_was_lost) { 
   EXPECT_EQ(pipe.read().find("lost"), std::string::npos);
 }
 
+// It says that it has room as long as one byte fits.
+TEST(TheJournal, holds_up_nobody_on_a_terminal_that_nobody_reads) {  // S4 S10
+  const int master = ::posix_openpt(O_RDWR | O_NOCTTY | O_CLOEXEC);
+  ASSERT_GE(master, 0);
+  ASSERT_EQ(::grantpt(master), 0);
+  ASSERT_EQ(::unlockpt(master), 0);
+  const int terminal = ::open(::ptsname(master), O_RDWR | O_NOCTTY | O_CLOEXEC);
+  ASSERT_GE(terminal, 0);
+  {
+    const Log log = open_journal(terminal);
+    for (int i = 0; i < 200; ++i) log(LogLevel::info, std::string(1000, 'x'));
+  }
+  ::close(terminal);
+  ::close(master);
+}
+
 }  // namespace
 }  // namespace chargewright::daemon
