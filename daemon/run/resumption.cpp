@@ -21,6 +21,7 @@ constexpr double wander_least = 0.020;  // V
 constexpr double resistance_margin = 2;
 
 constexpr Duration unwatched_most = std::chrono::seconds(1);
+constexpr Duration warned_again = std::chrono::seconds(10);  // at the least, after that
 
 struct Words {
   Unresumed why;
@@ -189,11 +190,11 @@ void Resumption::turn(const Look& look, Instant now) {
   if (const Unresumed why = forbidden(look, now); why != Unresumed::none) return give_up(why);
   // What nobody looked at may have been anything meanwhile, and a person saw the warning stand
   // still.
-  const bool unwatched = now - looked_at_ > unwatched_most;
+  const Duration unwatched = now - looked_at_;
   looked_at_ = now;
-  if (unwatched && (state_ == State::warning || state_ == State::due)) {
+  if (unwatched > unwatched_most && (state_ == State::warning || state_ == State::due)) {
     state_ = State::warning;
-    warned_at_ = now;
+    warned_at_ = std::max(warned_at_ + unwatched, now - terms_.allowed.warning + warned_again);
   }
   switch (state_) {
     case State::waiting:

@@ -101,7 +101,7 @@ class Resumption {
 
   Resumption(const Terms& terms, drivers::Instant now) : terms_(terms), began_(now) {}
   // `now` of a clock that no speed touches. At least twice a second: a warning in which nobody
-  // looked for longer begins anew.
+  // looked for longer takes so much longer, and some seconds from then on.
   void turn(const Look& look, drivers::Instant now);
   void give_up(Unresumed why);
 

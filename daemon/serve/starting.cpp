@@ -16,6 +16,9 @@ namespace {
 using boost::json::array;
 using boost::json::object;
 
+// From the end of the warning to the guard's order (a choice): arming comes after it.
+constexpr std::chrono::seconds going_on_within{15};
+
 safety::Snapshot look(GuardSide& guard) {
   safety::Snapshot snapshot;
   guard.snapshot(snapshot);
@@ -242,7 +245,13 @@ std::optional<ResumptionOffer> Starting::offer_of(const PreparedRun& run,
 
 Answer<object> Starting::resume(std::uint8_t channel, const PreparedRun& run, const GoingOn& how) {
   const std::lock_guard lock{one_at_a_time_};
-  const auto over = [&] {
+  // What the warning was about is looked at no more from here on: a disk that stands still in here
+  // must not bring it about minutes later.
+  const auto asked = std::chrono::steady_clock::now();
+  const auto over = [&]() -> std::optional<Denied> {
+    if (parts_.disk_hangs() || std::chrono::steady_clock::now() - asked > going_on_within) {
+      return deny(Denial::refused, "the disk took too long");
+    }
     return ending_or(parts_.is_withdrawn(channel), deny(Denial::refused, "it was withdrawn"));
   };
   if (auto denied = over()) return *denied;
