@@ -49,7 +49,8 @@ constexpr Words words_of(Refusal refusal) {
     case Refusal::protection_not_armed:
       return {"protection-not-armed",
               "the instrument's own over-voltage or over-current protection could not be armed and "
-              "read back"};
+              "read back; where it sets them in coarse steps, state `within` in a dialect of its "
+              "own"};
     case Refusal::protection_was_tripped:
       return {
           "protection-was-tripped",
