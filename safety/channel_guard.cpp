@@ -281,8 +281,7 @@ void ChannelGuard::turn(Instant now, Outbox& out) {
 }
 
 void ChannelGuard::follow_chain(Instant now, Outbox& out) {
-  if (chain_.alarmed() && !chain_alarm_ && !chain_.verified()) {
-    chain_alarm_ = true;
+  if (chain_.alarmed() && chain_alarm_.cause == Cause::none && !chain_.verified()) {
     Fault fault = trip_;
     if (fault.cause == Cause::none) {
       fault = {.cause = chain_.output_still_on() ? Cause::output_on_unbidden
@@ -292,6 +291,7 @@ void ChannelGuard::follow_chain(Instant now, Outbox& out) {
                .measured = static_cast<double>(plan_.source.instrument),
                .at = now};
     }
+    chain_alarm_ = fault;
     alarm(fault, now, out);
     if (state_ == State::unknown) {
       trip_ = fault;
@@ -311,7 +311,7 @@ void ChannelGuard::follow_chain(Instant now, Outbox& out) {
            .at = now},
           now, out);
   }
-  chain_alarm_ = false;
+  chain_alarm_ = {};
   if (told_on_) tell_output(false, now, arm_number_, out);
   expect_output(false, chain_.record().current_stopped);
   transit(Transition::off_verified, now, out);
@@ -360,7 +360,11 @@ void ChannelGuard::snapshot(ChannelSnapshot& into, Instant now) const {
   into.state = state_;
   into.refusal = refusal_;
   into.trip = trip_;
-  into.alarm = chain_alarm_ || watch_alarm_ != Cause::none;
+  // An output that may be on before a cell that is warm.
+  into.alarm = chain_alarm_;
+  if (into.alarm.cause == Cause::none && watch_alarm_ != Cause::none) {
+    into.alarm = interlock_.found(watch_alarm_);
+  }
   into.in_doubt = interlock_.in_doubt();
   into.voltage = interlock_.voltage();
   into.current = interlock_.current();

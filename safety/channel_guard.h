@@ -105,9 +105,9 @@ class ChannelGuard {
   bool shutting_down_ = false;
   bool dirty_ = false;  // something was seen since the last judge()
   Refusal refusal_ = Refusal::none;
-  Fault trip_{};                   // latched, or about to be: the first that cut
-  std::bitset<cause_count> told_;  // causes of this trip already told
-  bool chain_alarm_ = false;
+  Fault trip_{};                     // latched, or about to be: the first that cut
+  std::bitset<cause_count> told_;    // causes of this trip already told
+  Fault chain_alarm_{};              // cause none: there is none
   Cause watch_alarm_ = Cause::none;  // the worst that was told since the watch was last quiet
   std::uint8_t regulation_ = 0;
 

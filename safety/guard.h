@@ -126,8 +126,8 @@ struct ChannelSnapshot {
   State state = State::unknown;
   Refusal refusal = Refusal::none;  // of the last arm
   Fault trip{};                     // latched
-  bool alarm = false;
-  bool in_doubt = false;  // Interlock::in_doubt()
+  Fault alarm{};                    // cause none: there is none
+  bool in_doubt = false;            // Interlock::in_doubt()
   drivers::Reading voltage{};
   drivers::Reading current{};
   drivers::Reading source_voltage{};

@@ -147,10 +147,6 @@ void EventPump::handle(const safety::Event& event) {
     std::this_thread::sleep_for(pause);
   }
   (void)parts_.recorder.offer(event);  // a full queue fails the record, which tells its owner
-  if (event.kind == Kind::alarm) {
-    const std::lock_guard lock{mutex_};
-    channels_[event.channel].alarm = event.fault;
-  }
   if (event.kind == Kind::acknowledged || event.kind == Kind::refused) {
     const std::lock_guard lock{mutex_};
     if (answers_.size() == answers_max) answers_.erase(answers_.begin());
@@ -369,11 +365,6 @@ void EventPump::progress(const Progress& progress, drivers::Instant at) {
 std::optional<RunFacts> EventPump::run(std::uint8_t channel) const {
   const std::lock_guard lock{mutex_};
   return channels_.at(channel).run;
-}
-
-std::optional<safety::Fault> EventPump::alarm(std::uint8_t channel) const {
-  const std::lock_guard lock{mutex_};
-  return channels_.at(channel).alarm;
 }
 
 bool EventPump::is_busy(std::uint8_t channel) const {

@@ -60,8 +60,6 @@ class EventPump {
 
   // The run that the channel carries or carried last, with its latest progress.
   [[nodiscard]] std::optional<RunFacts> run(std::uint8_t channel) const;
-  // The last alarm that the guard told of this channel; the snapshot says whether it is still one.
-  [[nodiscard]] std::optional<safety::Fault> alarm(std::uint8_t channel) const;
   // A run that is not over, or whose record and marker are not closed yet.
   [[nodiscard]] bool is_busy(std::uint8_t channel) const;
   void await_closed(std::uint8_t channel, std::chrono::milliseconds wait);
@@ -93,7 +91,6 @@ class EventPump {
   struct Channel {
     std::optional<RunFacts> run;                  // under mutex_
     bool busy = false;                            // under mutex_
-    std::optional<safety::Fault> alarm;           // under mutex_
     bool withdrawn = false;                       // under mutex_; the offer on the disk is to go
     std::optional<safety::Limits> limits_before;  // under mutex_
     bool ran = false;                             // this run; set anew only where none is busy

@@ -186,7 +186,7 @@ Resumption::Look Resuming::look(const Case& one) {
   const auto trip = parts_.state.trip(one.channel);
   look.is_interrupted = trip && trip->interrupted && trip->run == one.marker.run;
   look.verified_off = channel.state == safety::State::tripped && !channel.output_on;
-  look.alarm = channel.alarm;
+  look.alarm = channel.alarm.cause != safety::Cause::none;
   look.fresh = true;
   for (std::size_t k = 0; k < channel.thermometers; ++k) {
     look.fresh = look.fresh && is_fresh(channel.temperatures[k]);

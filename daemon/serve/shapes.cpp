@@ -159,6 +159,7 @@ object trip_json(const LatchedTrip& trip) {
 object channel_json(const ChannelFacts& facts, const safety::ChannelSnapshot& seen,
                     drivers::Instant at) {
   const auto channel = without_old_readings(seen, at, facts.reading_age_max);
+  const bool has_alarm = channel.alarm.cause != safety::Cause::none;
   std::optional<drivers::Duration> step_time;
   if (facts.run && !is_over(facts.run->progress.phase)) {
     step_time = at - facts.run->progress.step_began;
@@ -168,9 +169,8 @@ object channel_json(const ChannelFacts& facts, const safety::ChannelSnapshot& se
       {"channel", facts.name},
       {"state", key_of(channel.state)},
       {"output_on", output_json(channel)},
-      {"alarm", channel.alarm},
-      {"alarm_description",
-       channel.alarm && facts.alarm ? value(describe(*facts.alarm)) : value(nullptr)},
+      {"alarm", has_alarm},
+      {"alarm_description", has_alarm ? value(describe(channel.alarm)) : value(nullptr)},
       {"speed", facts.speed},
       {"trip", facts.trip ? value(trip_json(*facts.trip)) : value(nullptr)},
       {"readings", readings_json(channel, at)},

@@ -39,7 +39,6 @@ struct ChannelFacts {
   std::string name;
   std::optional<RunFacts> run{};
   std::optional<LatchedTrip> trip{};
-  std::optional<safety::Fault> alarm{};  // the last one that was told
   double speed = 1;
   std::optional<ResumptionFacts> resumption{};
   drivers::Duration reading_age_max = drivers::Duration::max();  // what is older is not known

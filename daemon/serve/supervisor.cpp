@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <boost/json.hpp>
+#include <filesystem>
 #include <thread>
 
 #include "daemon/record/digest.h"
@@ -168,7 +169,7 @@ void Supervisor::operated(const std::string& what, const std::string& channel, c
 
 object Supervisor::bench() {
   object json{{"bench", parts_.bench.name},
-              {"file", parts_.bench.file},
+              {"file", std::filesystem::absolute(parts_.bench.file).string()},
               {"policy", parts_.policy.file},
               {"speed", parts_.speed},
               {"version", CHARGEWRIGHT_VERSION},
@@ -205,7 +206,6 @@ object Supervisor::facts_of(std::uint8_t channel, const safety::Snapshot& snapsh
       .name = parts_.bench.channels[channel].name,
       .run = pump_.run(channel),
       .trip = parts_.state.trip(channel),
-      .alarm = pump_.alarm(channel),
       .speed = parts_.speed,
       .resumption = resuming_.facts(channel),
       .reading_age_max = safety::Ages(parts_.plant.channels[channel]).watched_reading};

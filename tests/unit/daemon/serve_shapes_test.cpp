@@ -112,12 +112,12 @@ TEST(Shapes, a_channel_tells_readings_and_null_for_the_unknown) {
 
 TEST(Shapes, a_channel_tells_which_alarm_there_is) {  // S4 S8
   safety::ChannelSnapshot channel;
-  ChannelFacts facts;
-  facts.alarm = safety::Fault{.cause = safety::Cause::conversation_failing};
-  EXPECT_TRUE(channel_json(facts, channel, {}).at("alarm_description").is_null());
-  channel.alarm = true;
-  EXPECT_EQ(channel_json(facts, channel, {}).at("alarm_description").as_string(),
-            describe(*facts.alarm));
+  EXPECT_EQ(channel_json({}, channel, {}).at("alarm"), false);
+  EXPECT_TRUE(channel_json({}, channel, {}).at("alarm_description").is_null());
+  channel.alarm.cause = safety::Cause::conversation_failing;
+  EXPECT_EQ(channel_json({}, channel, {}).at("alarm"), true);
+  EXPECT_EQ(channel_json({}, channel, {}).at("alarm_description").as_string(),
+            describe(channel.alarm));
 }
 
 TEST(Shapes, a_channel_tells_no_reading_that_is_too_old) {  // S3

@@ -52,7 +52,7 @@ TEST(ASnapshot, shows_everything_of_a_channel_that_charges) {
   EXPECT_EQ(channel.state, State::energised);
   EXPECT_EQ(channel.refusal, Refusal::none);
   EXPECT_EQ(channel.trip.cause, Cause::none);
-  EXPECT_FALSE(channel.alarm);
+  EXPECT_EQ(channel.alarm.cause, Cause::none);
   EXPECT_FALSE(channel.in_doubt);
   EXPECT_NEAR(channel.voltage.value, 3.772, 1e-9);
   EXPECT_NEAR(channel.source_voltage.value, 3.796, 1e-9);
@@ -322,7 +322,7 @@ TEST(Events, tell_a_warm_cell_after_the_run_once_and_anew_when_it_comes_back) { 
   EXPECT_EQ(alarms(), 1U);
   story.bench.celsius[0] = 30;
   story.pass(3s);
-  EXPECT_FALSE(story.channel().alarm);
+  EXPECT_EQ(story.channel().alarm.cause, Cause::none);
   story.bench.celsius[0] = 61;
   story.pass(3s);
   EXPECT_EQ(alarms(), 2U);
@@ -374,7 +374,7 @@ TEST(Events, name_the_fault_behind_an_output_that_cannot_be_proved_off_at_start)
     EXPECT_EQ(story.causes_present().front(), story.trip());
     ASSERT_TRUE(story.happened(Event::Kind::alarm));
     EXPECT_EQ(story.last(Event::Kind::alarm)->fault.cause, story.trip());
-    EXPECT_TRUE(story.channel().alarm);
+    EXPECT_NE(story.channel().alarm.cause, Cause::none);
   }
 }
 
