@@ -216,7 +216,8 @@ Duration CutChain::questions_lost_after() const {
 }
 
 Instant CutChain::alarm_due() const {
-  if (disproved_) return alarm_at_;
+  // That the output is on was asked after the off: time for a current to fall changes nothing.
+  if (disproved_ || output_still_on()) return alarm_at_;
   return std::max(alarm_at_, later(record_.started, plan_.prove_off_within));
 }
 

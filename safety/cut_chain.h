@@ -3,8 +3,9 @@
 // and output state -> repeat, setpoints to zero -> contactor open -> alarm, each stage with its
 // deadline of `cut_stage`. A stage whose order has failed is not waited for. The alarm alone waits
 // for answers that a slow bench still owes: until questions asked when current should have stopped
-// are all answered and prove nothing, or `prove_off_within` is over. It goes on repeating, at a
-// rate that its source can hear, until current is proved to have stopped.
+// are all answered and prove nothing, or the source answers that it is on, or `prove_off_within` is
+// over. It goes on repeating, at a rate that its source can hear, until current is proved to have
+// stopped.
 //
 // The same chain ends a run in good order and brings the outputs to off at start; only the guard
 // knows whether it is a cut.

@@ -89,9 +89,18 @@ class SlowChain : public Chain {
     return plan;
   }
   // All that was asked with this turn; current flows, whatever the output says.
-  void answer_all(const std::vector<Order>& given) {
+  void answer_all(const std::vector<Order>& given, double output) {
     for (const Order& order : given) {
-      if (order.verb != Verb::output_off) answer(order, 1);
+      if (order.verb == Verb::output_off) continue;
+      answer(order, order.verb == Verb::read_output ? output : 1);
+    }
+  }
+  void answer_all_until(Duration end, double output) {
+    for (Duration passed = 100ms; passed < end; passed += 100ms) {
+      now = at(passed);
+      answer_all(orders, output);
+      chain.turn(now, *out);
+      orders = ordered();
     }
   }
 };
@@ -110,27 +119,35 @@ TEST_F(SlowChain, waits_no_longer_than_for_those_asked_when_current_should_have_
   begin();
   answer(supply, Verb::output_off, 0);
   now = at(999ms);
-  answer_all(orders);  // asked before
+  answer_all(orders, 0);  // asked before
   now = at(1s);
   chain.turn(now, *out);
   const std::vector<Order> given = ordered();
   turn(at(1600ms));
   EXPECT_FALSE(chain.alarmed());
-  answer_all(given);
+  answer_all(given, 0);
   EXPECT_LE(chain.wake(), now);
   turn(now);
   EXPECT_TRUE(chain.alarmed());
 }
 
-TEST_F(SlowChain, alarms_after_its_stages_where_all_answers_say_that_it_is_on) {  // S4
+TEST_F(SlowChain, alarms_after_its_stages_where_all_answers_say_that_current_flows) {  // S4
   begin();
   answer(supply, Verb::output_off, 0);
-  for (Duration passed = 100ms; passed < 1500ms; passed += 100ms) {
-    now = at(passed);
-    answer_all(orders);
-    chain.turn(now, *out);
-    orders = ordered();
-  }
+  answer_all_until(1500ms, 0);
+  EXPECT_FALSE(chain.alarmed());
+  turn(at(1500ms));
+  EXPECT_TRUE(chain.alarmed());
+}
+
+// How long a current takes to fall says nothing about an output that is on.
+TEST_F(SlowChain, alarms_after_its_stages_where_the_output_says_that_it_is_on) {  // S4
+  plan.settling = 60s;
+  plan.prove_off_within = 70s;
+  chain = CutChain(plan, 1);
+  begin();
+  answer(supply, Verb::output_off, 1, Ending::disproved);
+  answer_all_until(1500ms, 1);
   EXPECT_FALSE(chain.alarmed());
   turn(at(1500ms));
   EXPECT_TRUE(chain.alarmed());
