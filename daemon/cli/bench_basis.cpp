@@ -8,6 +8,7 @@
 #include "daemon/cli/client.h"
 #include "daemon/cli/facts.h"
 #include "daemon/record/digest.h"
+#include "daemon/serve/daemon_files.h"
 #include "daemon/serve/data_folders.h"
 
 namespace chargewright::daemon {
@@ -47,21 +48,33 @@ std::vector<drivers::Duration> measured(const CommandLine& line, const profiles:
 
 }  // namespace
 
-std::vector<drivers::Failure> not_in_force(const CommandLine& line, const BenchFiles& files) {
+std::vector<drivers::Failure> not_in_force(const object& facts, const CommandLine& line,
+                                           const BenchFiles& files) {
   std::vector<drivers::Failure> notes;
-  const auto facts = told_of(line, files.bench);
-  if (!facts) return notes;
-  const auto compare = [&](std::string_view key, const std::string& file, const std::string& text) {
-    if (!facts->contains(key) || text_in(*facts, key) == sha256(text)) return;
+  const auto compare = [&](std::string_view key, const std::string& digest, const std::string& file,
+                           const std::string& other) {
+    if (text_in(facts, key) == digest) return;
     notes.push_back({.place = {.file = file},
-                     .cause =
-                         "the daemon that runs this bench has read another text than this one, "
-                         "which is not in force",
-                     .advice = "restart it when no run is going on"});
+                     .cause = "the daemon that runs this bench has read " + other,
+                     .advice = "restart it when no run is going on, or give what it runs by"});
   };
-  compare("file_sha256", files.bench.file, files.bench.text);
-  compare("policy_sha256", line.policy, files.policy.text);
+  const std::string text = "another text than this one, which is not in force";
+  compare("file_sha256", sha256(files.bench.text), files.bench.file, text);
+  compare("policy_sha256", sha256(files.policy.text), line.policy, text);
+  // One that cannot be read is missing, and differs.
+  std::vector<drivers::Dialect> dialects;
+  for (const auto& instrument : files.bench.instruments) {
+    auto dialect = drivers::load_dialect(instrument.dialect, dialect_folders(line.dialects));
+    if (dialect) dialects.push_back(std::move(*dialect));
+  }
+  compare("dialects_sha256", dialects_sha256(dialect_texts(dialects)), "",
+          "other dialects than those found here, which are not in force");
   return notes;
+}
+
+std::vector<drivers::Failure> not_in_force(const CommandLine& line, const BenchFiles& files) {
+  const auto facts = told_of(line, files.bench);
+  return facts ? not_in_force(*facts, line, files) : std::vector<drivers::Failure>{};
 }
 
 drivers::Checked<profiles::Basis> load_basis(const CommandLine& line, const BenchFiles& files) {

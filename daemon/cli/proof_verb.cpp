@@ -9,13 +9,13 @@
 
 #include "daemon/bench/plant.h"
 #include "daemon/cli/asking.h"
+#include "daemon/cli/bench_basis.h"
 #include "daemon/cli/facts.h"
 #include "daemon/cli/files.h"
 #include "daemon/cli/person.h"
 #include "daemon/cli/proof_talk.h"
 #include "daemon/cli/proof_view.h"
 #include "daemon/cli/verbs.h"
-#include "daemon/record/digest.h"
 #include "daemon/record/whole_file.h"
 #include "daemon/serve/cautions.h"
 #include "daemon/serve/data_folders.h"
@@ -436,7 +436,9 @@ std::vector<std::string> instrument_names(const BenchFiles& files) {
 }
 
 // Empty: the daemon runs this very bench. Its instruments come into the sheet.
-std::string is_this_bench(const object& facts, const profiles::Bench& bench, ProofSheet& sheet) {
+std::string is_this_bench(const object& facts, const CommandLine& line, const BenchFiles& files,
+                          ProofSheet& sheet) {
+  const profiles::Bench& bench = files.bench;
   const auto* instruments = array_in(facts, "instruments");
   const std::string other = "the daemon runs another bench than that file says: ";
   if (text_in(facts, "bench") != bench.name) return other + text_in(facts, "bench");
@@ -451,13 +453,12 @@ std::string is_this_bench(const object& facts, const profiles::Bench& bench, Pro
     }
     sheet.instruments.push_back(bench.instruments[k].name + ": " + text_in(*one, "identity"));
   }
-  // What is proved has to be what runs later: a channel's wiring and ages are in that text, too.
-  if (text_in(facts, "file_sha256") != sha256(bench.text)) {
-    return "the daemon has read another text than that file's; restart it first, or name the file "
-           "that it reads: " +
-           text_in(facts, "file");
+  // What is proved has to be what runs later: wiring and ages, limits, what an instrument is told.
+  std::string why;
+  for (const auto& failure : not_in_force(facts, line, files)) {
+    why += (why.empty() ? "" : "\n") + describe(failure);
   }
-  return {};
+  return why;
 }
 
 std::string sheet_name(const CommandLine& line, const ProofSheet& sheet) {
@@ -532,7 +533,7 @@ ExitCode proof_verb(const CommandLine& line) {
                  "bench first\n";
     return ExitCode::could_not_connect;
   }
-  if (const auto why = is_this_bench(*facts, bench->bench, sheet); !why.empty()) {
+  if (const auto why = is_this_bench(*facts, line, *bench, sheet); !why.empty()) {
     std::cerr << why << '\n';
     return ExitCode::refused;
   }

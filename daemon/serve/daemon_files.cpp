@@ -6,6 +6,7 @@
 #include "daemon/bench/addressing.h"
 #include "daemon/bench/plant.h"
 #include "daemon/bench/roles.h"
+#include "daemon/record/digest.h"
 #include "daemon/serve/data_folders.h"
 
 namespace chargewright::daemon {
@@ -44,10 +45,9 @@ drivers::Checked<DaemonFiles> load_daemon_files(const DaemonOptions& options) {
   for (const auto& instrument : bench->instruments) {
     auto dialect = drivers::load_dialect(instrument.dialect, folders);
     gather(dialect, problems);
-    if (!dialect) continue;
-    record_dialect(*dialect, files.recorded);
-    files.dialects.push_back(std::move(*dialect));
+    if (dialect) files.dialects.push_back(std::move(*dialect));
   }
+  files.recorded = dialect_texts(files.dialects);
   if (!problems.list.empty()) return problems;
   problems = unfit(*bench, files.dialects);
   if (!problems.list.empty()) return problems;
@@ -63,6 +63,20 @@ drivers::Checked<DaemonFiles> load_daemon_files(const DaemonOptions& options) {
   files.bench = std::move(*bench);
   files.policy = std::move(*policy);
   return files;
+}
+
+std::vector<RecordedFile> dialect_texts(const std::vector<drivers::Dialect>& dialects) {
+  std::vector<RecordedFile> texts;
+  for (const auto& dialect : dialects) record_dialect(dialect, texts);
+  return texts;
+}
+
+std::string dialects_sha256(const std::vector<RecordedFile>& files) {
+  std::string all;
+  for (const RecordedFile& file : files) {
+    if (file.role == "dialect") all += sha256(file.text) + '\n';
+  }
+  return sha256(all);
 }
 
 }  // namespace chargewright::daemon

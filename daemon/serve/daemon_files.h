@@ -22,4 +22,9 @@ struct DaemonFiles {
 };
 drivers::Checked<DaemonFiles> load_daemon_files(const DaemonOptions& options);
 
+// The texts that these were read from, of what they extend, too; each once.
+std::vector<RecordedFile> dialect_texts(const std::vector<drivers::Dialect>& dialects);
+// One for all dialects among these files: the SHA-256 of theirs, each with a line end, in order.
+std::string dialects_sha256(const std::vector<RecordedFile>& files);
+
 }  // namespace chargewright::daemon

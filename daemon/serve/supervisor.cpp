@@ -6,6 +6,7 @@
 #include <thread>
 
 #include "daemon/record/digest.h"
+#include "daemon/serve/daemon_files.h"
 #include "daemon/serve/shapes.h"
 #include "safety/facts.h"
 
@@ -175,7 +176,8 @@ object Supervisor::bench() {
               {"version", CHARGEWRIGHT_VERSION},
               {"cautions_accepted", parts_.state.cautions_accepted()},
               {"file_sha256", sha256(parts_.bench.text)},
-              {"policy_sha256", sha256(parts_.policy.text)}};
+              {"policy_sha256", sha256(parts_.policy.text)},
+              {"dialects_sha256", dialects_sha256(parts_.files)}};
   const auto answers = parts_.guard.instruments();
   const std::vector<drivers::Duration> worst = link_times_.worst();
   array instruments;

@@ -11,6 +11,7 @@
 #include <sstream>
 
 #include "tests/bench/benches.h"
+#include "tests/support/places.h"
 
 namespace chargewright::test {
 namespace {
@@ -73,16 +74,20 @@ class AProofTest : public testing::Test {
     bench_ = std::make_unique<ServedBench>(files);
     ASSERT_TRUE(bench_->start_daemon()) << bench_->daemon().err();
   }
-  void lead(const std::string& sheet = "/sheet") {
+  void lead(const std::string& sheet = "/sheet", const std::vector<std::string>& more = {}) {
     sheet_ = bench_->folder().path() + sheet;
-    command_ = bench_->begin({"drill", "--real", "--channel", "left", "--bench",
-                              bench_->bench_file(), "--cell", bench_->cell_file(), "--policy",
-                              bench_->folder().path() + "/policy.yaml", "--sheet", sheet_},
-                             Process::Input::typed);
+    std::vector<std::string> words{"drill",     "--real",
+                                   "--channel", "left",
+                                   "--bench",   bench_->bench_file(),
+                                   "--cell",    bench_->cell_file(),
+                                   "--policy",  bench_->folder().path() + "/policy.yaml",
+                                   "--sheet",   sheet_};
+    words.insert(words.end(), more.begin(), more.end());
+    command_ = bench_->begin(words, Process::Input::typed);
   }
   // Refused before anybody was asked anything.
   void expect_nothing_energised(int exit_code, const std::string& why) {
-    const Finished finished = command_->wait(60s);
+    const Finished finished = command_->wait(20s);
     EXPECT_EQ(finished.exit_code, exit_code) << finished.out;
     EXPECT_NE(finished.err.find(why), std::string::npos) << finished.err;
     for (const auto& event : bench_->simulator().log()) EXPECT_NE(event.kind, "output-on");
@@ -379,7 +384,23 @@ TEST_F(AProofTest, of_a_bench_file_that_the_daemon_has_not_read_energises_nothin
   serve();
   std::ofstream(bench_->bench_file(), std::ios::app) << "# other leads\n";
   lead();
-  expect_nothing_energised(5, "the daemon has read another text than that file's");
+  expect_nothing_energised(5, "the daemon that runs this bench has read another text");
+}
+
+TEST_F(AProofTest, by_a_policy_that_the_daemon_has_not_read_energises_nothing) {  // S1 S2
+  serve();
+  bench_->folder().write("policy.yaml", "limits: {temperature: {above: 50 degC}}\n");
+  lead();
+  expect_nothing_energised(5, "policy.yaml: the daemon that runs this bench has read another text");
+}
+
+TEST_F(AProofTest, with_dialects_that_the_daemon_has_not_read_energises_nothing) {  // S1
+  serve();
+  bench_->folder().write(
+      "scpi-supply.yaml",
+      text_of(in_source("drivers/dialects/scpi-supply.yaml")) + "# another supply\n");
+  lead("/sheet", {"--dialects", bench_->folder().path()});
+  expect_nothing_energised(5, "the daemon that runs this bench has read other dialects");
 }
 
 // A person's hands are on the bench: nothing else may go on there, or switch on by itself.

@@ -2,10 +2,19 @@
 
 #include <gtest/gtest.h>
 
+#include <fstream>
+#include <iterator>
+
 #include "tests/bench/benches.h"
+#include "tests/support/places.h"
 
 namespace chargewright::test {
 namespace {
+
+std::string text_of(const std::string& path) {
+  std::ifstream file(path);
+  return {std::istreambuf_iterator<char>(file), {}};
+}
 
 bool ever_energised(Simulator& simulator) {
   for (const BenchEvent& event : simulator.log()) {
@@ -102,6 +111,21 @@ TEST(ACheck, says_that_the_daemon_runs_by_another_policy_than_the_one_on_file) {
   EXPECT_NE(other.out.find("policy.yaml: the daemon that runs this bench has read another text"),
             std::string::npos)
       << other.out;
+}
+
+TEST(ACheck, says_that_the_daemon_runs_by_other_dialects_than_those_found) {  // S1
+  ServedBench bench(buffer_bench({}));
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  // The shipped dialects extend this one.
+  bench.folder().write("ieee-488-2.yaml",
+                       text_of(in_source("drivers/dialects/ieee-488-2.yaml")) + "# edited\n");
+  const Finished check = bench.command(
+      {"check", bench.profile_file(), "--cell", bench.cell_file(), "--bench", bench.bench_file(),
+       "--policy", bench.folder().path() + "/policy.yaml", "--dialects", bench.folder().path()});
+  ASSERT_EQ(check.exit_code, 0) << check.err;
+  EXPECT_NE(check.out.find("the daemon that runs this bench has read other dialects"),
+            std::string::npos)
+      << check.out;
 }
 
 TEST(AStart, with_a_fast_clock_is_refused_on_an_instrument_that_may_be_real) {
