@@ -52,8 +52,9 @@ void OffProof::link_changed(drivers::InstrumentId instrument, bool up, std::stri
   for (Task& task : tasks_) {
     if (task.at.instrument != instrument) continue;
     task.again = {};
-    if (up || (task.stage != Stage::asked && task.stage != Stage::waiting)) continue;
+    if (up || (!is_pending(task) && task.repeat != Repeat::due)) continue;
     task.stage = Stage::waiting;
+    task.repeat = Repeat::no;
     task.answered = false;
     task.first = drivers::never;
   }
@@ -65,7 +66,7 @@ void OffProof::in_step(drivers::InstrumentId instrument, bool is) {
 
 void OffProof::see(const drivers::Outcome& outcome, Instant now) {
   const std::size_t index = outcome.order.ticket;
-  if (index >= tasks_.size() || tasks_[index].stage != Stage::asked) return;
+  if (index >= tasks_.size() || !is_asked(tasks_[index])) return;
   Task& task = tasks_[index];
   task.ending = outcome.ending;
   task.value = outcome.value;
@@ -73,7 +74,9 @@ void OffProof::see(const drivers::Outcome& outcome, Instant now) {
   if (outcome.ending == Ending::done) {
     const bool is_read_back = dialects_[task.at.instrument][task.verb].ask.has_value();
     task.stage = is_read_back ? Stage::proved : Stage::done;
+    if (task.repeat == Repeat::asked) task.repeat = Repeat::done;
   } else {
+    task.repeat = Repeat::no;
     task.stage = outcome.ending == Ending::absent ? Stage::failed : Stage::waiting;
     if (outcome.ending == Ending::timed_out) task.again = task.ordered + stage + round_of(task);
   }
@@ -81,15 +84,17 @@ void OffProof::see(const drivers::Outcome& outcome, Instant now) {
 }
 
 // At a current that still flows. When it has flowed for long, somebody may have switched it on
-// again, or an off that cannot be read back was lost.
+// again, or an off that cannot be read back was lost. What was read back holds until the repeat
+// fails.
 void OffProof::look_again(std::size_t current, Instant now) {
   const double value = tasks_[current].value;
   for (const Channel& channel : channels_) {
     if (channel.current != current || is_no_current(value, channel)) continue;
     tasks_[current].stage = Stage::waiting;
     for (const std::size_t order : {channel.off, channel.contactor}) {
-      if (acted(order) && now >= tasks_[order].ordered + stage + round_of(tasks_[order])) {
-        tasks_[order].stage = Stage::waiting;
+      if (!acted(order) || is_asked(tasks_[order])) continue;
+      if (now >= tasks_[order].ordered + stage + round_of(tasks_[order])) {
+        tasks_[order].repeat = Repeat::due;
       }
     }
   }
@@ -101,7 +106,11 @@ bool OffProof::take_order(Order& order, Instant now) {
     if (!is_due(task, now)) continue;
     const bool measures = task.verb == Verb::measure_current;
     if (measures && !may_measure(i)) continue;
-    task.stage = Stage::asked;
+    if (task.repeat == Repeat::due) {
+      task.repeat = Repeat::asked;
+    } else {
+      task.stage = Stage::asked;
+    }
     task.ordered = now;
     task.first = std::min(task.first, now);
     task.again = now + (measures ? ask_again : order_again + round_of(task));
@@ -120,8 +129,16 @@ bool OffProof::take_order(Order& order, Instant now) {
 // what comes of it; or after a while, since it may not have heard it.
 bool OffProof::is_due(const Task& task, Instant now) const {
   const Line& line = lines_[task.at.instrument];
-  if (task.stage != Stage::waiting || !line.up) return false;
+  if (!line.up || (task.stage != Stage::waiting && task.repeat != Repeat::due)) return false;
   return now >= task.again || (task.ending == Ending::timed_out && line.in_step);
+}
+
+bool OffProof::is_asked(const Task& task) {
+  return task.stage == Stage::asked || task.repeat == Repeat::asked;
+}
+
+bool OffProof::is_pending(const Task& task) {
+  return task.stage == Stage::waiting || is_asked(task);
 }
 
 bool OffProof::acted(std::size_t task) const {
@@ -179,8 +196,8 @@ bool OffProof::was_told(const Task& task, Instant now) const {
 bool OffProof::is_finished(Instant now) const {
   return all_off() && std::ranges::none_of(tasks_, [&](const Task& task) {
            const Line& line = lines_[task.at.instrument];
-           const bool pending = task.stage == Stage::waiting || task.stage == Stage::asked;
-           if (task.verb == Verb::open_switch) return line.up && pending;
+           if (task.repeat == Repeat::asked) return true;
+           if (task.verb == Verb::open_switch) return line.up && is_pending(task);
            return task.verb == Verb::output_off && (line.up || !line.tried) && !was_told(task, now);
          });
 }
@@ -194,11 +211,13 @@ std::string OffProof::words(const Task& task) const {
     if (!task.answered) return "not measured";
     if (task.ending == Ending::done) return drivers::to_text(drivers::amperes(task.value));
   }
+  const bool is_repeated = task.repeat == Repeat::asked || task.repeat == Repeat::done;
+  const std::string repeated = is_repeated ? "; ordered again" : "";
   switch (task.stage) {
     case Stage::proved:
-      return "done, read back";
+      return "done, read back" + repeated;
     case Stage::done:
-      return "done, cannot be read back";
+      return "done, cannot be read back" + repeated;
     case Stage::waiting:
     case Stage::asked:
     case Stage::failed:

@@ -32,13 +32,16 @@ class OffProof {
   [[nodiscard]] bool all_off() const;
   // All off, and every source that can be reached was told so: a contactor proves off sooner than a
   // slow source is even reached, whose output would stay on behind it. And no contactor that can be
-  // reached is still to open: one that does not answer does not undo the proof.
+  // reached is still to open: one that does not answer does not undo the proof. What was ordered
+  // again, since current flowed on, has its answer, which may take the proof back.
   [[nodiscard]] bool is_finished(drivers::Instant now) const;
   // One line for each thing that was to be done, and what came of it.
   [[nodiscard]] std::vector<std::string> report() const;
 
  private:
   enum class Stage : std::uint8_t { waiting, asked, done, proved, failed };
+  // Of what is done or proved, where current flows all the same.
+  enum class Repeat : std::uint8_t { no, due, asked, done };
   static constexpr std::chrono::milliseconds ask_again{20};     // an output takes its time to fall
   static constexpr std::chrono::milliseconds order_again{100};  // one that is not proved
   // One that was proved, while current flows; or one that did not answer.
@@ -48,6 +51,7 @@ class OffProof {
     drivers::Verb verb = drivers::Verb::output_off;
     safety::Terminal at;
     Stage stage = Stage::waiting;
+    Repeat repeat = Repeat::no;
     drivers::Ending ending = drivers::Ending::link_down;
     double value = 0;
     bool answered = false;  // if not as it should be, or not in time; over a link that is still up
@@ -77,6 +81,8 @@ class OffProof {
   std::size_t task(drivers::Verb verb, const safety::Terminal& at);
   void look_again(std::size_t current, drivers::Instant now);
   [[nodiscard]] bool path_is_open(const Channel& channel) const;
+  [[nodiscard]] static bool is_asked(const Task& task);
+  [[nodiscard]] static bool is_pending(const Task& task);  // waiting, or asked
   [[nodiscard]] bool acted(std::size_t task) const;
   [[nodiscard]] drivers::Duration round_of(const Task& task) const {
     return lines_[task.at.instrument].round;

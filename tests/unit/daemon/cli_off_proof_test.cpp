@@ -166,6 +166,52 @@ TEST_F(DirectCutProof, orders_off_again_while_a_current_flows) {  // S4
   EXPECT_FALSE(proof.all_off());
 }
 
+// The source answered "off, read back", and current flows all the same: just then a person must be
+// told both.
+TEST_F(DirectCutProof, keeps_what_was_read_back_while_it_is_ordered_off_again) {  // S4
+  const std::string off = "supply/1 (tcp://127.0.0.1:5025): output off: ";
+  // Up to the second off, which is still to be answered.
+  const auto ordered_again = [&](OffProof& proof) {
+    proof.link_changed(supply, true);
+    answer(proof, next(proof), Ending::done);
+    Order order = next(proof);
+    for (int i = 0; i < 100 && order.verb != Verb::output_off; ++i) {
+      answer(proof, order, Ending::done, 3.0);
+      order = next(proof);
+    }
+    EXPECT_EQ(order.verb, Verb::output_off);
+    return order;
+  };
+  OffProof stops{bench_, dialects_};
+  const Order again = ordered_again(stops);
+  EXPECT_EQ(stops.report().at(0), off + "done, read back; ordered again");
+  EXPECT_FALSE(stops.all_off());
+  const Order look = next(stops);
+  EXPECT_EQ(look.verb, Verb::measure_current);
+  answer(stops, look, Ending::done, 0.0);
+  EXPECT_TRUE(stops.all_off());
+  EXPECT_FALSE(stops.is_finished(now_));  // while there is time its answer is waited for
+  answer(stops, again, Ending::done);
+  EXPECT_TRUE(stops.is_finished(now_));
+  EXPECT_EQ(stops.report().at(0), off + "done, read back; ordered again");
+
+  for (const Ending ending : {Ending::disproved, Ending::device_error, Ending::timed_out}) {
+    OffProof fails{bench_, dialects_};
+    const Order second = ordered_again(fails);
+    answer(fails, next(fails), Ending::done, 0.0);
+    answer(fails, second, ending, 1);
+    EXPECT_FALSE(fails.all_off()) << static_cast<int>(ending);
+    EXPECT_EQ(fails.report().at(0).find("done"), std::string::npos) << fails.report().at(0);
+  }
+
+  OffProof unplugged{bench_, dialects_};
+  ordered_again(unplugged);
+  unplugged.link_changed(supply, false);
+  EXPECT_EQ(unplugged.report().at(0), off + "not reached");
+  unplugged.link_changed(supply, true);
+  EXPECT_EQ(next(unplugged).verb, Verb::output_off);
+}
+
 TEST_F(DirectCutProof, a_link_that_was_lost_is_ordered_off_anew) {
   OffProof proof{bench_, dialects_};
   proof.link_changed(supply, true);
