@@ -65,7 +65,10 @@ void CutChain::begin(Instant now, drivers::Duration patience, Outbox& out) {
 }
 
 void CutChain::link(drivers::InstrumentId instrument, bool up, Instant now, Outbox& out) {
-  if (instrument == plan_.source.instrument) {
+  const bool of_source = instrument == plan_.source.instrument;
+  // What was asked without this link proves nothing against an instrument that can answer now.
+  if (up && (of_source || instrument == plan_.ammeter.instrument)) disproved_ = false;
+  if (of_source) {
     source_down_ = !up;
     if (!running_) return;
     if (up) {

@@ -153,6 +153,31 @@ TEST_F(SlowChain, alarms_after_its_stages_where_the_output_says_that_it_is_on) {
   EXPECT_TRUE(chain.alarmed());
 }
 
+TEST_F(SlowChain, does_not_wait_for_answers_of_links_that_stay_down) {  // S4
+  begin();
+  for (const Order& order : orders) answer(order, 0, Ending::link_down);
+  turn(at(1500ms));
+  EXPECT_TRUE(chain.alarmed());
+}
+
+// What ended for want of a link proves nothing against an instrument that can answer now.
+TEST_F(SlowChain, waits_for_answers_of_a_link_that_came_up_in_time) {  // S4
+  ChannelPlan two = plan_of({.ammeter = true});
+  two.prove_off_within = 10s;
+  for (const drivers::InstrumentId instrument : {supply, ammeter}) {
+    chain = CutChain(two, 1);
+    now = at(0s);
+    begin();
+    for (const Order& order : orders) answer(order, 0, Ending::link_down);
+    now = at(1s);
+    chain.link(instrument, true, now, *out);
+    turn(at(9999ms));
+    EXPECT_FALSE(chain.alarmed()) << instrument;
+    turn(at(10s));
+    EXPECT_TRUE(chain.alarmed()) << instrument;
+  }
+}
+
 TEST_F(Chain, lets_a_second_begin_bring_the_alarm_forward_and_never_put_it_off) {  // S4
   chain.begin(now, 4s, *out);
   now = at(100ms);
