@@ -18,11 +18,16 @@ class ChargingOverBytes : public ::testing::Test, public ByteSink {
     plant.channels[0].allowed_age = age;
     return plant;
   }
-  explicit ChargingOverBytes(Duration allowed_age = 500ms)
-      : wires(read_within(allowed_age), one_supply("Example,PS,17,.*"), 1, *this) {
+  explicit ChargingOverBytes(Duration allowed_age = 500ms, bool has_a_name = true)
+      : wires(read_within(allowed_age), supply_of(has_a_name), 1, *this) {
     wires.attended();
     wires.start(now);
     wires.link_up(0, now);
+  }
+  static std::vector<drivers::InstrumentSpec> supply_of(bool has_a_name) {
+    auto specs = one_supply(has_a_name ? "Example,PS,17,.*" : "");
+    specs[0].dialect.verbs[static_cast<std::size_t>(drivers::Verb::identify)].absent = !has_a_name;
+    return specs;
   }
   bool write(drivers::InstrumentId, std::string_view bytes) override {
     heard += bytes;
@@ -76,6 +81,7 @@ class ChargingOverBytes : public ::testing::Test, public ByteSink {
 
   Instant now = at(0s);
   std::string identity = "Example,PS,17,1.0";
+  int asked_its_name = 0;
   int garbled_names = 0;  // so many answers yet
   bool nameless = false;  // does not answer who it is
   bool on = false;
@@ -97,6 +103,7 @@ class ChargingOverBytes : public ::testing::Test, public ByteSink {
     takes("CURR:PROT ", over_current_);
     if (line == "OUTP ON") on = true;
     if (line == "OUTP OFF") on = false;
+    asked_its_name += line == "*IDN?" ? 1 : 0;
     if (line == "*IDN?" && nameless) return;
     if (line.ends_with('?')) wires.received(0, answer(line) + '\n', now);
   }
@@ -224,6 +231,30 @@ TEST_F(ReadAtLeisureOverBytes, is_cut_where_one_comes_back_that_names_itself_nev
   EXPECT_EQ(channel().state, State::cutting);
   EXPECT_EQ(channel().trip.cause, Cause::conversation_failing);
   EXPECT_FALSE(on);
+}
+
+TEST_F(ReadAtLeisureOverBytes,
+       goes_on_where_the_link_was_lost_again_before_it_named_itself) {  // S3
+  charge();
+  nameless = true;
+  come_back_as("Example,PS,17,1.0");
+  pass(20ms);
+  lose_link();
+  nameless = false;
+  wires.link_up(0, now);
+  pass(2s);
+  EXPECT_EQ(channel().state, State::energised);
+}
+
+class NamelessOverBytes : public ChargingOverBytes {
+ protected:
+  NamelessOverBytes() : ChargingOverBytes(500ms, false) {}
+};
+
+TEST_F(NamelessOverBytes, is_not_asked_who_it_is_and_proved_off) {  // S4
+  pass(1s);
+  EXPECT_EQ(asked_its_name, 0);
+  EXPECT_EQ(channel().state, State::off);
 }
 
 TEST_F(ChargingOverBytes,
