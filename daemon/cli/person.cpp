@@ -31,7 +31,7 @@ std::string trimmed(std::string_view text) {
 
 }  // namespace
 
-Person::Person(std::ostream& out) : out_(out) {
+AskedPerson::AskedPerson(std::ostream& out) : out_(out) {
   const sigset_t set = ends();
   ::pthread_sigmask(SIG_BLOCK, &set, nullptr);
   signals_ = ::signalfd(-1, &set, SFD_CLOEXEC | SFD_NONBLOCK);
@@ -39,11 +39,11 @@ Person::Person(std::ostream& out) : out_(out) {
 }
 
 // The signals stay blocked: the program ends soon, in its own order.
-Person::~Person() {
+AskedPerson::~AskedPerson() {
   if (signals_ >= 0) ::close(signals_);
 }
 
-void Person::take_in(std::chrono::milliseconds time) {
+void AskedPerson::take_in(std::chrono::milliseconds time) {
   pollfd waits[2] = {{.fd = signals_, .events = POLLIN, .revents = 0},
                      {.fd = ended_ ? -1 : STDIN_FILENO, .events = POLLIN, .revents = 0}};
   if (::poll(waits, 2, static_cast<int>(time.count())) <= 0) return;
@@ -72,7 +72,7 @@ void Person::take_in(std::chrono::milliseconds time) {
 
 // An Enter too many must not stand for the next trial's "I stand ready". Through a pipe answers
 // come ahead of their questions by nature.
-void Person::forget_what_is_early() {
+void AskedPerson::forget_what_is_early() {
   if (::isatty(STDIN_FILENO) != 1) return;
   for (std::size_t known = lines_.size() + 1; known != lines_.size() && !gone_;) {
     known = lines_.size();
@@ -81,7 +81,7 @@ void Person::forget_what_is_early() {
   std::erase_if(lines_, [](const std::string& line) { return line != "stop"; });
 }
 
-std::optional<std::string> Person::ask(std::string_view question) {
+std::optional<std::string> AskedPerson::ask(std::string_view question) {
   forget_what_is_early();
   out_ << question << std::flush;
   while (!gone_ && lines_.empty()) {
@@ -94,7 +94,7 @@ std::optional<std::string> Person::ask(std::string_view question) {
   return line;
 }
 
-std::optional<bool> Person::ask_yes_or_no(std::string_view question) {
+std::optional<bool> AskedPerson::ask_yes_or_no(std::string_view question) {
   for (;;) {
     const auto line = ask(std::string(question) + " (yes or no) ");
     if (!line || *line == "stop") return {};
@@ -103,7 +103,7 @@ std::optional<bool> Person::ask_yes_or_no(std::string_view question) {
   }
 }
 
-bool Person::typed(std::string_view line, std::chrono::milliseconds time) {
+bool AskedPerson::typed(std::string_view line, std::chrono::milliseconds time) {
   const auto until = std::chrono::steady_clock::now() + time;
   for (;;) {
     const auto found = std::ranges::find(lines_, line);
@@ -120,7 +120,7 @@ bool Person::typed(std::string_view line, std::chrono::milliseconds time) {
   }
 }
 
-void Person::wait(std::chrono::milliseconds time) {
+void AskedPerson::wait(std::chrono::milliseconds time) {
   const auto until = std::chrono::steady_clock::now() + time;
   for (auto left = time; left.count() > 0; left = std::chrono::ceil<std::chrono::milliseconds>(
                                                until - std::chrono::steady_clock::now())) {

@@ -13,12 +13,12 @@
 
 namespace chargewright::daemon {
 
-class Person {
+class AskedPerson {
  public:
-  explicit Person(std::ostream& out);
-  ~Person();
-  Person(const Person&) = delete;
-  Person& operator=(const Person&) = delete;
+  explicit AskedPerson(std::ostream& out);
+  ~AskedPerson();
+  AskedPerson(const AskedPerson&) = delete;
+  AskedPerson& operator=(const AskedPerson&) = delete;
 
   // The line that answers, without blanks around it; nothing: the person is gone. At a terminal
   // what was typed before the question is forgotten, but for `stop`.

@@ -81,7 +81,7 @@ class ProofRun {
   ProofFinding ended() const { return {ProofVerdict::skipped, "not done: " + sheet_.ended_early}; }
 
   std::ostream& out_;
-  Person person_;
+  AskedPerson person_;
   ProofTalk& talk_;
   const profiles::Cell& cell_;
   ProofSheet& sheet_;

@@ -64,11 +64,12 @@ class Screen : public std::stringbuf {
 };
 
 // On a thread of its own: a person keeps that thread's signals from ending anything.
-void with_person(const std::function<void()>& when_asked, const std::function<void(Person&)>& act) {
+void with_person(const std::function<void()>& when_asked,
+                 const std::function<void(AskedPerson&)>& act) {
   std::thread([&] {
     Screen screen{when_asked};
     std::ostream out{&screen};
-    Person person{out};
+    AskedPerson person{out};
     act(person);
   }).join();
 }
@@ -78,18 +79,20 @@ TEST(APersonAtATerminal, is_not_taken_to_stand_ready_by_an_enter_too_many) {  //
   keyboard.type("");
   keyboard.type("");
   Keyboard::await_typed();
-  with_person([&] { keyboard.type("skip"); },
-              [](Person& person) { EXPECT_EQ(person.ask("Enter when you stand ready "), "skip"); });
+  with_person(
+      [&] { keyboard.type("skip"); },
+      [](AskedPerson& person) { EXPECT_EQ(person.ask("Enter when you stand ready "), "skip"); });
 }
 
 TEST(APersonAtATerminal, may_say_stop_before_the_question_and_to_any) {  // S4
   const Keyboard keyboard;
   keyboard.type("stop");
   Keyboard::await_typed();
-  with_person([] {}, [](Person& person) { EXPECT_EQ(person.ask("Enter "), "stop"); });
+  with_person([] {}, [](AskedPerson& person) { EXPECT_EQ(person.ask("Enter "), "stop"); });
   bool said = false;
-  with_person([&] { keyboard.type(std::exchange(said, true) ? "no" : "stop"); },
-              [](Person& person) { EXPECT_EQ(person.ask_yes_or_no("Is it off?"), std::nullopt); });
+  with_person(
+      [&] { keyboard.type(std::exchange(said, true) ? "no" : "stop"); },
+      [](AskedPerson& person) { EXPECT_EQ(person.ask_yes_or_no("Is it off?"), std::nullopt); });
 }
 
 }  // namespace
