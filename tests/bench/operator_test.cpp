@@ -40,28 +40,46 @@ std::string replaced(const std::string& file, const std::string& what, const std
   return text.replace(at, what.size(), by);
 }
 
-// Stands at the daemon's socket and denies the one request that comes.
+// Stands at the daemon's socket and denies whatever is asked.
 class Denying {
  public:
-  Denying(const std::string& socket, const std::string& kind)
-      : acceptor_(io_, boost::asio::local::stream_protocol::endpoint{unlinked(socket)}),
-        thread_([this, kind] {
-          auto client = acceptor_.accept();
-          std::array<char, 4096> request{};
-          client.read_some(boost::asio::buffer(request));
-          const std::string body = R"({"error": {"kind": ")" + kind + R"(", "cause": "no"}})";
-          boost::asio::write(
-              client, boost::asio::buffer("HTTP/1.1 503 No\r\nContent-Type: application/json\r\n"
-                                          "Content-Length: " +
-                                          std::to_string(body.size()) + "\r\n\r\n" + body));
-        }) {}
-  ~Denying() { thread_.join(); }
+  Denying(const std::string& socket, std::string kind)
+      : body_(R"({"error": {"kind": ")" + std::move(kind) + R"(", "cause": "no"}})"),
+        acceptor_(io_, boost::asio::local::stream_protocol::endpoint{unlinked(socket)}) {
+    deny_the_next();
+    thread_ = std::thread([this] { io_.run(); });
+  }
+  ~Denying() {
+    io_.stop();
+    thread_.join();
+  }
 
  private:
+  using Socket = boost::asio::local::stream_protocol::socket;
+
   static const std::string& unlinked(const std::string& path) {
     ::unlink(path.c_str());
     return path;
   }
+  // All who come, and not the first alone: who follows the run asks here too.
+  void deny_the_next() {
+    acceptor_.async_accept([this](const boost::system::error_code& error, Socket client) {
+      if (!error) deny(client);
+      deny_the_next();
+    });
+  }
+  void deny(Socket& client) {
+    std::array<char, 4096> request{};
+    boost::system::error_code gone;
+    client.read_some(boost::asio::buffer(request), gone);
+    boost::asio::write(client,
+                       boost::asio::buffer(
+                           "HTTP/1.1 503 No\r\nContent-Type: application/json\r\nContent-Length: " +
+                           std::to_string(body_.size()) + "\r\n\r\n" + body_),
+                       gone);
+  }
+
+  std::string body_;
   boost::asio::io_context io_;
   boost::asio::local::stream_protocol::acceptor acceptor_;
   std::thread thread_;
