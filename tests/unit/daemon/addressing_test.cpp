@@ -3,39 +3,20 @@
 
 #include <gtest/gtest.h>
 
-#include "tests/support/places.h"
+#include "tests/unit/daemon/shipped_bench.h"
 
 namespace chargewright::daemon {
 namespace {
 
-using drivers::Dialect;
 using drivers::Verb;
 
-Dialect shipped(const std::string& name) {
-  return drivers::load_dialect(name, {test::in_source("drivers/dialects")}).value();
-}
-
-class Addressing : public testing::Test {
+class Addressing : public ShippedBench {
  protected:
-  Addressing()
-      : dialects{shipped("scpi-supply"), shipped("scpi-meter"), shipped("scpi-thermometer"),
-                 shipped("scpi-switch")} {
-    for (const char* name : {"supply", "meter", "probe", "relay"}) {
-      bench.instruments.emplace_back();
-      bench.instruments.back().name = name;
-      bench.instruments.back().dialect = std::string("of-the-") + name;
-    }
-    bench.channels.resize(1);
-    left().name = "left";
-    left().source = left().voltmeter = left().ammeter = {.instrument = 0, .channel = 2};
-    left().thermometers = {{.instrument = 2, .channel = 1}, {.instrument = 2, .channel = 2}};
-    left().contactor = {.instrument = 3, .channel = 2};
+  Addressing() {
+    left().source = left().voltmeter = left().ammeter = {.instrument = supply, .channel = 2};
+    left().thermometers.push_back({.instrument = probe, .channel = 2});
   }
-  profiles::BenchChannel& left() { return bench.channels[0]; }
   std::string why() const { return describe(unaddressed(bench, dialects)); }
-
-  profiles::Bench bench;
-  std::vector<Dialect> dialects;
 };
 
 TEST_F(Addressing, is_sound_where_a_channel_is_selected_or_named) {  // S3 S4

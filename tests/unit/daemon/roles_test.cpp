@@ -4,43 +4,20 @@
 
 #include <gtest/gtest.h>
 
-#include "tests/support/places.h"
+#include "tests/unit/daemon/shipped_bench.h"
 
 namespace chargewright::daemon {
 namespace {
 
-using drivers::Dialect;
 using drivers::Verb;
 
-Dialect shipped(const std::string& name) {
-  return drivers::load_dialect(name, {test::in_source("drivers/dialects")}).value();
-}
-
-class Roles : public testing::Test {
+class Roles : public ShippedBench {
  protected:
-  Roles()
-      : dialects{shipped("scpi-supply"), shipped("scpi-meter"), shipped("scpi-thermometer"),
-                 shipped("scpi-switch")} {
-    for (const char* name : {"supply", "meter", "probe", "relay"}) {
-      bench.instruments.emplace_back();
-      bench.instruments.back().name = name;
-      bench.instruments.back().dialect = std::string("of-the-") + name;
-    }
-    bench.channels.resize(1);
-    left().name = "left";
-    left().source = left().ammeter = {.instrument = 0};
-    left().voltmeter = {.instrument = 1};
-    left().thermometers = {{.instrument = 2, .channel = 1}};
-    left().contactor = {.instrument = 3, .channel = 2};
-  }
-  profiles::BenchChannel& left() { return bench.channels[0]; }
+  Roles() { left().voltmeter = {.instrument = meter}; }
   void lacks(std::size_t instrument, Verb verb) {
     dialects[instrument].verbs[static_cast<std::size_t>(verb)].absent = true;
   }
   std::string why() const { return describe(unfit(bench, dialects)); }
-
-  profiles::Bench bench;
-  std::vector<Dialect> dialects;
 };
 
 TEST_F(Roles, are_met_by_the_shipped_dialects) {  // S1
