@@ -39,6 +39,15 @@ std::string_view key_of(CutStage stage) {
   return "invalid";
 }
 
+namespace {
+
+bool is_garbled(Ending ending) {
+  return ending != Ending::done && ending != Ending::link_down && ending != Ending::refused &&
+         ending != Ending::absent;
+}
+
+}  // namespace
+
 CutChain::CutChain(const ChannelPlan& plan, std::uint8_t channel)
     : plan_(plan), channel_(channel), separate_ammeter_(!(plan.ammeter == plan.source)) {}
 
@@ -48,7 +57,8 @@ void CutChain::begin(Instant now, drivers::Duration patience, Outbox& out) {
   if (!again) {
     record_ = CutRecord{};
     record_.started = now;
-    repeated_ = opening_ = off_done_ = disproved_ = false;
+    repeated_ = opening_ = off_done_ = disproved_ = asked_again_ = false;
+    off_heard_ = never;
     opens_failed_ = 0;
     output_ = source_current_ = meter_current_ = Evidence{};
     alarm_at_ = later(now, patience);
@@ -67,7 +77,10 @@ void CutChain::begin(Instant now, drivers::Duration patience, Outbox& out) {
 void CutChain::link(drivers::InstrumentId instrument, bool up, Instant now, Outbox& out) {
   const bool of_source = instrument == plan_.source.instrument;
   // What was asked without this link proves nothing against an instrument that can answer now.
-  if (up && (of_source || instrument == plan_.ammeter.instrument)) disproved_ = false;
+  if (up && (of_source || instrument == plan_.ammeter.instrument)) {
+    disproved_ = false;
+    link_up_at_ = now;
+  }
   if (of_source) {
     source_down_ = !up;
     if (!running_) return;
@@ -106,6 +119,7 @@ void CutChain::ask(Instant now, Outbox& out) {
   if (now >= later(asked_at_, questions_lost_after())) questions_pending_ = 0;
   if (questions_pending_ > 0) return;
   asked_at_ = now;
+  garbled_ = false;
   const auto question = [&](const Terminal& at, Verb verb) {
     if (out.order(channel_, Purpose::cut, at, verb) != 0) ++questions_pending_;
   };
@@ -141,7 +155,8 @@ void CutChain::see_own(const Outcome& outcome, Instant now, Outbox& out) {
     case Verb::measure_current:
     case Verb::read_output:
       questions_pending_ = std::max(0, questions_pending_ - 1);
-      disproved_ |= questions_pending_ == 0 && should_have_stopped();
+      garbled_ |= is_garbled(outcome.ending);
+      if (questions_pending_ == 0) end_round();
       return;
     case Verb::open_switch:
       if (late) return;
@@ -159,10 +174,18 @@ void CutChain::see_own(const Outcome& outcome, Instant now, Outbox& out) {
   }
 }
 
+// Noise may spoil an answer, as it may any other: what is spoilt is asked once more.
+void CutChain::end_round() {
+  if (!should_have_stopped()) return;
+  disproved_ |= !garbled_ || asked_again_;
+  asked_again_ |= garbled_;
+}
+
 void CutChain::see_off(const Outcome& outcome, Instant now, Outbox& out) {
   const bool written = outcome.ending != Ending::link_down && outcome.ending != Ending::refused &&
                        outcome.ending != Ending::absent;
   if (written) {
+    if (off_heard_ == never) off_heard_ = outcome.answered;
     reach(CutStage::off_written, record_.off_written, std::max(outcome.asked, record_.started),
           out);
   }
@@ -211,7 +234,7 @@ bool CutChain::is_off() const { return after_off(output_) ? output_.value == 0 :
 // When the questions under way, or just answered, were asked.
 bool CutChain::should_have_stopped() const {
   if (record_.off_written == never) return offs_pending_ == 0;
-  return asked_at_ >= later(record_.off_written, plan_.settling);
+  return asked_at_ >= std::max(link_up_at_, later(off_heard_, plan_.settling));
 }
 
 Duration CutChain::questions_lost_after() const {

@@ -101,6 +101,7 @@ class CutChain {
   [[nodiscard]] bool flows_on() const;
   [[nodiscard]] bool after_off(const Evidence& evidence) const;
   [[nodiscard]] bool is_off() const;
+  void end_round();
   [[nodiscard]] bool should_have_stopped() const;
   [[nodiscard]] drivers::Duration questions_lost_after() const;
   [[nodiscard]] drivers::Instant alarm_due() const;
@@ -114,12 +115,16 @@ class CutChain {
   bool repeated_ = false;
   bool opening_ = false;
   bool off_done_ = false;
-  bool disproved_ = false;  // questions asked late enough were all answered, and none proved it
+  bool disproved_ = false;    // questions asked late enough were all answered, and none proved it
+  bool garbled_ = false;      // one of those under way got no answer that can be read
+  bool asked_again_ = false;  // for that reason, once
   int offs_pending_ = 0;
   int questions_pending_ = 0;
   int opens_failed_ = 0;
   drivers::Instant off_at_{};
+  drivers::Instant off_heard_ = drivers::never;  // the answer to the first that was written
   drivers::Instant asked_at_{};
+  drivers::Instant link_up_at_{};
   Evidence output_;
   Evidence source_current_;
   Evidence meter_current_;

@@ -131,6 +131,56 @@ TEST_F(SlowChain, waits_no_longer_than_for_those_asked_when_current_should_have_
   EXPECT_TRUE(chain.alarmed());
 }
 
+// Noise spoils an answer now and then: what it spoilt is asked once more.
+TEST_F(SlowChain, waits_once_more_where_an_answer_was_garbled) {  // S4
+  for (const Ending spoilt : {Ending::unparsable, Ending::timed_out}) {
+    chain = CutChain(plan, 1);
+    now = at(0s);
+    begin();
+    answer(supply, Verb::output_off, 0);
+    const auto round = [&](Instant when, Ending ending) {
+      now = when;
+      for (const Order& order : orders) {
+        if (order.verb == Verb::read_output) answer(order, 0);
+        if (order.verb == Verb::measure_current) answer(order, 1, ending);
+      }
+      chain.turn(now, *out);
+      orders = ordered();
+      return chain.alarmed();
+    };
+    EXPECT_FALSE(round(at(1s), Ending::done));
+    EXPECT_FALSE(round(at(1600ms), spoilt));
+    EXPECT_TRUE(round(at(2200ms), spoilt));
+  }
+}
+
+TEST_F(SlowChain, gives_current_its_time_from_the_answer_to_the_off) {  // S4
+  begin();
+  const auto off = std::ranges::find(orders, Verb::output_off, &Order::verb);
+  ASSERT_NE(off, orders.end());
+  Outcome obeyed;
+  obeyed.order = *off;
+  obeyed.ending = Ending::done;
+  obeyed.asked = now;
+  now = obeyed.answered = at(600ms);  // a slow source obeys late
+  chain.see(obeyed, now, *out);
+  answer_all(orders, 0);
+  now = at(1500ms);
+  chain.turn(now, *out);
+  orders = ordered();
+  now = at(1590ms);
+  answer_all(orders, 0);
+  chain.turn(now, *out);
+  EXPECT_FALSE(chain.alarmed());
+  orders = ordered();
+  now = at(2100ms);
+  chain.turn(now, *out);
+  orders = ordered();
+  answer_all(orders, 0);
+  turn(now);
+  EXPECT_TRUE(chain.alarmed());
+}
+
 TEST_F(SlowChain, alarms_after_its_stages_where_all_answers_say_that_current_flows) {  // S4
   begin();
   answer(supply, Verb::output_off, 0);
@@ -176,6 +226,25 @@ TEST_F(SlowChain, waits_for_answers_of_a_link_that_came_up_in_time) {  // S4
     turn(at(10s));
     EXPECT_TRUE(chain.alarmed()) << instrument;
   }
+}
+
+// Questions from before a link was lost are no round of the source that has come back.
+TEST_F(SlowChain, asks_a_source_anew_that_came_back_before_it_is_disproved) {  // S4
+  plan = plan_of({.ammeter = true});
+  plan.prove_off_within = 10s;
+  chain = CutChain(plan, 1);
+  begin();
+  answer(supply, Verb::output_off, 0);
+  for (const Order& order : orders) {
+    if (order.instrument == supply && order.verb != Verb::output_off) {
+      answer(order, 0, Ending::link_down);
+    }
+  }
+  now = at(1600ms);
+  chain.link(supply, true, now, *out);
+  answer(ammeter, Verb::measure_current, 1);  // of the round before
+  turn(now);
+  EXPECT_FALSE(chain.alarmed());
 }
 
 TEST_F(Chain, lets_a_second_begin_bring_the_alarm_forward_and_never_put_it_off) {  // S4
