@@ -14,7 +14,9 @@ constexpr double room_colder = 10;  // K, than anything shown yet
 constexpr double room_least = 15;   // degC: a cell may be warm when it is first seen
 constexpr double unrest = 1;        // K, of the thermometer itself
 constexpr drivers::Duration mark_every = std::chrono::seconds(15);
-constexpr double cooling_from = 30;  // s
+constexpr drivers::Duration cooling_from = std::chrono::seconds(30);
+constexpr drivers::Duration newer_from = std::chrono::seconds(60);
+constexpr double newer_unrest = 0.2;  // K
 constexpr drivers::Duration cooling_mark_every = std::chrono::minutes(2);
 
 }  // namespace
@@ -40,9 +42,13 @@ void Cooling::see(double celsius, drivers::Instant when) {
     begun_ = true;
     older_ = newer_ = {celsius, when};
   }
-  const double passed = drivers::in_seconds(when - older_.when);
-  const double fall = older_.celsius - celsius;
-  rate_ = passed >= cooling_from ? std::max(0.0, fall / passed) : 0;
+  const auto rate_since = [&](const Mark& mark, double more) {
+    return std::max(0.0, mark.celsius - celsius + more) / drivers::in_seconds(when - mark.when);
+  };
+  rate_ = 0;
+  if (when - older_.when >= cooling_from) rate_ = rate_since(older_, 0);
+  // What has reached the room within the last minutes does not go on as it fell.
+  if (when - newer_.when >= newer_from) rate_ = std::min(rate_, rate_since(newer_, newer_unrest));
   if (when - newer_.when >= cooling_mark_every) {
     older_ = newer_;
     newer_ = {celsius, when};
@@ -78,8 +84,8 @@ void FollowedWarming::see(double celsius, double least, drivers::Instant when) {
     lowest_ = coldest_ = celsius;
     older_ = newer_ = {celsius, celsius, when};
   }
-  if (fell_) return;
   cooling_.see(celsius, when);
+  if (fell_) return;
   if (least < begins_at) {
     lowest_ = celsius;
     warms_since_ = when;
@@ -88,7 +94,11 @@ void FollowedWarming::see(double celsius, double least, drivers::Instant when) {
   least_before_ = least;
   lowest_ = std::min(lowest_, celsius);
   const double rise = celsius - lowest_;
-  const double fall = fall_rate_ * drivers::in_seconds(when - warms_since_);
+  // A fall fades no later than the warming that is expected, which would else make up for it.
+  const double fading =
+      Warming::cooling_time *
+      -std::expm1(-drivers::in_seconds(when - warms_since_) / Warming::cooling_time);
+  const double fall = fall_rate_ * fading;
   const double rise_least = Warming::share_least * least - fall;
   slow_ = least >= Warming::judged_from && !(rise >= rise_least);
   if (slow_) {
