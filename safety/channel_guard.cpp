@@ -314,6 +314,8 @@ void ChannelGuard::follow_chain(Instant now, Outbox& out) {
   chain_alarm_ = {};
   if (told_on_) tell_output(false, now, arm_number_, out);
   expect_output(false, chain_.record().current_stopped);
+  expected_.current_stopped = true;
+  interlock_.expect(expected_);
   transit(Transition::off_verified, now, out);
 }
 
@@ -336,6 +338,7 @@ void ChannelGuard::follow_permissives(Instant now, Outbox& out) {
   expected_.setpoints_since = now;
   expected_.output_on = false;
   expected_.since = now;
+  expected_.current_stopped = true;  // a permissive
   interlock_.enforce(run_.limits, run_.body, now, run_.carried);
   interlock_.expect(expected_);
   dirty_ = true;

@@ -175,6 +175,7 @@ void ChannelGuard::forget_steering() {
 void ChannelGuard::expect_output(bool on, Instant since) {
   expected_.output_on = on;
   expected_.since = since;
+  expected_.current_stopped = false;
   interlock_.expect(expected_);
 }
 

@@ -27,6 +27,8 @@ struct Expected {
   // Since when output_on has had its present value; readbacks asked before are not judged. `never`:
   // a change is under way.
   drivers::Instant since = drivers::never;
+  // Off, and its current was already seen to have stopped: it needs no more time to fall.
+  bool current_stopped = false;
   drivers::Volts voltage_setpoint{};
   drivers::Amperes current_setpoint{};
   drivers::Instant setpoints_since = drivers::never;

@@ -405,7 +405,8 @@ Finding output_on_unbidden(const Facts& f, Instant) {
     return {.present = true, .sensor = code(Subject::output), .measured = f.output.value};
   }
   // Current into the cell after the output had time to fall: an output stage that does not obey.
-  const Instant settled = drivers::later(f.expected.since, f.plan.falls_within());
+  const Duration falls = f.expected.current_stopped ? f.plan.cut_stage : f.plan.falls_within();
+  const Instant settled = drivers::later(f.expected.since, falls);
   const double off = f.plan.off_current.value();
   if (f.cell_current.usable() && f.cell_current.good.asked >= settled &&
       !(f.cell_current.value() <= off)) {

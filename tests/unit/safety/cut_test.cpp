@@ -223,6 +223,22 @@ TEST(Cut, waits_for_a_current_that_falls_in_the_time_that_its_source_states) {  
   }
 }
 
+// It had stopped: what flows then is not what still falls.
+TEST(Cut, is_made_again_where_current_flows_again_however_slowly_it_may_fall) {  // S4 S8
+  ChannelPlan plan = plan_of();
+  plan.settling = 60s;
+  plan.prove_off_within = 70s;
+  plan.abilities.reads_output = false;
+  GuardStory story(plan);
+  story.charge_on();
+  story.ask(Request::Kind::cut);
+  ASSERT_TRUE(story.until(State::tripped));
+  story.pass(2s);
+  ASSERT_EQ(story.state(), State::tripped);
+  story.bench.says[{supply, Verb::measure_current}] = {Ending::done, 2.0};
+  EXPECT_TRUE(story.until(State::cutting, 5s));
+}
+
 TEST(Cut, is_verified_anew_though_the_end_of_the_run_was_verified_just_before) {  // S4
   GuardStory story(Fittings{.contactor = true});
   story.charge_on();
