@@ -332,8 +332,9 @@ void Interlock::report(const Fault& fault) {
 bool Interlock::in_doubt() const {
   if (facts_.mode != Mode::enforcing) return false;
   if (facts_.flow.broke_off() && !proved_closed(facts_)) return true;
-  constexpr std::array doubts{Cause::cell_changed, Cause::circuit_open, Cause::leads_loose,
-                              Cause::readings_disagree, Cause::reading_unusable};
+  constexpr std::array doubts{Cause::cell_changed,     Cause::circuit_open,
+                              Cause::leads_loose,      Cause::readings_disagree,
+                              Cause::reading_unusable, Cause::sensor_stuck};
   return std::any_of(doubts.begin(), doubts.end(),
                      [&](Cause cause) { return began_[static_cast<std::size_t>(cause)] != never; });
 }

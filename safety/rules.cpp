@@ -446,22 +446,32 @@ bool no_current(const Facts& f) {
   return std::abs(f.cell_current.value()) <= f.plan.off_current.value();
 }
 
+const Sensed& at_the_source(const Facts& f) {
+  return f.separate_voltmeter ? f.source_voltage : f.cell_voltage;
+}
+
+// The source holds its voltage, as far as it says.
+bool is_at_setpoint(const Facts& f) {
+  const double band =
+      std::max(f.plan.voltage_disagreement.value(), f.plan.setpoint_voltage_tolerance.value());
+  return at_the_source(f).value() >= f.expected.voltage_setpoint.value() - band;
+}
+
 // The source holds its voltage, and there is no current. That alone is a full cell. It is an open
 // circuit where the cell's own meter reads something else, where the current broke off as no cell
 // lets it, or where the terminals stood elsewhere before the output went on and none ever flowed.
 Finding circuit_open(const Facts& f, Instant now) {
-  const Sensed& source = f.separate_voltmeter ? f.source_voltage : f.cell_voltage;
+  const Sensed& source = at_the_source(f);
   if (!f.expected.output_on) return {};
   // Neither a garbled answer nor setpoints that move all the time must keep it from ever tripping.
   if (!energised_reading(f, source) || !f.cell_voltage.usable() ||
       !energised_reading(f, f.cell_current)) {
     return {.undecided = true};
   }
-  if (!no_current(f)) return {};
+  if (!no_current(f) || !is_at_setpoint(f)) return {};
   const double setpoint = f.expected.voltage_setpoint.value();
   const double band =
       std::max(f.plan.voltage_disagreement.value(), f.plan.setpoint_voltage_tolerance.value());
-  if (!(source.value() >= setpoint - band)) return {};
   const AcrossLeads across = across_leads(f, now);
   const bool apart = across.known && !(across.volts <= across.highest);
   const bool never_flowed = !f.separate_voltmeter && !f.flow.ever() && f.flow.rest_volts() &&
@@ -500,7 +510,7 @@ Finding readings_disagree(const Facts& f, Instant now) {
   const AcrossLeads across = across_leads(f, now);
   const bool voltages = across.known;
   const bool currents = fresh(f.source_current) && fresh(f.cell_current);
-  const bool by_open_circuit = across.volts > across.highest && no_current(f);
+  const bool by_open_circuit = across.volts > across.highest && no_current(f) && is_at_setpoint(f);
   if (voltages && !by_open_circuit &&
       !(across.volts >= across.lowest && across.volts <= across.highest)) {
     return {.present = true,
@@ -539,6 +549,16 @@ Finding sensor_off_cell(const Facts& f, Instant) {
   return garbled;
 }
 
+// No sound source is in this state: below its voltage it gives the current that it was set to. What
+// it measures is not what it gives, and no limit on a current would see that.
+bool gives_neither(const Facts& f) {
+  constexpr double clearly = 4;  // times the current that counts as none; common practice
+  const Sensed& current = f.separate_ammeter ? f.source_current : f.cell_current;
+  return energised_reading(f, at_the_source(f)) && energised_reading(f, current) &&
+         std::abs(current.value()) <= f.plan.off_current.value() && !is_at_setpoint(f) &&
+         f.expected.current_setpoint > clearly * f.plan.off_current;
+}
+
 Finding sensor_stuck(const Facts& f, Instant) {
   if (!f.expected.output_on) return {};
   const double charge_least =
@@ -564,7 +584,13 @@ Finding sensor_stuck(const Facts& f, Instant) {
       return found(f.stuck_thermometers[k].unmoved(), still, static_cast<std::uint8_t>(k));
     }
   }
-  return {};
+  if (gives_neither(f)) {
+    Finding neither = found(f.plan.stuck_after, f.plan.stuck_after, code(Subject::source_current));
+    neither.on_delay = f.plan.stuck_after;
+    return neither;
+  }
+  // Setpoints that move all the time must not keep the delay from ever passing.
+  return {.undecided = !energised_reading(f, at_the_source(f))};
 }
 
 Finding sequencer_late(const Facts& f, Instant now) {

@@ -9,6 +9,9 @@
 // A thermometer may legitimately rest for hours, so it is judged against a contrast in the heating:
 // a heavy current (half its limit, and enough to warm the cell) for `stuck_after`, that changed by
 // a factor of two, and ten times `stuck_after` later the thermometer has not moved one digit.
+//
+// Apart from these (safety/rules), a source is judged that shows no current though its voltage is
+// below the one set: there it gives the current set, and its meter does not show it.
 // (Numbers: common practice, no source.)
 
 #include "drivers/instant.h"

@@ -92,6 +92,42 @@ TEST_F(Rules, find_two_ammeters_apart_by_fresh_readings_of_the_present_setpoints
   EXPECT_FALSE(present(Cause::readings_disagree));
 }
 
+class WithoutAmmeter : public Rules {
+ protected:
+  WithoutAmmeter() : Rules(plan_of({.thermometers = 2})) {}
+};
+
+// A source that shows no current in the middle of a charge: no open circuit holds its voltage down.
+TEST_F(WithoutAmmeter, find_a_meter_apart_from_a_source_that_shows_no_current) {  // S3
+  enforce();
+  amperes = 0;
+  source_volts = 3.90;
+  pass(plan.disagree_delay + 200ms, [] {});
+  EXPECT_TRUE(present(Cause::readings_disagree));
+}
+
+// A slow bench reads the two a quarter of a second apart, between which a taper moves on.
+TEST_F(Rules, take_what_both_ammeters_saw_move_for_no_disagreement) {  // S3
+  const auto taper = [&](double meters_share, double meters_error) {
+    enforce();
+    double flowing = 2.4;
+    for (int k = 0; k < 10; ++k) {
+      now += 250ms;
+      flowing -= 0.25 * 0.3;  // A/s
+      see(ammeter, 0, Verb::measure_current, 2.4 + meters_share * (flowing - 2.4) + meters_error);
+      now += 250ms;
+      flowing -= 0.25 * 0.3;
+      see(supply, 0, Verb::measure_current, flowing);
+      judge();
+    }
+    return present(Cause::readings_disagree);
+  };
+  EXPECT_FALSE(taper(1, 0));
+  EXPECT_FALSE(taper(1, 0.049));  // on top of 75 mA
+  EXPECT_TRUE(taper(1, 0.051));
+  EXPECT_TRUE(taper(0, 0));  // it stands still, and explains nothing
+}
+
 // A doubt that began is over when the output is off: what is apart then says nothing of leads.
 TEST_F(Rules, doubt_no_readings_of_an_output_that_is_off) {  // S3
   for (const bool meter : {true, false}) {

@@ -166,13 +166,43 @@ TEST_F(Rules, call_a_pair_stuck_that_shows_the_same_current_out_of_the_cell) {  
 TEST_F(Rules, call_nothing_stuck_while_the_current_is_none) {  // S3
   limits.charge_above.reset();
   amperes = 0.020;
-  source_volts = cell_volts = 4.0;  // no open circuit either: it is far from the setpoint
+  source_volts = cell_volts = 4.18;  // full: the source holds its voltage
   enforce();
   pass(plan.stuck_after + 1s, [] {});
   EXPECT_FALSE(present(Cause::sensor_stuck));
   amperes = 0.0201;
   pass(plan.stuck_after + 1s, [] {});
   EXPECT_TRUE(present(Cause::sensor_stuck));
+}
+
+// Below its voltage a source gives the current that it was set to: what reads none is not read.
+TEST_F(Rules, call_a_source_stuck_that_shows_no_current_and_not_its_voltage) {  // S2 S3
+  limits.charge_above.reset();
+  const auto shows = [&](double volts, bool same_digits) {
+    enforce();
+    amperes = 0;
+    source_volts = volts;
+    double moves = 0;
+    pass(plan.stuck_after + 1s, [&] {
+      if (!same_digits) see(supply, 0, Verb::measure_voltage, volts + (moves += 1e-5));
+    });
+    const bool found = present(Cause::sensor_stuck);
+    EXPECT_TRUE(interlock.in_doubt());
+    source_volts = 3.80;
+    amperes = 2.4;
+    return found;
+  };
+  EXPECT_TRUE(shows(3.78, true));
+  EXPECT_TRUE(shows(3.78, false));
+  EXPECT_FALSE(shows(4.18, true));
+  // Where hardly any is asked for, none is what there is.
+  Expected folded = interlock.facts().expected;
+  folded.current_setpoint = 4.0 * plan.off_current;
+  enforce();
+  interlock.expect(folded);
+  amperes = 0;
+  pass(plan.stuck_after + 1s, [] {});
+  EXPECT_FALSE(present(Cause::sensor_stuck));
 }
 
 TEST_F(Rules, call_nothing_stuck_while_the_output_is_off) {  // S3
