@@ -62,6 +62,7 @@ struct Sensed {
   drivers::Reading good{};  // validity absent: none ever
   drivers::Validity newest = drivers::Validity::absent;
   drivers::Instant moved_at{};  // asked when its value last changed by a digit
+  double per_second = 0;        // how fast it moved between the last two valid readings
 
   [[nodiscard]] bool usable() const { return newest == drivers::Validity::valid; }
   [[nodiscard]] double value() const { return good.value; }

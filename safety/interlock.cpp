@@ -66,7 +66,12 @@ void take(Sensed& sensed, const Reading& reading) {
   if (validity == Validity::valid && !(reading.value == sensed.good.value)) {
     sensed.moved_at = reading.asked;
   }
-  if (validity == Validity::valid) sensed.good = reading;
+  if (validity != Validity::valid) return;
+  const double apart = drivers::in_seconds(reading.asked - sensed.good.asked);
+  if (sensed.good.valid() && apart > 0) {
+    sensed.per_second = (reading.value - sensed.good.value) / apart;
+  }
+  sensed.good = reading;
 }
 
 void take(ReadBack& back, const Outcome& outcome) {

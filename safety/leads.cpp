@@ -19,13 +19,19 @@ bool judged(const Facts& f, const Sensed& sensed, drivers::Instant now) {
 
 }  // namespace
 
+double moved_between(const Sensed& one, const Sensed& other) {
+  const double apart = std::abs(drivers::in_seconds(one.good.asked - other.good.asked));
+  return apart * std::min(std::abs(one.per_second), std::abs(other.per_second));
+}
+
 AcrossLeads across_leads(const Facts& f, drivers::Instant now) {
   AcrossLeads across;
   across.known = f.separate_voltmeter && judged(f, f.source_voltage, now) &&
                  judged(f, f.cell_voltage, now) && judged(f, f.cell_current, now);
   if (!across.known) return across;
   const double drop = f.cell_current.value() * f.plan.loop_resistance.value() * drop_allowance;
-  const double band = f.plan.voltage_disagreement.value();
+  const double band =
+      f.plan.voltage_disagreement.value() + moved_between(f.source_voltage, f.cell_voltage);
   across.volts = f.source_voltage.value() - f.cell_voltage.value();
   across.lowest = std::min(0.0, drop) - band;
   across.highest = std::max(0.0, drop) + band;

@@ -9,6 +9,11 @@
 namespace chargewright::safety {
 
 struct Facts;
+struct Sensed;
+
+// What one quantity moved by between the moments at which two instruments read it: no more than
+// either saw it move, so that one that stands still explains nothing.
+double moved_between(const Sensed& one, const Sensed& other);
 
 struct AcrossLeads {
   bool known = false;  // all three readings fresh, and taken with the present setpoints

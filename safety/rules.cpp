@@ -521,7 +521,9 @@ Finding readings_disagree(const Facts& f, Instant now) {
   }
   if (f.separate_ammeter && currents) {
     const double difference = f.cell_current.value() - f.source_current.value();
-    if (!(std::abs(difference) <= f.plan.current_disagreement.value())) {
+    const double allowed =
+        f.plan.current_disagreement.value() + moved_between(f.cell_current, f.source_current);
+    if (!(std::abs(difference) <= allowed)) {
       return {.present = true,
               .sensor = code(Subject::cell_current),
               .on_delay = f.plan.disagree_delay,

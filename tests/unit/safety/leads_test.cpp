@@ -49,6 +49,18 @@ TEST_F(Leads, may_drop_half_as_much_again_as_they_are_said_to_and_never_the_othe
   EXPECT_NEAR(across().lowest, -0.090, 1e-12);
 }
 
+// A slow bench reads the two at different moments, and a capacitor fills meanwhile.
+TEST_F(Leads, drop_no_more_by_what_both_meters_saw_move_between_their_readings) {  // S3
+  read(3.80, 3.75, 2.0);
+  facts.source_voltage.per_second = 0.5;
+  facts.cell_voltage.per_second = 0.4;
+  facts.source_voltage.good.asked = now - 200ms;
+  EXPECT_NEAR(across().highest, 0.090 + 0.2 * 0.4, 1e-12);
+  EXPECT_NEAR(across().lowest, -0.030 - 0.2 * 0.4, 1e-12);
+  facts.cell_voltage.per_second = 0;  // it stands still, and explains nothing
+  EXPECT_NEAR(across().highest, 0.090, 1e-12);
+}
+
 TEST_F(Leads, are_judged_by_three_readings_that_are_fresh_and_of_the_present_setpoints) {  // S3
   read(3.80, 3.75, 2.0);
   for (Sensed* sensed : {&facts.source_voltage, &facts.cell_voltage, &facts.cell_current}) {
