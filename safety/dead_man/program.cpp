@@ -27,6 +27,7 @@
 
 #include "drivers/link.h"
 #include "safety/dead_man/cut.h"
+#include "safety/dead_man/locks.h"
 #include "safety/dead_man/watch.h"
 #include "safety/dead_man/wire.h"
 
@@ -41,10 +42,11 @@ using drivers::Instant;
 constexpr auto sheet_within = 5s;
 constexpr auto first_beat_within = 10s;
 // A supply that comes back after a while is still cut. A daemon that starts meanwhile does the
-// same, so the locks go earlier.
+// same, so the locks go earlier; once there is one, the bench is left to it.
 constexpr auto cut_within = 10min;
 constexpr auto locked_within = 20s;
-constexpr auto log_every = 5s;  // while not all is off; then at once
+constexpr auto look_every = 50ms;  // whether there is one
+constexpr auto log_every = 5s;     // while not all is off; then at once
 constexpr int disk_within_ms = 1000;
 constexpr int priority = 20;
 
@@ -171,6 +173,10 @@ class Wire : public drivers::LinkUser {
     for (const std::string& address : sheet.more_addresses) add(io, address);
   }
   void start() { links_[at_]->start(); }
+  void stop() {
+    links_[at_]->stop();
+    next_at_ = drivers::never;
+  }
   void link_up() override {
     was_up_ = true;
     cut_.link_up(index_, present());
@@ -254,20 +260,20 @@ class DeadMan {
     log_.note(began, reason(why, began));
     tell_service_manager("the daemon is gone; cutting");
     bool off = prove(began);
-    if (off) {
-      // A lost piece of a TCP stream is sent again after some 200 ms, and once more after 600 ms.
-      rest(1s);
+    // A lost piece of a TCP stream is sent again after some 200 ms, and once more after 600 ms.
+    if (off) rest(1s);
+    if (off && !look_for_another()) {
       log_.note(present(), "once more");
       cut_->again(present());
       off = prove(began);
     }
     take_notes();
-    const std::string end =
-        off ? "every output is verified off" : "NOT every output is verified off";
+    std::string end = off ? "every output is verified off" : "NOT every output is verified off";
+    if (taken_) end += "; another daemon has the bench";
     log_.note(present(), end);
     tell_service_manager(end);
     log_.flush_at_last();
-    unlock();  // whatever hangs from here on
+    locks_.release();  // whatever hangs from here on
     std::fprintf(stderr, "chargewright-dead-man: the daemon is gone; %s\n", end.c_str());
     log_.flush();
     return off;
@@ -287,16 +293,28 @@ class DeadMan {
  private:
   // Until every output is verified off, or it is given up.
   bool prove(Instant began) {
-    while (!cut_->finished(present()) && present() - began < cut_within) {
+    while (!cut_->finished(present()) && present() - began < cut_within && !taken_) {
       turn();
       if (cut_->all_off() || present() - logged_ > log_every) {
         logged_ = present();
         take_notes();
         log_.flush_aside();
       }
-      if (present() - began > locked_within) unlock();
+      if (present() - began > locked_within) locks_.release();
+      if (present() - looked_ > look_every) look_for_another();
     }
     return cut_->all_off();
+  }
+
+  // What it has switched on is for it alone to cut.
+  bool look_for_another() {
+    looked_ = present();
+    if (taken_ || !locks_.taken_by_another()) return taken_;
+    taken_ = true;
+    for (const auto& wire : wires_) {
+      if (wire) wire->stop();
+    }
+    return true;
   }
 
   void rest(drivers::Duration time) {
@@ -343,12 +361,6 @@ class DeadMan {
     for (const auto& note : cut_->take_notes()) log_.note(note.at, note.text);
   }
 
-  void unlock() {
-    if (locks_ == 0) return;
-    ::close_range(wire_locks, static_cast<unsigned>(wire_locks + locks_ - 1), 0);
-    locks_ = 0;
-  }
-
   std::string reason(Watch::Verdict why, Instant now) const {
     char age[48];
     std::snprintf(age, sizeof age, "; its guard's last beat was %.0f ms ago",
@@ -357,10 +369,12 @@ class DeadMan {
   }
 
   CutSheet sheet_;
-  int locks_;
+  BenchLocks locks_;
+  bool taken_ = false;  // by another daemon, since
   Log log_;
   Instant last_beat_{};
   Instant logged_{};
+  Instant looked_{};  // whether it is
   std::unique_ptr<boost::asio::io_context> io_;
   std::unique_ptr<Cut> cut_;
   std::vector<std::unique_ptr<Wire>> wires_;

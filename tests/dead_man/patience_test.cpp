@@ -68,5 +68,26 @@ TEST(APatientDeadMan, cuts_a_supply_that_comes_back_after_a_minute) {  // S4 S6
   EXPECT_FALSE(bench.simulator().output_is_on());
 }
 
+// What the next daemon switches on is a sound run.
+TEST(APatientDeadMan, leaves_the_bench_to_another_daemon_that_has_taken_it) {  // S6
+  LiveBench bench;
+  bench.simulator().control("fault link-dropped supply");
+  bench.simulator().control("fault link-dropped contactor");
+  StartedDeadMan dead_man(hurrying(20));
+  ASSERT_TRUE(dead_man.introduce(bench.sheet()));
+  ASSERT_EQ(dead_man.hear(), "R");
+  dead_man.hang_up();
+  EXPECT_FALSE(dead_man.take_the_link());
+  ASSERT_TRUE(until([&] { return dead_man.take_the_link(); }));
+  std::this_thread::sleep_for(100ms);  // before it brings every output to off, and on again
+  bench.simulator().control("clear");
+  const Finished ended = dead_man.process().wait(patience);
+  EXPECT_EQ(ended.exit_code, not_verified);
+  EXPECT_TRUE(
+      bench.log().ends_with(": NOT every output is verified off; another daemon has the bench\n"))
+      << bench.log();
+  EXPECT_TRUE(bench.simulator().output_is_on());
+}
+
 }  // namespace
 }  // namespace chargewright::test

@@ -5,9 +5,12 @@
 #include <sys/file.h>
 #include <sys/socket.h>
 #include <sys/syscall.h>
+#include <sys/un.h>
 #include <unistd.h>
 
 #include <csignal>
+#include <cstddef>
+#include <cstring>
 #include <stdexcept>
 
 #include "tests/support/places.h"
@@ -27,6 +30,20 @@ int locked(const std::string& file) {
   return -1;
 }
 
+// A name that goes with whoever holds it (daemon/state/lock.h); -1: somebody does.
+int linked(const Scratch& folder) {
+  const std::string name = "chargewright-test/link" + folder.path();
+  sockaddr_un at{};
+  at.sun_family = AF_UNIX;
+  if (name.size() >= sizeof at.sun_path) throw std::runtime_error("the folder's path is too long");
+  std::memcpy(at.sun_path + 1, name.data(), name.size());
+  const int fd = ::socket(AF_UNIX, SOCK_DGRAM | SOCK_CLOEXEC, 0);
+  const auto size = static_cast<socklen_t>(offsetof(sockaddr_un, sun_path) + 1 + name.size());
+  if (::bind(fd, reinterpret_cast<const sockaddr*>(&at), size) == 0) return fd;
+  ::close(fd);
+  return -1;
+}
+
 }  // namespace
 
 StartedDeadMan::StartedDeadMan(const std::vector<std::string>& environment,
@@ -39,14 +56,18 @@ StartedDeadMan::StartedDeadMan(const std::vector<std::string>& environment,
   pipe_ = pair[0];
   const auto daemon = static_cast<int>(::syscall(SYS_pidfd_open, daemon_.id(), 0));
   const int lock = locked(lock_file(folder_));
+  const int link = linked(folder_);
   std::vector<std::string> command{test::in_build("daemon/chargewright-dead-man")};
   command.insert(command.end(), words.begin(), words.end());
-  process_ =
-      std::make_unique<Process>(command, environment, std::vector<int>{pair[1], daemon, lock});
-  for (const int fd : {pair[1], daemon, lock}) ::close(fd);
+  process_ = std::make_unique<Process>(command, environment,
+                                       std::vector<int>{pair[1], daemon, lock, link});
+  for (const int fd : {pair[1], daemon, lock, link}) ::close(fd);
 }
 
-StartedDeadMan::~StartedDeadMan() { hang_up(); }
+StartedDeadMan::~StartedDeadMan() {
+  hang_up();
+  if (taken_ >= 0) ::close(taken_);
+}
 
 bool StartedDeadMan::say(std::string_view bytes) const {
   while (!bytes.empty()) {
@@ -84,5 +105,7 @@ bool StartedDeadMan::holds_the_lock() const {
   if (fd >= 0) ::close(fd);
   return fd < 0;
 }
+
+bool StartedDeadMan::take_the_link() { return (taken_ = linked(folder_)) >= 0; }
 
 }  // namespace chargewright::test

@@ -1,6 +1,7 @@
 #pragma once
 // chargewright-dead-man as a process of its own, with a test in the daemon's place: at the other
-// end of its pipe, with a process that stands for the daemon, and a lock of the bench.
+// end of its pipe, with a process that stands for the daemon, and two locks of it: the file of
+// the bench, and a link.
 
 #include <chrono>
 #include <memory>
@@ -17,7 +18,7 @@ class StartedDeadMan {
  public:
   // `words`: its arguments. Environment entries ("NAME=value") are added to the present ones.
   explicit StartedDeadMan(const std::vector<std::string>& environment = {},
-                          const std::vector<std::string>& words = {"1"});
+                          const std::vector<std::string>& words = {"2"});
   ~StartedDeadMan();
   StartedDeadMan(const StartedDeadMan&) = delete;
   StartedDeadMan& operator=(const StartedDeadMan&) = delete;
@@ -36,6 +37,8 @@ class StartedDeadMan {
   [[nodiscard]] bool killed_the_daemon();
   // Nobody else gets the bench.
   [[nodiscard]] bool holds_the_lock() const;
+  // As another daemon would; false where it is not to be had.
+  bool take_the_link();
   [[nodiscard]] const Scratch& folder() const { return folder_; }
 
  private:
@@ -43,6 +46,7 @@ class StartedDeadMan {
   Process daemon_;
   std::unique_ptr<Process> process_;
   int pipe_ = -1;
+  int taken_ = -1;
 };
 
 }  // namespace chargewright::test

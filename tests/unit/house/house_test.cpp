@@ -71,6 +71,7 @@ bool is_shell(const std::string& file) {
                                                "drivers/dialect.cpp",
                                                "safety/guard_thread.h",
                                                "safety/guard_thread.cpp",
+                                               "safety/dead_man/locks.cpp",
                                                "safety/dead_man/program.cpp",
                                                "safety/dead_man/pulse.cpp",
                                                "safety/priority.cpp"};
