@@ -66,7 +66,10 @@ bool Cut::uses(std::size_t link) const {
   });
 }
 
-void Cut::begin(Instant now) { began_ = now; }
+void Cut::begin(Instant now) {
+  began_ = now;
+  sources_until_ = now + source_within;
+}
 
 void Cut::again(Instant now) {
   began_ = now;
@@ -83,8 +86,11 @@ void Cut::link_up(std::size_t link, Instant now) {
   note(now, sheet_.links[link].name + ": link open");
   if (serial(sheet_.links[link])) line.say_nothing();
   for (Output& output : outputs_) {
-    if (output.sheet->source == link && !output.verified) begin_off(output, now);
-    // Nothing was proved over the link that was lost.
+    // Nothing was proved over the link that was lost; and what its contactor proved off is on
+    // still.
+    if (output.sheet->source == link && !(output.verified && output.off.was_sent())) {
+      begin_off(output, now);
+    }
     if (output.sheet->contactor == link && output.open.was_given() &&
         !(output.verified && output.open.was_sent())) {
       begin_open(output, now);
@@ -344,10 +350,25 @@ bool Cut::contactor_done(const Output& output, Instant now) const {
   return now - began_ >= 4 * stage && !output.open.waits();  // it does not undo the proof
 }
 
+bool Cut::was_told_off(const Output& output) {
+  return output.sheet->off.empty() || output.off.was_sent();
+}
+
 bool Cut::finished(Instant now) const {
   return all_off() && std::ranges::all_of(outputs_, [&](const Output& output) {
-           return contactor_done(output, now);
+           const bool told = was_told_off(output) || (now >= sources_until_ && !output.off.waits());
+           return told && contactor_done(output, now);
          });
+}
+
+std::string Cut::doubts() const {
+  std::string text;
+  for (const Output& output : outputs_) {
+    if (was_told_off(output)) continue;
+    const CutOutput& sheet = *output.sheet;
+    text += "; " + sheet.name + ": " + sheet_.links[sheet.source].name + " could not be told off";
+  }
+  return text;
 }
 
 void Cut::note(Instant now, std::string text) {

@@ -33,8 +33,11 @@ class Cut {
   // Needed at all: an instrument that only measures voltage is not.
   [[nodiscard]] bool uses(std::size_t link) const;
   [[nodiscard]] bool all_off() const;  // every channel's output proved off
-  // That, and every contactor that can be reached was ordered open.
+  // That, every contactor that can be reached was ordered open, and every source told off; one
+  // whose link is down is waited for a while.
   [[nodiscard]] bool finished(drivers::Instant now) const;
+  // What a person should look at though every output is verified off; nothing: all is well.
+  [[nodiscard]] std::string doubts() const;
 
   // What was done, for the log; bounded: what repeats is said once.
   struct Note {
@@ -44,6 +47,7 @@ class Cut {
   std::vector<Note> take_notes();
 
   static constexpr drivers::Duration stage = std::chrono::milliseconds(500);
+  static constexpr drivers::Duration source_within = std::chrono::seconds(10);  // its link
 
  private:
   enum class About { state, current, contactor };
@@ -102,6 +106,7 @@ class Cut {
   [[nodiscard]] drivers::Instant current_counts_from(const Output& output) const;
   [[nodiscard]] bool path_open(const Output& output) const;
   [[nodiscard]] bool contactor_done(const Output& output, drivers::Instant now) const;
+  [[nodiscard]] static bool was_told_off(const Output& output);
   void note(drivers::Instant now, std::string text);
 
   const CutSheet& sheet_;
@@ -111,6 +116,7 @@ class Cut {
   std::vector<drivers::Duration> round_;  // by link: the pauses between all that it may be told
   std::vector<Output> outputs_;
   drivers::Instant began_{};
+  drivers::Instant sources_until_{};  // told by then, or not waited for
   std::vector<Note> notes_;
   std::size_t noted_ = 0;
 };

@@ -268,7 +268,8 @@ class DeadMan {
       off = prove(began);
     }
     take_notes();
-    std::string end = off ? "every output is verified off" : "NOT every output is verified off";
+    std::string end =
+        off ? "every output is verified off" + cut_->doubts() : "NOT every output is verified off";
     if (taken_) end += "; another daemon has the bench";
     log_.note(present(), end);
     tell_service_manager(end);

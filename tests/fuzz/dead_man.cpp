@@ -167,7 +167,7 @@ class Story {
 
   // Until all is done that can be.
   void end() {
-    constexpr Duration bound = 10s;
+    constexpr Duration bound = 2 * Cut::source_within;
     for (const Instant began = now_; !is_done(); now_ += 5ms) {  // as the shell looks
       CLAIM(now_ - began < bound);
       for (std::size_t k = 0; k < devices_.size(); ++k) {

@@ -33,6 +33,61 @@ TEST_F(ACut, leaves_alone_what_is_proved_off_when_its_link_comes_back) {  // S4
   EXPECT_TRUE(cut->all_off());
 }
 
+// Its contactor proves it off; but closed by hand, it would feed the cell again.
+struct ACutAtAnOpenContactor : ACut {
+  void prove_off_by_the_contactor() {
+    begin();
+    up(meter);
+    up(contactor);
+    pass(500ms);
+    pass(50ms);
+    hear(contactor, "0\n");
+    hear(meter, "0\n");
+    ASSERT_TRUE(cut->all_off());
+  }
+};
+
+TEST_F(ACutAtAnOpenContactor, still_tells_a_source_off_whose_link_comes_up_later) {  // S4 S6
+  prove_off_by_the_contactor();
+  EXPECT_FALSE(cut->finished(now));
+  pass(9s);
+  EXPECT_FALSE(cut->finished(now));
+  EXPECT_EQ(up(supply), off);
+  EXPECT_TRUE(cut->finished(now));
+  EXPECT_EQ(cut->doubts(), "");
+  cut->link_down(supply, "unplugged", now);
+  EXPECT_EQ(up(supply), "");
+}
+
+TEST_F(ACutAtAnOpenContactor, says_which_source_it_could_not_tell_off) {  // S4 S6
+  prove_off_by_the_contactor();
+  pass(Cut::source_within - 550ms - 1ms);
+  EXPECT_FALSE(cut->finished(now));
+  pass(1ms);
+  EXPECT_TRUE(cut->finished(now));
+  EXPECT_EQ(cut->doubts(), "; left: supply could not be told off");
+}
+
+TEST_F(ACutAtAnOpenContactor, waits_for_an_off_that_waits_for_a_pause) {  // S4 S6
+  sheet.links[supply].address = "serial:///dev/ttyS9";
+  sheet.links[supply].between = 500ms;
+  prove_off_by_the_contactor();
+  cut->link_up(supply, now);
+  EXPECT_EQ(said(supply), "\n");
+  EXPECT_FALSE(cut->finished(now + 1min));
+  pass(500ms);
+  EXPECT_EQ(said(supply), off);
+  EXPECT_TRUE(cut->finished(now));
+}
+
+TEST_F(ACutAtAnOpenContactor, tells_of_no_source_that_cannot_be_told) {  // S4
+  left().off.clear();
+  left().state.reset();
+  prove_off_by_the_contactor();
+  EXPECT_TRUE(cut->finished(now));
+  EXPECT_EQ(cut->doubts(), "");
+}
+
 TEST_F(ACut, orders_a_contactor_whose_link_comes_back_open_at_once) {  // S3 S4
   begin();
   EXPECT_EQ(up(contactor), "");
