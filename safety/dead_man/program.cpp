@@ -52,9 +52,11 @@ constexpr int priority = 20;
 
 Instant present() { return Instant{Clock::now().time_since_epoch()}; }
 
+// SIGABRT too: the service manager's watchdog signals every process of the service with it. An
+// abort() of our own still ends the process.
 void ignore_signals() {
-  for (const int signal : {SIGINT, SIGTERM, SIGHUP, SIGQUIT, SIGPIPE, SIGUSR1, SIGUSR2, SIGALRM,
-                           SIGTSTP, SIGTTIN, SIGTTOU}) {
+  for (const int signal : {SIGINT, SIGTERM, SIGHUP, SIGQUIT, SIGABRT, SIGPIPE, SIGUSR1, SIGUSR2,
+                           SIGALRM, SIGTSTP, SIGTTIN, SIGTTOU}) {
     std::signal(signal, SIG_IGN);
   }
   std::signal(SIGCHLD, SIG_IGN);  // nobody waits for the children that write the log

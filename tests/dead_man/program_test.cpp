@@ -160,6 +160,21 @@ INSTANTIATE_TEST_SUITE_P(
                           "asked to cut; its guard's last beat"}),
     [](const auto& end) { return std::string(end.param.name); });
 
+// The service manager's watchdog signals every process of the service; SIGTERM ends what is left of
+// it.
+TEST(ADeadManProgram, outlives_what_ends_the_daemon_beside_it) {  // S6
+  LiveBench bench;
+  StartedDeadMan dead_man;
+  ASSERT_TRUE(dead_man.introduce(bench.sheet()));
+  ASSERT_EQ(dead_man.hear(), "R");
+  for (const int signal : {SIGABRT, SIGTERM, SIGINT, SIGHUP, SIGQUIT}) {
+    dead_man.process().signal(signal);
+  }
+  dead_man.hang_up();
+  EXPECT_EQ(dead_man.process().wait(patience).exit_code, cut);
+  EXPECT_FALSE(bench.simulator().output_is_on());
+}
+
 // ---- its disk hangs -----------------------------------------------------------------------------
 
 // A file that takes nothing until it is drained.

@@ -116,7 +116,8 @@ class Control {
   stall_control* control_;
 };
 
-// As the unit file has it: WatchdogSec=5, then SIGABRT, and ExecStopPost=chargewright cut --direct.
+// As the unit file has it: WatchdogSec=5, then SIGABRT for every process of the service, and
+// ExecStopPost=chargewright cut --direct.
 class Manager {
  public:
   explicit Manager(const std::string& path)
@@ -136,13 +137,14 @@ class Manager {
   Manager(const Manager&) = delete;
   Manager& operator=(const Manager&) = delete;
   void watch(ServedBench& bench) {
-    thread_ = std::thread([this, &bench] { work(bench); });
+    const pid_t dead_man = bench.dead_man();
+    thread_ = std::thread([this, &bench, dead_man] { work(bench, dead_man); });
   }
   void fail(stall_mode mode) { mode_ = mode; }
   [[nodiscard]] bool acted() const { return acted_; }
 
  private:
-  void work(ServedBench& bench) {
+  void work(ServedBench& bench, pid_t dead_man) {
     auto fed = Clock::now();
     while (!ends_) {
       if (mode_ == stall_spinning) continue;
@@ -163,6 +165,7 @@ class Manager {
       if (acted_ || (!dead && Clock::now() - fed < patience_s)) continue;
       acted_ = true;
       bench.daemon().signal(SIGABRT);
+      ::kill(dead_man, dead ? SIGTERM : SIGABRT);  // not waited for yet: nobody else has its number
       bench.daemon().signal(SIGCONT);
       std::this_thread::sleep_for(100ms);
       bench.daemon().signal(SIGKILL);
@@ -233,7 +236,6 @@ Cut try_with(const Failures& failures) {
     throw std::runtime_error("the daemon does not start: " + bench.daemon().err());
   }
   const auto follower = bench.charge();
-  (void)bench.dead_man();
   manager.watch(bench);
   const auto now_s = [] {
     return std::chrono::duration<double>(Clock::now().time_since_epoch()).count();
