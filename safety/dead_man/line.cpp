@@ -13,8 +13,6 @@ namespace scpi = drivers::scpi;
 
 namespace {
 
-// Nobody reads this instrument meanwhile: more patience would only delay the next try.
-constexpr Duration respond_longest = std::chrono::seconds(5);
 // Every channel's off, setpoints and contactor on one instrument. More is never said: each order
 // waits until the one before it has left (cut.cpp).
 constexpr std::size_t waiting_max = 512;
@@ -22,8 +20,6 @@ constexpr std::size_t waiting_max = 512;
 }  // namespace
 
 CutLine::CutLine(const CutLink& link) : link_(link), reader_(link.cr_ends_answers) {}
-
-Duration CutLine::respond() const { return std::min(link_.respond, respond_longest); }
 
 void CutLine::link_up(Instant now) {
   link_down();
@@ -57,7 +53,7 @@ void CutLine::restart(Instant now) {
   if (!link_.clear.empty()) questions_.push_back(link_.clear + link_.terminator);
   if (!link_.nonce_ask.empty()) return ask_nonce(0);
   state_ = State::quiet;
-  deadline_ = questions_.empty() ? now + respond() : drivers::never;
+  deadline_ = questions_.empty() ? now + link_.respond : drivers::never;
 }
 
 void CutLine::ask_nonce(std::size_t which) {
@@ -77,7 +73,7 @@ void CutLine::ask(const CutQuestion& question) {
 
 void CutLine::receive(std::string_view bytes, Instant now) {
   if (state_ == State::down) return;
-  if (state_ == State::quiet && questions_.empty()) deadline_ = now + respond();
+  if (state_ == State::quiet && questions_.empty()) deadline_ = now + link_.respond;
   while (const auto line = reader_.next(bytes)) see(*line, now);
 }
 
@@ -135,7 +131,7 @@ std::string CutLine::take_to_write(Instant now) {
     if (&lane == &commands_) {
       ++sent_;
     } else if (questions_.empty()) {
-      deadline_ = now + respond();
+      deadline_ = now + link_.respond;
     }
     not_before_ = now + link_.between;
     if (link_.between > Duration::zero()) break;

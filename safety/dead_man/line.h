@@ -52,7 +52,6 @@ class CutLine {
   void ask_nonce(std::size_t which);
   void see(const drivers::scpi::Line& line, drivers::Instant now);
   void fail(drivers::Ending ending, drivers::Instant now);
-  [[nodiscard]] drivers::Duration respond() const;
 
   const CutLink& link_;
   drivers::scpi::LineReader reader_;

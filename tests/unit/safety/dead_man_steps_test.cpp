@@ -126,6 +126,21 @@ TEST_F(ACut, is_proved_by_instruments_that_are_slower_than_its_repeats) {  // S4
   EXPECT_TRUE(cut->all_off());
 }
 
+TEST_F(ACut, is_proved_by_an_ammeter_that_takes_six_seconds_to_answer) {  // S4
+  left().open.clear();
+  left().contactor_state.reset();
+  sheet.links[meter].respond = 8s;
+  begin();
+  up(supply);
+  hear(supply, "0\n");
+  cut->link_up(meter, now);
+  for (const char* answer : {"197\n", "211\n", "0\n"}) {
+    for (int k = 0; k < 60; ++k) pass(100ms);
+    hear(meter, answer);
+  }
+  EXPECT_TRUE(cut->finished(now));
+}
+
 TEST_F(ACut, orders_an_output_off_again_by_what_it_says_of_itself) {  // S4
   for (const auto& [answer, again] :
        {std::pair{"1\n", 100ms}, {"0\n", 500ms}, {"nonsense\n", 500ms}}) {
