@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "drivers/scpi/number.h"
 
@@ -35,7 +36,7 @@ bool says_zero(const CutQuestion& question, const Meaning& meaning) {
 
 // Every order and every question to one instrument, and what comes before the first question.
 std::size_t messages_to(std::size_t link, const CutSheet& sheet) {
-  constexpr std::size_t end_clear_and_numbers = 6;
+  constexpr std::size_t end_clear_and_numbers = 6;  // an off said twice, in place of the end
   std::size_t count = sheet.links[link].on_connect.size() + end_clear_and_numbers;
   for (const CutOutput& output : sheet.outputs) {
     if (output.source == link) count += output.zero.size() + 2;
@@ -84,12 +85,17 @@ void Cut::link_up(std::size_t link, Instant now) {
   line.link_up(now);
   down_[link].clear();
   note(now, sheet_.links[link].name + ": link open");
+  // What comes first may fall into the pause behind the dead daemon's last message, unheard.
+  bool may_be_unheard = !serial(sheet_.links[link]) && sheet_.links[link].between > 0s;
   if (serial(sheet_.links[link])) line.say_nothing();
   for (Output& output : outputs_) {
     // Nothing was proved over the link that was lost; and what its contactor proved off is on
     // still.
     if (output.sheet->source == link && !(output.verified && output.off.was_sent())) {
       begin_off(output, now);
+      if (!output.sheet->off.empty() && std::exchange(may_be_unheard, false)) {
+        say_off(output, now);
+      }
     }
     if (output.sheet->contactor == link && output.open.was_given() &&
         !(output.verified && output.open.was_sent())) {

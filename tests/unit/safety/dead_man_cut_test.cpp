@@ -69,7 +69,10 @@ class ADeadBench : public ::testing::Test {
   void move(std::size_t link) {
     const std::string bytes = cut->take_to_write(link, now);
     sent[link] += bytes;
-    if (!bytes.empty()) ports[link]->receive(bytes, now);
+    if (!bytes.empty() && now - heard >= deaf) {
+      ports[link]->receive(bytes, now);
+      if (deaf > 0ms) heard = now;
+    }
     for (;;) {
       const std::string answer{ports[link]->to_write(now)};
       if (answer.empty()) break;
@@ -110,6 +113,8 @@ class ADeadBench : public ::testing::Test {
   std::vector<std::string> sent;
   std::array<bool, 3> up{};
   std::string all_notes;
+  Duration deaf{};  // after a message, which is then the only one written at that moment
+  Instant heard{};
 };
 
 // The channel that the dead daemon selected was another; on a serial port it may have died in
@@ -295,6 +300,22 @@ TEST_F(ADeadBench, that_wants_pauses_gets_its_off_first_and_the_rest_apart) {  /
   EXPECT_EQ(sent[supply], "INST:NSEL 2;:OUTP OFF\n");
   EXPECT_FALSE(on());
   run(1s);
+  EXPECT_TRUE(cut->all_off());
+}
+
+// The daemon may have died right behind a question.
+TEST_F(ADeadBench, that_does_not_hear_what_comes_without_a_pause_is_off_two_pauses_later) {  // S6
+  auto spoken = shipped_dialects();
+  spoken[supply].between = 250ms;
+  make({}, spoken);
+  sheet.links[supply].address = "tcp://127.0.0.1:1";
+  deaf = 250ms;
+  heard = now - 1ms;
+  open(supply);
+  EXPECT_TRUE(on());
+  run(2 * deaf + 10ms);
+  EXPECT_FALSE(on());
+  run(3s);
   EXPECT_TRUE(cut->all_off());
 }
 

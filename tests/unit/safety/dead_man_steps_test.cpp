@@ -365,12 +365,31 @@ TEST_F(ACut, gives_an_instrument_that_wants_pauses_the_time_for_all_that_it_may_
     }
     return at;
   };
-  // Off, two setpoints, state; opening, its state; current; what comes on connecting, the end of
-  // a line, a clear and four for the numbers: 14.
-  EXPECT_EQ(orders(off), (std::vector{0, 640, 1280}));
+  // Off, two setpoints, state; opening, its state; current; what comes on connecting, the off a
+  // second time, a clear and four for the numbers: 14.
+  EXPECT_EQ(orders(off), (std::vector{0, 10, 650, 1290}));
   begin();
   cut->link_up(supply, now);
   EXPECT_EQ(orders(open_contactor), (std::vector{500, 1140}));
+}
+
+// The first message alone may be unheard, and only over a link that is not begun with an empty one.
+TEST_F(ACut, says_the_first_off_twice_where_the_instrument_wants_pauses) {  // S4 S6
+  sheet.outputs.insert(sheet.outputs.begin(), left());
+  sheet.outputs[0].name = "right";
+  sheet.outputs[0].off.clear();
+  sheet.outputs.push_back(left());
+  sheet.outputs[2].name = "middle";
+  sheet.outputs[2].off = "INST:NSEL 3;:OUTP OFF";
+  sheet.links[supply].between = 10ms;
+  for (const bool is_serial : {false, true}) {
+    if (is_serial) sheet.links[supply].address = "serial:///dev/ttyS9";
+    begin();
+    cut->link_up(supply, now);
+    for (int k = 0; k < 3; ++k) pass(10ms);
+    const std::string first = is_serial ? "\n" : off;
+    EXPECT_TRUE(said(supply).starts_with(first + off + "INST:NSEL 3;:OUTP OFF\n")) << is_serial;
+  }
 }
 
 TEST_F(ACut, believes_no_current_that_was_asked_for_before_it_is_done_again) {  // S3 S6
