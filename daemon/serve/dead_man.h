@@ -49,7 +49,8 @@ class DeadMan {
   std::shared_ptr<safety::Pulse> pulse_;
 };
 
-// When a dead-man said at last, as the end of its log, that every output was verified off.
+// When a dead-man said at last, as the end of its log, that every output was verified off, and
+// doubted none.
 struct ProvedOff {
   WallTime at{};
   double after_s = 0;  // since it began to cut

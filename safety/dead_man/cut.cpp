@@ -370,9 +370,13 @@ bool Cut::finished(Instant now) const {
 std::string Cut::doubts() const {
   std::string text;
   for (const Output& output : outputs_) {
-    if (was_told_off(output)) continue;
     const CutOutput& sheet = *output.sheet;
-    text += "; " + sheet.name + ": " + sheet_.links[sheet.source].name + " could not be told off";
+    const std::string source = "; " + sheet.name + ": " + sheet_.links[sheet.source].name;
+    if (!was_told_off(output)) {
+      text += source + " could not be told off";
+    } else if (!output.reads_off && output.said_on != Instant{}) {
+      text += source + " answers that its output is on: go and look";
+    }
   }
   return text;
 }

@@ -160,6 +160,21 @@ INSTANTIATE_TEST_SUITE_P(
                           "asked to cut; its guard's last beat"}),
     [](const auto& end) { return std::string(end.param.name); });
 
+TEST(ADeadManProgram, says_that_a_source_behind_an_open_contactor_is_on) {  // S4 S6
+  LiveBench bench;
+  bench.simulator().control("fault ignores-output-off supply");
+  StartedDeadMan dead_man;
+  ASSERT_TRUE(dead_man.introduce(bench.sheet()));
+  ASSERT_EQ(dead_man.hear(), "R");
+  dead_man.hang_up();
+  const Finished ended = dead_man.process().wait(patience);
+  EXPECT_EQ(ended.exit_code, cut);
+  const std::string end =
+      "every output is verified off; left: supply answers that its output is on: go and look\n";
+  EXPECT_TRUE(ended.err.ends_with(end)) << ended.err;
+  EXPECT_TRUE(bench.log().ends_with(end)) << bench.log();
+}
+
 // The service manager's watchdog signals every process of the service; SIGTERM ends what is left of
 // it.
 TEST(ADeadManProgram, outlives_what_ends_the_daemon_beside_it) {  // S6

@@ -413,6 +413,7 @@ TEST(TheDeadMansLog, says_when_every_output_was_proved_off_or_nothing) {  // S9
   EXPECT_FALSE(proved_off({end, "2026-11-27T01:21:19.000Z +9.0 ms: once more"}));
   EXPECT_FALSE(
       proved_off({"2026-11-27T01:21:18.250Z +1234.5 ms: NOT every output is verified off"}));
+  EXPECT_FALSE(proved_off({end + "; left: supply answers that its output is on: go and look"}));
   EXPECT_FALSE(proved_off({"yesterday +1 ms: every output is verified off"}));
   EXPECT_FALSE(proved_off({"2026-11-27T01:21:18.250Z -5 ms: every output is verified off"}));
 }

@@ -130,6 +130,7 @@ TEST_F(ACut, is_proved_by_a_contactor_and_a_slow_ammeter_where_the_source_does_n
   hear(meter, "0\n");
   EXPECT_TRUE(cut->all_off());
   EXPECT_TRUE(noted_that("left: off, verified (contactor reads open, current 0.000 A)"));
+  EXPECT_EQ(cut->doubts(), "; left: supply answers that its output is on: go and look");
 }
 
 TEST_F(ACut, orders_a_contactor_that_cannot_be_read_once) {  // S4

@@ -181,6 +181,7 @@ TEST_F(ACut, asks_for_the_state_anew_after_a_repeated_off) {  // S4
   EXPECT_EQ(said(meter), ask_current);
   hear(meter, "0\n");
   EXPECT_TRUE(cut->all_off());
+  EXPECT_EQ(cut->doubts(), "");
 }
 
 TEST_F(ACut, believes_a_plain_state_that_is_nought_and_no_other) {  // S4
