@@ -2,11 +2,14 @@
 
 #include <pthread.h>
 
+#include <algorithm>
+
 namespace chargewright::daemon {
 
 using drivers::Failure;
 using drivers::Instant;
 using drivers::Result;
+using safety::RunEvent;
 
 RunThread::RunThread(GuardPort& guard, std::chrono::nanoseconds tick, OnProgress on_progress)
     : guard_(guard),
@@ -28,40 +31,38 @@ RunThread::~RunThread() {
 Result<void> RunThread::start(Sequencer::Setup setup) {
   if (setup.channel >= safety::max_channels) return Failure{{}, "there is no such channel", {}};
   if (setup.procedure.order.empty()) return Failure{{}, "the procedure has no steps", {}};
-  const Instant now = guard_.now();
+  const std::uint8_t channel = setup.channel;
+  auto sequencer = std::make_unique<Sequencer>(std::move(setup), guard_.now());
   {
     const std::lock_guard lock(mutex_);
-    Channel& channel = channels_[setup.channel];
-    if (channel.sequencer && !channel.sequencer->is_over()) {
+    const std::lock_guard seen_lock(seen_mutex_);
+    Seen& seen = seen_[channel];
+    if (seen.progress && !is_over(seen.progress->phase)) {
       return Failure{{}, "the channel has a run already", "stop it first"};
     }
-    channel = {std::make_unique<Sequencer>(std::move(setup), now), {}, {}};
+    seen = {sequencer->progress(), {}};
+    new_[channel] = std::move(sequencer);
   }
   wake_.notify_one();
   return {};
 }
 
-bool RunThread::stop(std::uint8_t channel) {
-  if (!is_running(channel)) return false;
-  const Instant now = guard_.now();
-  const std::lock_guard lock(mutex_);
-  channels_[channel].sequencer->stop(now);
-  return true;
-}
+bool RunThread::stop(std::uint8_t channel) { return say(channel, RunEvent::stop); }
+bool RunThread::fail(std::uint8_t channel) { return say(channel, RunEvent::fail); }
 
-bool RunThread::fail(std::uint8_t channel) {
-  if (!is_running(channel)) return false;
-  const Instant now = guard_.now();
-  const std::lock_guard lock(mutex_);
-  channels_[channel].sequencer->fail(now);
+bool RunThread::say(std::uint8_t channel, RunEvent word) {
+  if (channel >= safety::max_channels) return false;
+  const std::lock_guard lock(seen_mutex_);
+  Seen& seen = seen_[channel];
+  if (!seen.progress || is_over(seen.progress->phase)) return false;
+  if (!seen.word) seen.word = word;
   return true;
 }
 
 std::optional<Progress> RunThread::progress(std::uint8_t channel) const {
   if (channel >= safety::max_channels) return std::nullopt;
-  const std::lock_guard lock(mutex_);
-  if (!channels_[channel].sequencer) return std::nullopt;
-  return channels_[channel].sequencer->progress();
+  const std::lock_guard lock(seen_mutex_);
+  return seen_[channel].progress;
 }
 
 bool RunThread::is_running(std::uint8_t channel) const {
@@ -80,27 +81,51 @@ bool RunThread::any_running() const {
 
 void RunThread::work() {
   const auto snapshot = std::make_unique<safety::Snapshot>();  // too large for a stack
-  std::unique_lock lock(mutex_);
-  while (!ending_) {
-    if (!any_running()) {
-      wake_.wait(lock, [this] { return ending_ || any_running(); });
-      continue;
-    }
+  while (take_new()) {
     guard_.snapshot(*snapshot);
     const Instant now = guard_.now();
     for (Channel& channel : channels_) {
       if (channel.sequencer) turn(channel, *snapshot, now);
     }
-    wake_.wait_for(lock, tick_, [this] { return ending_; });
   }
+}
+
+// After a tick, or where nothing runs when something does. False: the end.
+bool RunThread::take_new() {
+  std::unique_lock lock(mutex_);
+  if (any_running()) {
+    wake_.wait_for(lock, tick_, [this] { return ending_; });
+  } else {
+    wake_.wait(lock, [this] {
+      return ending_ || std::ranges::any_of(new_, [](const auto& one) { return one != nullptr; });
+    });
+  }
+  for (std::size_t i = 0; i < new_.size(); ++i) {
+    if (new_[i]) channels_[i] = {std::move(new_[i]), {}, {}};
+  }
+  return !ending_;
+}
+
+void RunThread::obey(Sequencer& sequencer, Instant now) {
+  std::optional<RunEvent> word;
+  {
+    const std::lock_guard lock(seen_mutex_);
+    word.swap(seen_[sequencer.progress().channel].word);
+  }
+  if (word == RunEvent::stop) sequencer.stop(now);
+  if (word == RunEvent::fail) sequencer.fail(now);
 }
 
 void RunThread::turn(Channel& channel, const safety::Snapshot& snapshot, Instant now) {
   send(channel);
-  const std::uint8_t number = channel.sequencer->progress().channel;
-  if (!channel.sequencer->is_over() && number < snapshot.channels) {
-    channel.sequencer->turn(snapshot.channel[number], now);
+  Sequencer& sequencer = *channel.sequencer;
+  const std::uint8_t number = sequencer.progress().channel;
+  if (!sequencer.is_over()) {
+    obey(sequencer, now);
+    if (number < snapshot.channels) sequencer.turn(snapshot.channel[number], now);
     send(channel);
+    const std::lock_guard lock(seen_mutex_);
+    seen_[number].progress = sequencer.progress();
   }
   tell(channel, now);
 }

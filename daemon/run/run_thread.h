@@ -3,7 +3,9 @@
 // and carries their requests to the guard. It decides nothing. If it hangs or dies, the guard
 // misses its heartbeats and cuts (S6).
 //
-// start(), stop(), fail() and progress(): any thread. The callback comes on the run thread.
+// start(), stop(), fail() and progress(): any thread. The callback comes on the run thread. Only a
+// start may wait for it: who looks or says stop, the control socket's thread among them, does not
+// hang with it. The next turn takes the word.
 
 #include <array>
 #include <condition_variable>
@@ -33,7 +35,7 @@ class RunThread {
 
   // Fails where the channel has a run that is not over.
   drivers::Result<void> start(Sequencer::Setup setup);
-  // False: no run there that is not over.
+  // False: no run there that is not over. The first word stands.
   bool stop(std::uint8_t channel);
   bool fail(std::uint8_t channel);
   // Of the present run, or the last one; empty: none yet.
@@ -41,24 +43,34 @@ class RunThread {
   [[nodiscard]] bool is_running(std::uint8_t channel) const;
 
  private:
-  struct Channel {
+  struct Channel {  // of the thread
     std::unique_ptr<Sequencer> sequencer;
     std::optional<safety::Request> untaken;  // the guard's queue was full
     std::optional<Progress> told;
   };
+  struct Seen {
+    std::optional<Progress> progress;
+    std::optional<safety::RunEvent> word;  // stop or fail, not taken yet
+  };
   void work();
+  bool take_new();
+  void obey(Sequencer& sequencer, drivers::Instant now);
   void turn(Channel& channel, const safety::Snapshot& snapshot, drivers::Instant now);
   void send(Channel& channel);
   void tell(Channel& channel, drivers::Instant now);
+  bool say(std::uint8_t channel, safety::RunEvent word);
   [[nodiscard]] bool any_running() const;
 
   GuardPort& guard_;
   std::chrono::nanoseconds tick_;
   OnProgress on_progress_;
-  mutable std::mutex mutex_;
+  std::array<Channel, safety::max_channels> channels_;
+  mutable std::mutex seen_mutex_;  // held for a copy alone
+  std::array<Seen, safety::max_channels> seen_;
+  std::mutex mutex_;  // of what follows; before seen_mutex_
   std::condition_variable wake_;
-  std::array<Channel, safety::max_channels> channels_;  // under mutex_
-  bool ending_ = false;                                 // under mutex_
+  std::array<std::unique_ptr<Sequencer>, safety::max_channels> new_;
+  bool ending_ = false;
   std::thread thread_;
 };
 

@@ -2,6 +2,8 @@
 // only the thread itself is real.
 #include <gtest/gtest.h>
 
+#include <future>
+
 #include "daemon/run/run_thread.h"
 #include "tests/unit/daemon/hut.h"
 
@@ -26,6 +28,10 @@ class StagePort final : public GuardPort {
     return true;
   }
   void snapshot(safety::Snapshot& into) override {
+    while (hangs) {
+      is_hung = true;
+      std::this_thread::sleep_for(1ms);
+    }
     const std::lock_guard lock(mutex_);
     stage_->guard().snapshot(into, stage_->now());
   }
@@ -46,6 +52,8 @@ class StagePort final : public GuardPort {
     return {0, plant_.channels[0], plan(), std::move(steps), {}};
   }
   std::atomic<bool> full{false};
+  std::atomic<bool> hangs{false};  // whoever looks
+  std::atomic<bool> is_hung{false};
 
  private:
   std::mutex mutex_;
@@ -97,6 +105,33 @@ TEST(RunThread, stops_a_run_at_a_persons_word) {
   EXPECT_FALSE(port.output_is_on());
 }
 
+// Who asks and says is the thread of the control socket, which has to hear the next cut; or the one
+// that ends the daemon.
+TEST(RunThread, that_hangs_keeps_nobody_waiting_who_looks_or_stops) {  // S4 S6
+  for (const bool stops : {true, false}) {
+    StagePort port;
+    RunThread thread(port, 100us, nullptr);
+    ASSERT_TRUE(
+        thread.start(port.setup(procedure({charge(2.0_A, 4.2_V, current_at_most(0.1_A))}))));
+    ASSERT_TRUE(until(port, [&] { return port.output_is_on(); }));
+    ASSERT_TRUE(until(port, [&] { return thread.progress(0)->phase == Phase::running; }));
+    port.hangs = true;
+    while (!port.is_hung) std::this_thread::sleep_for(1ms);
+    auto asking = std::async(std::launch::async, [&] {
+      EXPECT_EQ(thread.progress(0)->phase, Phase::running);
+      EXPECT_TRUE(stops ? thread.stop(0) : thread.fail(0));
+      EXPECT_TRUE(stops ? thread.fail(0) : thread.stop(0));  // the first word stands
+      EXPECT_TRUE(thread.is_running(0));
+    });
+    EXPECT_EQ(asking.wait_for(5s), std::future_status::ready);
+    port.hangs = false;
+    asking.wait();
+    ASSERT_TRUE(until(port, [&] { return !thread.is_running(0); }));
+    EXPECT_EQ(thread.progress(0)->phase, stops ? Phase::stopped : Phase::failed);
+    EXPECT_FALSE(port.output_is_on());
+  }
+}
+
 // Its record and its marker wait for that.
 TEST(RunThread, tells_the_end_of_a_run_that_was_stopped_before_it_asked_to_arm) {  // S9 S10
   StagePort port;  // whose guard has yet to bring its output to off
@@ -106,9 +141,9 @@ TEST(RunThread, tells_the_end_of_a_run_that_was_stopped_before_it_asked_to_arm) 
   });
   ASSERT_TRUE(thread.start(port.setup(procedure({charge(2.0_A, 4.2_V, current_at_most(0.1_A))}))));
   ASSERT_TRUE(thread.stop(0));
-  EXPECT_FALSE(thread.is_running(0));
   for (int i = 0; i < 5000 && !told; ++i) std::this_thread::sleep_for(1ms);
   EXPECT_TRUE(told);
+  EXPECT_FALSE(thread.is_running(0));
 }
 
 TEST(RunThread, that_cannot_reach_the_guard_is_cut_by_it) {  // S6
