@@ -23,8 +23,7 @@ std::vector<CutTarget> cut_targets(const std::string& sockets, const std::string
   }
   std::ranges::sort(targets, {}, &CutTarget::socket);
   if (const std::string socket = sockets + "/control"; fs::exists(socket, ignored)) {
-    targets.push_back({socket, files.size() == 1 ? *files.begin() : std::string{}});
-    if (files.size() == 1) files.clear();
+    targets.push_back({socket, {}});
   }
   for (const auto& file : files) targets.push_back({{}, file});
   return targets;

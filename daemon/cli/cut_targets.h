@@ -13,7 +13,7 @@ struct CutTarget {
 };
 
 // `sockets` holds `control` or NAME/control, `benches` NAME.yaml. Those that listen come first.
-// A daemon that goes by no name has the only bench that no other has, if there is but one.
+// Which bench a daemon has that goes by no name, only that daemon can say.
 std::vector<CutTarget> cut_targets(const std::string& sockets, const std::string& benches);
 
 bool is_same_file(const std::string& one, const std::string& other);
