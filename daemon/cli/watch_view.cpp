@@ -83,8 +83,12 @@ std::string progress_line(const object& run, const Look& look) {
 
 std::string output_text(const object& channel) {
   const auto* on = channel.if_contains("output_on");
-  if (on == nullptr || !on->is_bool()) return "output NOT verified off";
-  return on->get_bool() ? "output on" : "output off";
+  if (on != nullptr && on->is_bool()) return on->get_bool() ? "output on" : "output off";
+  const std::string state = text_in(channel, "state");
+  if (state == "energised") return "output on, NOT read back";
+  // Those that off was proved for: its source has fallen silent since.
+  if (state == "off" || state == "tripped") return "output was off, source is silent";
+  return "output NOT verified off";
 }
 
 // The output first: it is what a narrow terminal must not cut off.

@@ -117,12 +117,26 @@ object resumption_json(const ResumptionFacts& facts) {
           {"description", facts.description}};
 }
 
-// Where it does not read on, these two states say that it may be all the same.
+// The last readback may be older than what was ordered since, or there may be none. `channel`:
+// without old readings.
 value output_json(const safety::ChannelSnapshot& channel) {
+  using enum safety::State;
   if (channel.output_on) return true;
-  const bool proved =
-      channel.state != safety::State::unknown && channel.state != safety::State::cutting;
-  return proved ? value(false) : value(nullptr);
+  switch (channel.state) {
+    case unknown:
+    case cutting:    // off is not proved
+    case energised:  // on is not
+      return nullptr;
+    case off:
+    case arming:
+    case ready:
+    case tripped:
+      break;
+  }
+  // Off it was; but whose source has fallen silent may have been switched on by hand since.
+  const bool was_heard = channel.source_voltage.asked != drivers::Instant{};
+  if (was_heard && channel.source_voltage.validity != drivers::Validity::valid) return nullptr;
+  return false;
 }
 
 std::string_view stage_name(std::uint8_t stage) {

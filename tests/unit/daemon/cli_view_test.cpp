@@ -89,8 +89,16 @@ TEST(WatchView, calls_no_output_off_that_nobody_has_proved) {  // S4 S6
   auto facts = channel();
   for (const int width : {40, 80}) {
     facts["output_on"] = nullptr;
-    const auto unknown = joined(watch_view(facts, {.width = width}));
-    EXPECT_NE(unknown.find("output NOT verified off"), std::string::npos) << unknown;
+    const auto shows = [&](const char* state, const char* words) {
+      facts["state"] = state;
+      const auto view = joined(watch_view(facts, {.width = width}));
+      EXPECT_NE(view.find(words), std::string::npos) << view;
+    };
+    shows("cutting", "output NOT verified off");
+    shows("unknown", "output NOT verified off");
+    shows("energised", "output on, NOT read back");
+    shows("off", "output was off, source is silent");
+    shows("tripped", "output was off, source is silent");
     facts["output_on"] = false;
     const auto off = joined(watch_view(facts, {.width = width}));
     EXPECT_NE(off.find("output off"), std::string::npos) << off;

@@ -150,6 +150,31 @@ TEST(Shapes, a_channel_tells_no_output_off_that_nobody_has_proved) {  // S4 S6
   EXPECT_EQ(output(safety::State::off, true), true);
 }
 
+// Many a dialect has no readback of the output, and any other comes later than the order.
+TEST(Shapes, a_channel_tells_no_output_off_that_was_ordered_on) {  // S4
+  auto channel = charging();
+  channel.output_on = false;
+  EXPECT_TRUE(channel_json({}, channel, drivers::Instant{12s}).at("output_on").is_null());
+}
+
+TEST(Shapes, a_channel_tells_no_output_off_whose_source_has_fallen_silent) {  // S4
+  const ChannelFacts facts{.bench = "b", .name = "left", .reading_age_max = 5s};
+  const auto output = [&](safety::State state, drivers::Reading source, drivers::Instant at) {
+    auto channel = charging();
+    channel.state = state;
+    channel.output_on = false;
+    channel.source_voltage = source;
+    return channel_json(facts, channel, at).at("output_on");
+  };
+  for (const auto state : {safety::State::off, safety::State::tripped, safety::State::ready}) {
+    EXPECT_EQ(output(state, reading(4.1), drivers::Instant{15s}), false);
+    EXPECT_TRUE(output(state, reading(4.1), drivers::Instant{16s}).is_null());
+    EXPECT_TRUE(
+        output(state, reading(0, drivers::Validity::absent), drivers::Instant{12s}).is_null());
+    EXPECT_EQ(output(state, {}, drivers::Instant{12s}), false);  // it can measure no voltage
+  }
+}
+
 TEST(Shapes, never_writes_what_is_not_json) {
   auto channel = charging();
   channel.voltage_setpoint = std::numeric_limits<double>::quiet_NaN();
