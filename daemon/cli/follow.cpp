@@ -97,11 +97,6 @@ bool is_forgotten(const object& channel, const std::string& wanted) {
   return run == nullptr || text_in(*run, "id") != wanted;
 }
 
-ExitCode report_forgotten(const std::string& run) {
-  std::cerr << "run " << run << " was interrupted: the daemon has another life, or another run\n";
-  return ExitCode::stopped;
-}
-
 // Whoever follows a run sees its last readings: those of an output that was on.
 ExitCode report_lost(const drivers::Failure& why, const std::string& run) {
   const ExitCode code = complain(why, ExitCode::could_not_connect);
@@ -199,6 +194,11 @@ ExitCode follow_in_lines(const Client& client, const std::string& channel, std::
 }
 
 }  // namespace
+
+ExitCode report_forgotten(const std::string& run) {
+  std::cerr << "run " << run << " was interrupted: the daemon has another life, or another run\n";
+  return ExitCode::stopped;
+}
 
 std::uint64_t last_event(const Client& client) {
   const std::string any;

@@ -17,4 +17,7 @@ std::uint64_t last_event(const Client& client);
 ExitCode follow(const Client& client, const std::string& channel, const std::string& run,
                 std::uint64_t after, bool as_json);
 
+// What followed `run` finds another one there, or none.
+ExitCode report_forgotten(const std::string& run);
+
 }  // namespace chargewright::daemon

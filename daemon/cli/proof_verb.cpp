@@ -8,6 +8,7 @@
 #include <iostream>
 
 #include "daemon/bench/plant.h"
+#include "daemon/cli/arming.h"
 #include "daemon/cli/asking.h"
 #include "daemon/cli/bench_basis.h"
 #include "daemon/cli/facts.h"
@@ -29,7 +30,7 @@ using boost::json::object;
 using drivers::Instant;
 
 constexpr auto look_every = 100ms;
-constexpr auto arming_within = 60s;
+constexpr auto flowing_within = 150s;  // once it has armed; a bench may look once a minute
 constexpr auto off_within = 10s;
 constexpr auto again_within = 3min;  // a person starts a daemon anew
 constexpr auto evidence_within = 2s;
@@ -251,10 +252,12 @@ std::string ProofRun::start(const ProofTrial& trial) {
 // Empty: current flows. What else ended or kept it, in words.
 std::string ProofRun::energise(const ProofTrial& trial) {
   if (std::string why = start(trial); !why.empty()) return "it did not start: " + why;
-  const Instant last = now() + arming_within;
+  const Instant began = now();
+  Instant last = began + flowing_within;
   while (now() < last) {
     const ProofLook look = talk_.look();
     const ProofSight& sight = look.sight;
+    if (sight.phase == "arming" && now() < began + arming_within) last = now() + flowing_within;
     if (!sight.answers) return "the daemon does not answer";
     if (sight.phase == "refused") return "the start was refused: " + sight.refusal;
     if (sight.state == "tripped") return "it tripped before the deed: " + sight.trip_words;

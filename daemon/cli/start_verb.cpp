@@ -2,6 +2,7 @@
 #include <iostream>
 #include <thread>
 
+#include "daemon/cli/arming.h"
 #include "daemon/cli/asking.h"
 #include "daemon/cli/facts.h"
 #include "daemon/cli/files.h"
@@ -13,9 +14,6 @@ namespace chargewright::daemon {
 namespace {
 
 using boost::json::object;
-
-// Arming takes as long as S1's checks do; the guard itself gives up long before this.
-constexpr double arming_within_s = 60;
 
 object body_of(const ProfileAndCell& files) {
   return {{"profile", object{{"name", files.profile.file}, {"text", files.profile.text}}},
@@ -49,16 +47,19 @@ bool accepted_on_terminal(const Reply& reply) {
 }
 
 ExitCode report_start(const Client& client, const std::string& channel, const std::string& run) {
-  const auto armed = await(client, channel, arming_within_s, [&run](const object& facts) {
+  const double longest_s = std::chrono::duration<double>(arming_within).count();
+  const auto armed = await(client, channel, longest_s, [&run](const object& facts) {
     const object* now = object_in(facts, "run");
-    return now != nullptr && text_in(*now, "id") == run && text_in(*now, "phase") != "arming";
+    return now == nullptr || text_in(*now, "id") != run || text_in(*now, "phase") != "arming";
   });
   if (!armed) return complain(armed.error(), ExitCode::could_not_connect);
   if (!armed->has_value()) {
-    std::cerr << "the run is still arming; look with `watch`\n";
-    return ExitCode::refused;
+    std::cerr << "the run is still arming, and may energise yet; look with `watch`, or `cut`\n";
+    return ExitCode::usage;
   }
-  const object& now = *object_in(**armed, "run");
+  const object* found = object_in(**armed, "run");
+  if (found == nullptr || text_in(*found, "id") != run) return report_forgotten(run);
+  const object& now = *found;
   const std::string phase = text_in(now, "phase");
   if (phase == "refused") {
     // What the guard found comes a moment after its no.

@@ -228,4 +228,40 @@ TEST_F(Command, stop_calls_no_output_off_before_it_is_verified) {  // S4
   EXPECT_GT(played.looks, 5);
 }
 
+// A daemon that takes its time to arm.
+class SlowToArm : public chargewright::daemon::FakeOperations {
+ public:
+  std::atomic<int> looks = 0;
+  std::atomic<const char*> becomes = "r1";
+  chargewright::daemon::Answer<boost::json::object> start(
+      const std::string& /*channel*/, const chargewright::daemon::StartRequest& /*request*/,
+      const chargewright::daemon::Person& /*by*/) override {
+    looks = 0;
+    return boost::json::object{{"run", "r1"}};
+  }
+  chargewright::daemon::Answer<boost::json::object> channel(const std::string& name) override {
+    const bool arms = ++looks <= 5;
+    const boost::json::object run{{"id", arms ? "r1" : becomes.load()},
+                                  {"phase", arms ? "arming" : "running"}};
+    return boost::json::object{{"channel", name}, {"run", run}};
+  }
+};
+
+TEST_F(Command, start_waits_while_the_run_is_arming_and_no_longer_than_it_is_this_run) {  // S1
+  SlowToArm played;
+  const chargewright::daemon::Backlog backlog;
+  const auto server = chargewright::daemon::Server::start(
+      folder_ + "/no-daemon", played, backlog, [](const std::string& why) { FAIL() << why; });
+  ASSERT_TRUE(server);
+  const std::string start = "start --channel left " +
+                            shipped("library/refill-between-sorties.yaml") + " --cell " +
+                            shipped("cells/hut-radio-24.yaml");
+  const Ran armed = run(start);
+  EXPECT_EQ(armed.code, 0) << armed.text;
+  EXPECT_NE(armed.text.find("run r1 on left: running"), std::string::npos) << armed.text;
+  played.becomes = "r2";
+  const Ran lost = run(start);
+  EXPECT_EQ(lost.code, 3) << lost.text;
+}
+
 }  // namespace
