@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "drivers/quantity_text.h"
 
@@ -49,11 +50,14 @@ void OffProof::link_changed(drivers::InstrumentId instrument, bool up, std::stri
   line.why_not_up = why;
   line.tried = true;
   line.in_step = false;
-  for (Task& task : tasks_) {
+  for (std::size_t i = 0; i < tasks_.size(); ++i) {
+    Task& task = tasks_[i];
     if (task.at.instrument != instrument) continue;
     task.again = {};
     if (up || (!is_pending(task) && task.repeat != Repeat::due)) continue;
+    if (acted(i)) forget_currents(i);
     task.stage = Stage::waiting;
+    task.outdated = false;
     task.repeat = Repeat::no;
     task.answered = false;
     task.first = drivers::never;
@@ -68,6 +72,7 @@ void OffProof::see(const drivers::Outcome& outcome, Instant now) {
   const std::size_t index = outcome.order.ticket;
   if (index >= tasks_.size() || !is_asked(tasks_[index])) return;
   Task& task = tasks_[index];
+  const bool outdated = std::exchange(task.outdated, false);
   task.ending = outcome.ending;
   task.value = outcome.value;
   task.answered = true;
@@ -76,11 +81,27 @@ void OffProof::see(const drivers::Outcome& outcome, Instant now) {
     task.stage = is_read_back ? Stage::proved : Stage::done;
     if (task.repeat == Repeat::asked) task.repeat = Repeat::done;
   } else {
+    if (acted(index)) forget_currents(index);
     task.repeat = Repeat::no;
     task.stage = outcome.ending == Ending::absent ? Stage::failed : Stage::waiting;
     if (outcome.ending == Ending::timed_out) task.again = task.ordered + stage + round_of(task);
   }
-  if (task.verb == Verb::measure_current && task.stage == Stage::proved) look_again(index, now);
+  if (task.verb != Verb::measure_current || task.stage != Stage::proved) return;
+  if (outdated) {
+    task.stage = Stage::waiting;
+  } else {
+    look_again(index, now);
+  }
+}
+
+// Of a repeat that failed: the off that is ordered next is proved by what is asked after it.
+void OffProof::forget_currents(std::size_t order) {
+  for (const Channel& channel : channels_) {
+    if ((channel.off != order && channel.contactor != order) || channel.current == none) continue;
+    Task& current = tasks_[channel.current];
+    if (current.stage == Stage::asked) current.outdated = true;
+    if (current.stage == Stage::proved) current.stage = Stage::waiting;
+  }
 }
 
 // At a current that still flows. When it has flowed for long, somebody may have switched it on

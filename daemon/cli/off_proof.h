@@ -54,6 +54,7 @@ class OffProof {
     Repeat repeat = Repeat::no;
     drivers::Ending ending = drivers::Ending::link_down;
     double value = 0;
+    bool outdated = false;  // a current that was asked for before an off that is ordered anew
     bool answered = false;  // if not as it should be, or not in time; over a link that is still up
     drivers::Instant first = drivers::never;  // ordered, likewise
     drivers::Instant ordered{};               // the last time
@@ -80,6 +81,7 @@ class OffProof {
 
   std::size_t task(drivers::Verb verb, const safety::Terminal& at);
   void look_again(std::size_t current, drivers::Instant now);
+  void forget_currents(std::size_t order);
   [[nodiscard]] bool path_is_open(const Channel& channel) const;
   [[nodiscard]] static bool is_asked(const Task& task);
   [[nodiscard]] static bool is_pending(const Task& task);  // waiting, or asked

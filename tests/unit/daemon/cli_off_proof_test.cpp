@@ -202,6 +202,14 @@ TEST_F(DirectCutProof, keeps_what_was_read_back_while_it_is_ordered_off_again) {
     answer(fails, second, ending, 1);
     EXPECT_FALSE(fails.all_off()) << static_cast<int>(ending);
     EXPECT_EQ(fails.report().at(0).find("done"), std::string::npos) << fails.report().at(0);
+    // The current was read before this off: nothing is known of the time after it.
+    Order third;
+    for (int i = 0; i < 100 && !fails.take_order(third, now_); ++i) now_ += 100ms;
+    EXPECT_EQ(third.verb, Verb::output_off);
+    answer(fails, third, Ending::done);
+    EXPECT_FALSE(fails.all_off()) << static_cast<int>(ending);
+    answer(fails, next(fails), Ending::done, 0.0);
+    EXPECT_TRUE(fails.all_off()) << static_cast<int>(ending);
   }
 
   OffProof unplugged{bench_, dialects_};
@@ -210,6 +218,35 @@ TEST_F(DirectCutProof, keeps_what_was_read_back_while_it_is_ordered_off_again) {
   EXPECT_EQ(unplugged.report().at(0), off + "not reached");
   unplugged.link_changed(supply, true);
   EXPECT_EQ(next(unplugged).verb, Verb::output_off);
+}
+
+// Another instrument's, whose link was not lost; answered before that, or later.
+TEST_F(DirectCutProof,
+       trusts_no_current_that_was_read_before_an_off_had_to_be_ordered_anew) {  // S4
+  bench_.channels[0].ammeter = {.instrument = contactor, .channel = 1};
+  dialects_[contactor] = dialect_with({Verb::measure_current});
+  for (const bool later : {false, true}) {
+    OffProof proof{bench_, dialects_};
+    proof.link_changed(supply, true);
+    proof.link_changed(contactor, true);
+    answer(proof, next(proof), Ending::done);
+    Order order = next(proof);
+    for (int i = 0; i < 100 && order.verb != Verb::output_off; ++i) {
+      answer(proof, order, Ending::done, 3.0);
+      order = next(proof);
+    }
+    const Order look = next(proof);
+    if (!later) answer(proof, look, Ending::done, 0.0);
+    EXPECT_EQ(proof.all_off(), !later);
+    proof.link_changed(supply, false);
+    EXPECT_FALSE(proof.all_off());
+    proof.link_changed(supply, true);
+    answer(proof, next(proof), Ending::done);
+    if (later) answer(proof, look, Ending::done, 0.0);
+    EXPECT_FALSE(proof.all_off());
+    answer(proof, next(proof), Ending::done, 0.0);
+    EXPECT_TRUE(proof.all_off());
+  }
 }
 
 TEST_F(DirectCutProof, a_link_that_was_lost_is_ordered_off_anew) {
