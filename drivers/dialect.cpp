@@ -486,14 +486,22 @@ void Loader::check_roles() {
 }
 
 void Loader::check_clashes() {
+  const auto how = [](Clash::Of of) {
+    switch (of) {
+      case Clash::Of::command:
+        return "` sends the same as `";
+      case Clash::Of::proof:
+        return "` is proved by the same answer as `";
+      case Clash::Of::question:
+        break;
+    }
+    return "` asks the same as `";
+  };
   for (const Clash& clash : clashes(dialect_)) {
-    const bool command = clash.of == Clash::Of::command;
-    problems_.list.push_back(
-        {places_[static_cast<std::size_t>(clash.verb)],
-         '`' + std::string(key_of(clash.verb)) +
-             (command ? "` sends the same as `" : "` is proved by the same answer as `") +
-             std::string(key_of(clash.other)) + '`',
-         "one of the two does not do what it says"});
+    problems_.list.push_back({places_[static_cast<std::size_t>(clash.verb)],
+                              '`' + std::string(key_of(clash.verb)) + how(clash.of) +
+                                  std::string(key_of(clash.other)) + '`',
+                              "one of the two does not do what it says"});
   }
 }
 

@@ -22,6 +22,41 @@ bool same_proof(const Ask& one, const Ask& other) {
          });
 }
 
+constexpr Verb measurements[] = {Verb::measure_voltage, Verb::measure_current,
+                                 Verb::measure_temperature};
+
+// What is read there is not measured: it was set.
+bool tells_what_was_set(Verb verb) {
+  return verb == Verb::read_voltage_setpoint || verb == Verb::read_current_setpoint ||
+         verb_rows()[static_cast<std::size_t>(verb)].nature == Nature::proved;
+}
+
+// One question for two quantities: one of them is not measured. A shunt's voltage, scaled, is its
+// current.
+bool is_earlier_measurement(const Dialect& dialect, Verb other, Verb verb) {
+  if (other >= verb || std::ranges::count(measurements, other) == 0) return false;
+  const Ask& one = *dialect[verb].ask;
+  const Ask& two = *dialect[other].ask;
+  return one.scale == two.scale && one.offset == two.offset;
+}
+
+// The first verb that makes `verb` no measurement.
+void look_for_question(const Dialect& dialect, Verb verb, std::vector<Clash>& found) {
+  const auto asks = [&](Verb v) {
+    return !dialect[v].absent && dialect[v].ask && !dialect[v].ask->message.empty();
+  };
+  if (!asks(verb)) return;
+  for (std::uint8_t k = 0; k < verb_count; ++k) {
+    const auto other = static_cast<Verb>(k);
+    if (!asks(other) || !same_message(dialect[verb].ask->message, dialect[other].ask->message)) {
+      continue;
+    }
+    if (!tells_what_was_set(other) && !is_earlier_measurement(dialect, other, verb)) continue;
+    found.push_back({Clash::Of::question, verb, other});
+    return;
+  }
+}
+
 }  // namespace
 
 std::vector<Clash> clashes(const Dialect& dialect) {
@@ -47,6 +82,7 @@ std::vector<Clash> clashes(const Dialect& dialect) {
       }
     }
   }
+  for (const Verb verb : measurements) look_for_question(dialect, verb, found);
   return found;
 }
 

@@ -173,6 +173,15 @@ INSTANTIATE_TEST_SUITE_P(
         Bad{"set-voltage: {send: \"SOUR:VOLT {V}\", prove: {ask: \"SOUR:VOLT?\", within: 1 V}}\n"
             "set-current: {send: \"CURR {A}\", prove: {ask: \"SOUR:VOLT?\", within: 1 A}}",
             "`set-current` is proved by the same answer as `set-voltage`"},
+        // A measurement that only repeats what was ordered (S2 S4).
+        Bad{"read-current-setpoint: {ask: \"SOUR:CURR?\", unit: A}\n"
+            "measure-current: {ask: \"SOUR:CURR?\", unit: mA}",
+            "d.yaml:4:18: `measure-current` asks the same as `read-current-setpoint`"},
+        Bad{"set-voltage: {send: \"SOUR:VOLT {V}\", prove: {ask: \"SOUR:VOLT?\", within: 1 V}}\n"
+            "measure-voltage: {ask: \"SOUR:VOLT?\"}",
+            "`measure-voltage` asks the same as `set-voltage`"},
+        Bad{"measure-voltage: {ask: \"READ?\"}\nmeasure-current: {ask: \"READ?\"}",
+            "`measure-current` asks the same as `measure-voltage`"},
         Bad{"role: kettle", "unknown role `kettle`"},
         Bad{"role: meter", "the role `meter` needs `measure-voltage`"},
         Bad{"select: \"INST\"", "names no channel"},
@@ -181,6 +190,13 @@ INSTANTIATE_TEST_SUITE_P(
         Bad{"deadlines: {respond: 0 s}", "below 1 ms"},
         Bad{"deadlines: {respond: 2 h}", "not from 0 to 60 s"},
         Bad{"on-connect: SYST:REM", "not a list"}));
+
+// Over a shunt.
+TEST_F(DialectFiles, a_current_may_be_measured_as_a_voltage_of_another_scale) {
+  EXPECT_EQ(problems_of("measure-voltage: {ask: \"READ?\"}\n"
+                        "measure-current: {ask: \"READ?\", scale: 1000}\n"),
+            "");
+}
 
 TEST_F(DialectFiles, a_dialect_that_is_not_there_is_named_with_where_it_was_looked_for) {
   EXPECT_THAT(problems("nowhere"), HasSubstr("there is no dialect `nowhere`"));
