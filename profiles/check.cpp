@@ -331,7 +331,8 @@ class Checker {
   }
 
   // Both ceilings are met as a charge begins to taper. A source that holds its own rating there
-  // reads a little beyond it now and then.
+  // reads a little beyond it now and then. Of a source no more is asked than its rated power at the
+  // voltage ceiling.
   void check_power(const CeilingsText& ceilings, Amperes current, const std::string& where) {
     if (!limits().power_above) return;
     const auto beyond = [&](Volts voltage) {
@@ -341,7 +342,9 @@ class Checker {
     };
     const Volts least =
         limits().voltage_below ? limits().voltage_below->value : cell_.voltage.never_below;
-    if (current * least > limits().power_above->value) {  // what safety/gate.h would refuse
+    const auto& rated = source_.ratings.power;
+    const Amperes asked = rated ? std::min(current, *rated / ceilings.voltage) : current;
+    if (asked * least > limits().power_above->value) {  // what safety/gate.h would refuse
       problem(
           ceilings.current_place, beyond(least),
           "even the emptiest cell would take more: lower it, or give the step a `power` ceiling");

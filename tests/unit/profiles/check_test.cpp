@@ -389,6 +389,13 @@ TEST(Check, refuses_a_current_that_is_beyond_a_limit_on_power_at_any_voltage) { 
   EXPECT_EQ(problems(files), "");
 }
 
+// No more than that is asked of it, which the gate lets pass.
+TEST(Check, refuses_no_current_for_its_power_that_the_source_is_not_rated_for) {
+  const Files files = bench_with("power: 200 W", "power: 9 W");  // 4 A, down to 2.5 V
+  EXPECT_EQ(problems(files), "");
+  EXPECT_NE(notes(files).find("that is 16.8 W, not below the limit 9 W"), std::string::npos);
+}
+
 TEST(Check, notes_a_bench_that_looks_away_for_long) {
   Files files;
   files.bench += "    every: 5 s\n    heartbeat: 1 min\n";
