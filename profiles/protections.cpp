@@ -24,10 +24,12 @@ struct Off {
   double level = 0;     // of the protection, as proved and by the source's accuracy
 };
 
-// `bears`: what must never be exceeded, whatever is off included.
+// `bears`: what must never be exceeded, whatever is off included. Lower than what lets through all
+// that is steered to it is not armed: where the cell does not bear that, the budget refuses it
+// (S7).
 double level(double steered, double wanted, double bears, const Off& off) {
   const double lowest = steered + off.level + std::max(protection_margin_least, off.setpoint);
-  return std::min(wanted, std::max(bears - off.level, lowest));
+  return std::max(lowest, std::min(wanted, bears - off.level));
 }
 
 }  // namespace
@@ -52,10 +54,12 @@ void set_protections(safety::RunPlan& plan, const Cell& cell, const Bench& bench
              .level = source.accuracy.voltage.of(wanted) + proved_within.over_voltage.value()}));
   if (!plan.limits.current_above) return;
   const double highest = plan.limits.current_above->value.value();
-  plan.over_current_protection = amperes(
+  // The limit may be that of the leads: never beyond it.
+  const double beyond_steered =
       level(current_max.value(), highest, cell.current.never_above.value(),
             {.setpoint = proved_within.current.value(),
-             .level = source.accuracy.current.of(highest) + proved_within.over_current.value()}));
+             .level = source.accuracy.current.of(highest) + proved_within.over_current.value()});
+  plan.over_current_protection = amperes(std::min(highest, beyond_steered));
 }
 
 }  // namespace chargewright::profiles

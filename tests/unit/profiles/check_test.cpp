@@ -59,11 +59,11 @@ struct Files {
   std::string policy = "limits: {}\n";
 };
 
-CheckReport check(const Files& files) {
+CheckReport check(const Files& files, const Basis& basis = {}) {
   return check(read_profile(parse_document(files.profile, "p.yaml").value()).value(),
                read_cell(parse_document(files.cell, "c.yaml").value()).value(),
                read_bench(parse_document(files.bench, "b.yaml").value()).value(), 0,
-               read_policy(parse_document(files.policy, "policy.yaml").value()).value());
+               read_policy(parse_document(files.policy, "policy.yaml").value()).value(), basis);
 }
 std::string problems(const Files& files) { return describe(Failures{check(files).problems}); }
 std::string notes(const Files& files) { return describe(Failures{check(files).notes}); }
@@ -202,6 +202,16 @@ TEST(Check, arms_the_protections_no_higher_than_the_cell_bears_with_their_inaccu
   EXPECT_DOUBLE_EQ(check(files).plan.over_current_protection.value(), 4.4 - 0.020);
   files.bench = with(files.bench, "voltage: 4 mV", "voltage: 1 mV");
   EXPECT_DOUBLE_EQ(check(files).plan.over_voltage_protection.value(), 4.25 - 0.001);
+}
+
+// Armed anywhere within what its proof lets pass, it must bear what is steered to.
+TEST(Check, arms_the_protections_beyond_what_their_proof_lets_pass_where_the_cell_bears_it) {  // S2
+  Basis basis;
+  basis.proved_within.over_voltage = volts(0.1);
+  const auto plan = check(cell_with("full: 4.2 V", "full: 3.9 V"), basis).plan;
+  const double reach = (plan.full + plan.lead_compensation_max).value();
+  EXPECT_DOUBLE_EQ(reach, 3.94);
+  EXPECT_DOUBLE_EQ(plan.over_voltage_protection.value(), reach + 0.1 + 0.005);
 }
 
 TEST(Check, keeps_the_protection_of_the_source_within_its_rating) {
