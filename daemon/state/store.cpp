@@ -107,7 +107,8 @@ void look_for_former_names(const std::string& folder, const std::string& own,
   const fs::path itself = fs::canonical(folder + '/' + own, ignored);
   for (const fs::path& benches : folders_of_benches(folder)) {
     for (const auto& entry : fs::directory_iterator(benches, ignored)) {
-      if (entry.path() == itself || !entry.is_directory(ignored)) continue;
+      // By itself, or through a link.
+      if (!entry.is_directory(ignored) || fs::equivalent(entry.path(), itself, ignored)) continue;
       const std::string other = entry.path().string();
       const auto text = read_file(other + links_file);
       if (!text || !*text || !shares_a_line(**text, links)) continue;

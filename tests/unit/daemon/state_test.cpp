@@ -184,6 +184,17 @@ TEST_F(State, of_a_bench_that_was_renamed_is_not_forgotten_with_its_name) {  // 
   EXPECT_TRUE(as("summer-bench", {"tcp:supply:5025"})->damage().empty());
 }
 
+TEST_F(State, of_its_own_bench_is_no_strangers_behind_a_symbolic_link) {  // S5
+  const std::vector<std::string> links{"tcp:supply:5025"};
+  ASSERT_TRUE(StateStore::open(folder_, "hut-bench", {"left"}, now_, links)
+                  .value()
+                  ->latch(0, {.fault = too_hot(), .at = now_, .interrupted = false, .run = "r"}));
+  fs::create_directory_symlink(folder_ + "/hut-bench", folder_ + "/old");
+  const auto again = StateStore::open(folder_, "hut-bench", {"left"}, now_, links).value();
+  EXPECT_TRUE(again->trip(0));
+  EXPECT_TRUE(again->damage().empty());
+}
+
 TEST_F(State, the_limits_of_the_last_run_survive_its_end_and_a_restart) {  // S8
   EXPECT_FALSE(open()->limits(0));
   {
