@@ -15,6 +15,7 @@ using drivers::Failure;
 using drivers::Result;
 
 constexpr const char* links_file = "/links";
+constexpr const char* named_again = "give it its name again, restart the daemon";
 
 Failure damaged(const std::string& path, const std::string& why) {
   return {.place = {.file = path},
@@ -53,9 +54,11 @@ std::optional<T> load_as(const std::string& path, Result<T> (*read)(const boost:
 }
 
 // Trips and markers in a folder, but for those at the paths `own`: what they belong to was renamed,
-// or taken out of the file, while a person had yet to look.
+// taken out of the file, or kept elsewhere, while a person had yet to look. `back`: how the daemon
+// comes to know it again.
 void look_for_strangers(const std::string& folder, const std::vector<std::string>& own,
-                        const std::string& what, std::vector<Failure>& damage) {
+                        const std::string& what, const std::string& back,
+                        std::vector<Failure>& damage) {
   std::error_code error;
   for (auto entry = std::filesystem::directory_iterator(folder, error);
        !error && entry != std::filesystem::directory_iterator(); entry.increment(error)) {
@@ -66,27 +69,33 @@ void look_for_strangers(const std::string& folder, const std::vector<std::string
     }
     damage.push_back({.place = {.file = folder + '/' + name},
                       .cause = "a trip, or a run that was under way, of " + what,
-                      .advice = "look at the bench; then give it its name again, restart the "
-                                "daemon and acknowledge, or move this file away and restart it; "
+                      .advice = "look at the bench; then " + back +
+                                " and acknowledge, or move this file away and restart it; "
                                 "until then no run is started"});
   }
   if (error) damage.push_back(damaged(folder, error.message()));
 }
 
-// Where benches may keep their state: in one folder, or each in its own beside the others, as the
-// shipped unit has it; but never where anybody may write.
+// Where benches may keep their state: all in one folder, as of a daemon that was started by hand,
+// or each in its own within that one, as the shipped unit has it; but never where anybody may
+// write. `folder` may be of either kind.
 std::vector<std::filesystem::path> folders_of_benches(const std::string& folder) {
   namespace fs = std::filesystem;
   std::error_code ignored;
   const fs::path own = fs::canonical(folder, ignored);
   std::vector<fs::path> all{own};
+  const auto add_folders_in = [&](const fs::path& where) {
+    for (const auto& entry : fs::directory_iterator(where, ignored)) {
+      if (entry.is_directory(ignored) && entry.path() != own) all.push_back(entry.path());
+    }
+  };
+  add_folders_in(own);
   const fs::path parent = own.parent_path();
   if ((fs::status(parent, ignored).permissions() & fs::perms::others_write) != fs::perms::none) {
     return all;
   }
-  for (const auto& entry : fs::directory_iterator(parent, ignored)) {
-    if (entry.is_directory(ignored) && entry.path() != own) all.push_back(entry.path());
-  }
+  all.push_back(parent);
+  add_folders_in(parent);
   return all;
 }
 
@@ -98,10 +107,10 @@ bool shares_a_line(const std::string& text, const std::vector<std::string>& line
   return false;
 }
 
-// The same bench under the name that it had before: what shares an instrument with it. What cannot
-// be looked at is no bench's folder.
-void look_for_former_names(const std::string& folder, const std::string& own,
-                           const std::vector<std::string>& links, std::vector<Failure>& damage) {
+// The same bench under the name that it had before, or in another state folder: what shares an
+// instrument with it. What cannot be looked at is no bench's folder.
+void look_elsewhere(const std::string& folder, const std::string& own,
+                    const std::vector<std::string>& links, std::vector<Failure>& damage) {
   namespace fs = std::filesystem;
   std::error_code ignored;
   const fs::path itself = fs::canonical(folder + '/' + own, ignored);
@@ -112,8 +121,13 @@ void look_for_former_names(const std::string& folder, const std::string& own,
       const std::string other = entry.path().string();
       const auto text = read_file(other + links_file);
       if (!text || !*text || !shares_a_line(**text, links)) continue;
-      look_for_strangers(other, {}, "a bench of another name with an instrument of this one",
-                         damage);
+      if (entry.path().filename() == own) {
+        look_for_strangers(other, {}, "this bench, in another state folder",
+                           "restart the daemon with `--state " + benches.string() + '`', damage);
+      } else {
+        look_for_strangers(other, {}, "a bench of another name with an instrument of this one",
+                           named_again, damage);
+      }
     }
   }
 }
@@ -137,7 +151,7 @@ Result<std::unique_ptr<StateStore>> StateStore::open(const std::string& folder,
   if (auto wrote = replace_file(own + links_file, lines); !wrote) return wrote.error();
   std::unique_ptr<StateStore> store{new StateStore(own, channels)};
   store->load(now);
-  look_for_former_names(folder, file_name_of(bench), links, store->damage_);
+  look_elsewhere(folder, file_name_of(bench), links, store->damage_);
   return store;
 }
 
@@ -181,7 +195,7 @@ void StateStore::load(WallTime now) {
     own.push_back(path("trip", i));
     own.push_back(path("energised", i));
   }
-  look_for_strangers(folder_, own, "a channel that this bench does not have", damage_);
+  look_for_strangers(folder_, own, "a channel that this bench does not have", named_again, damage_);
   // After the trips, which say the same for good.
   if (forbidden && damage_.empty()) (void)remove_file(folder_ + "/no-resumption");
   if (const auto json = load_json(folder_ + "/cautions.json", damage_)) {

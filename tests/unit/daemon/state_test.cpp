@@ -164,17 +164,14 @@ TEST_F(State, of_a_bench_that_was_renamed_is_not_forgotten_with_its_name) {  // 
   ASSERT_EQ(renamed.size(), 1U);
   EXPECT_EQ(renamed[0].place.file, file("trip-left.json"));
   // As the unit has it: each in a folder of its own.
-  const auto beside =
-      StateStore::open(folder_ + "/summer", "summer-bench", {"left"}, now_, {"tcp:supply:5025"});
-  EXPECT_TRUE((*beside)->damage().empty());
   fs::create_directories(folder_ + "/hut");
-  fs::copy(folder_ + "/hut-bench", folder_ + "/hut/hut-bench");
+  fs::rename(folder_ + "/hut-bench", folder_ + "/hut/hut-bench");
   const auto moved =
       StateStore::open(folder_ + "/summer", "summer-bench", {"left"}, now_, {"tcp:supply:5025"});
   ASSERT_EQ((*moved)->damage().size(), 1U);
   EXPECT_EQ((*moved)->damage()[0].place.file,
             fs::canonical(folder_).string() + "/hut/hut-bench/trip-left.json");
-  fs::remove_all(folder_ + "/hut");
+  fs::rename(folder_ + "/hut/hut-bench", folder_ + "/hut-bench");
   for (const char* own : {"", "/", "/."}) {  // however its folder is written
     const auto same =
         StateStore::open(folder_ + own, "hut-bench", {"left"}, now_, {"tcp:supply:5025"});
@@ -193,6 +190,25 @@ TEST_F(State, of_its_own_bench_is_no_strangers_behind_a_symbolic_link) {  // S5
   const auto again = StateStore::open(folder_, "hut-bench", {"left"}, now_, links).value();
   EXPECT_TRUE(again->trip(0));
   EXPECT_TRUE(again->damage().empty());
+}
+
+// By hand straight in the state folder, by the unit in a folder of its own within that.
+TEST_F(State, of_the_other_usual_layout_is_seen) {  // S5 S9
+  const std::string unit = folder_ + "/hut";
+  const auto in = [this](const std::string& folder) {
+    return StateStore::open(folder, "hut-bench", {"left"}, now_, {"tcp:supply:5025"}).value();
+  };
+  for (const auto& [latched, other] : {std::pair{folder_, unit}, {unit, folder_}}) {
+    const auto store = in(latched);
+    ASSERT_TRUE(
+        store->latch(0, {.fault = too_hot(), .at = now_, .interrupted = false, .run = "r"}));
+    const auto damage = in(other)->damage();
+    ASSERT_EQ(damage.size(), 1U) << latched;
+    EXPECT_EQ(damage[0].place.file, fs::canonical(latched).string() + "/hut-bench/trip-left.json");
+    EXPECT_NE(damage[0].advice.find("--state"), std::string::npos) << damage[0].advice;
+    ASSERT_TRUE(store->acknowledge(0));
+    EXPECT_TRUE(in(other)->damage().empty());
+  }
 }
 
 TEST_F(State, the_limits_of_the_last_run_survive_its_end_and_a_restart) {  // S8
