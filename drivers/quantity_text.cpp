@@ -7,6 +7,8 @@
 #include <optional>
 #include <span>
 
+#include "drivers/time_longest.h"
+
 namespace chargewright::drivers {
 namespace {
 
@@ -215,7 +217,6 @@ Result<double> parse_si(std::string_view text, const Kind& kind) {
 
 // `90 min`, and also `1 h 30 min`: parts, each unit smaller than the one before.
 Result<Duration> parse_duration(std::string_view text) {
-  constexpr double longest = 36'500.0 * 86'400.0;  // a hundred years: Duration holds 292
   const Kind& kind = kind_of<Duration>;
   text = trim(text);
   double sum = 0;
@@ -243,7 +244,7 @@ Result<Duration> parse_duration(std::string_view text) {
     sum += *value;
     text = trim(text.substr(length));
   } while (!text.empty());
-  if (sum > longest) return failure("the time is longer than a hundred years");
+  if (sum > time_longest_s) return failure("the time is longer than a hundred years");
   return seconds(sum);
 }
 

@@ -6,6 +6,7 @@
 
 #include "daemon/state/limit_list.h"
 #include "drivers/quantity_text.h"
+#include "drivers/time_longest.h"
 
 namespace chargewright::daemon {
 namespace {
@@ -105,7 +106,7 @@ double plain(drivers::Duration d) { return drivers::in_seconds(d); }
 template <class Q>
 Q quantity_of(double x) {
   if constexpr (std::is_same_v<Q, drivers::Duration>) {
-    if (std::abs(x) > 1e9) throw Misshapen{"a time is out of range"};
+    if (std::abs(x) > drivers::time_longest_s) throw Misshapen{"a time is out of range"};
     return drivers::seconds(x);
   } else {
     return Q::from_value(x);

@@ -19,6 +19,7 @@
 #include "daemon/state/lock.h"
 #include "daemon/state/machine_clock.h"
 #include "daemon/state/store.h"
+#include "drivers/quantity_text.h"
 
 namespace chargewright::daemon {
 namespace {
@@ -225,6 +226,19 @@ TEST_F(State, the_limits_of_the_last_run_survive_its_end_and_a_restart) {  // S8
   EXPECT_TRUE(safety::no_looser(*kept, some_limits()));
   EXPECT_TRUE(safety::no_looser(some_limits(), *kept));
   EXPECT_FALSE(open()->limits(1));
+}
+
+// Else that file would be damage to the next life, with which no run starts.
+TEST_F(State, of_the_longest_time_that_a_profile_may_give_is_read_back) {  // S8
+  auto limits = some_limits();
+  const auto longest = drivers::parse<drivers::Duration>("36500 d");
+  ASSERT_TRUE(longest);
+  limits.step_time = {{.value = *longest, .origin = safety::Origin::profile, .on_delay = {}}};
+  ASSERT_TRUE(open()->keep_limits(0, limits));
+  const auto again = open();
+  EXPECT_TRUE(again->damage().empty());
+  ASSERT_TRUE(again->limits(0));
+  EXPECT_EQ(again->limits(0)->step_time->value, *longest);
 }
 
 TEST_F(State, a_marker_removed_in_good_order_leaves_nothing_behind) {
