@@ -159,6 +159,7 @@ void Sequencer::begin_step(std::size_t executed, const ChannelSnapshot& snapshot
   // Its time was over before it was resumed.
   if (step().within && gone >= *step().within) return finish(RunEvent::fail, now);
   established_at_.reset();
+  stood_at_.reset();
   on_time_before_ = snapshot.on_time;
   condition_ = profiles::ConditionState(step().until);
   estimate_ = Estimate(step().until);
@@ -207,10 +208,27 @@ bool Sequencer::is_counted(const ChannelSnapshot& snapshot) const {
 }
 
 void Sequencer::watch_folding(const ChannelSnapshot& snapshot, Instant now) {
-  if (steering_->is_folding()) {
+  const bool stands = stand(snapshot);
+  if (!stands) {
+    stood_at_.reset();
+  } else if (!stood_at_) {
+    stood_at_ = now;
+  }
+  if (!steering_->is_folding()) {
+    if (!unfolded_at_ && stands && asked_current_ == steering_->current()) unfolded_at_ = now;
+    return;
+  }
+  // A warm cell that is nearly full takes less than the fold allows: then the fold holds nothing. A
+  // setpoint on its way counts as well as the one that is proved.
+  const auto in_force = std::min(asked_current_, drivers::amperes(snapshot.current_setpoint));
+  if (snapshot.in_doubt || !steering_->is_tapering(snapshot, in_force)) {
     unfolded_at_.reset();
-  } else if (!unfolded_at_ && stand(snapshot) && asked_current_ == steering_->current()) {
-    unfolded_at_ = now;
+    return;
+  }
+  // Begins with readings under the setpoint that stands; goes on while no setpoint comes near.
+  if (!unfolded_at_ && stood_at_ && snapshot.current.asked > *stood_at_ &&
+      snapshot.voltage.asked > *stood_at_) {
+    unfolded_at_ = *stood_at_;
   }
 }
 

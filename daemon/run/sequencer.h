@@ -104,6 +104,7 @@ class Sequencer {
   drivers::Duration on_time_before_{};  // when the step began
   std::optional<drivers::Instant> established_at_;
   std::optional<drivers::Instant> unfolded_at_;  // empty: the temperature holds the current down
+  std::optional<drivers::Instant> stood_at_;     // since when what was asked for last is proved
   std::optional<Steering> steering_;
   profiles::ConditionState condition_;
   Estimate estimate_;

@@ -51,6 +51,14 @@ Steering::Steering(const safety::ChannelPlan& channel, const safety::RunPlan& pl
   set_current();
 }
 
+bool Steering::is_tapering(const safety::ChannelSnapshot& snapshot, Amperes in_force) const {
+  if (!snapshot.voltage.valid() || !snapshot.current.valid()) return false;
+  // A source gives what it was set to within a tenth, be it ever so coarse (common practice).
+  const Amperes clearly = std::max(current_tolerance_, 0.1 * in_force);
+  return at_voltage_ceiling(snapshot.voltage.voltage()) &&
+         snapshot.current.current() < in_force - clearly;
+}
+
 void Steering::see(const safety::ChannelSnapshot& snapshot) {
   const drivers::Reading& voltage = snapshot.voltage;
   const bool new_voltage = voltage.valid() && (!begun_ || voltage.answered > voltage_seen_);

@@ -39,6 +39,11 @@ class Steering {
     return at_cell >= ceilings_.voltage - voltage_tolerance_;
   }
 
+  // Not the setpoint but the voltage holds the current: the cell is at its ceiling, and takes
+  // clearly less than `in_force`, the lowest setpoint that the source may have.
+  [[nodiscard]] bool is_tapering(const safety::ChannelSnapshot& snapshot,
+                                 drivers::Amperes in_force) const;
+
  private:
   void see_power(drivers::Volts at_cell);
   void set_current();

@@ -35,7 +35,7 @@ class Looks : public ::testing::Test {
   Phase look(State state) {
     now += 99ms;
     channel.state = state;
-    read(channel.voltage, 3.8);
+    read(channel.voltage, volts);
     if (ammeter_answers) read(channel.current, amperes);
     read(channel.temperatures[0], degrees_c);
     if (state == State::energised) channel.on_time += 100ms;
@@ -59,6 +59,7 @@ class Looks : public ::testing::Test {
   drivers::Instant now{1h};
   std::optional<Sequencer> sequencer;
   safety::ChannelSnapshot channel;
+  double volts = 3.8;
   double degrees_c = 25;
   double amperes = 0;
   double asked = 0;
@@ -114,6 +115,28 @@ TEST_F(Looks, take_no_current_for_the_end_that_was_read_before_the_folding_ended
   EXPECT_EQ(look(State::energised), Phase::running);
   amperes = 0.1;  // now it is full
   EXPECT_EQ(look(State::energised), Phase::stopping);
+}
+
+// A warm cell that is nearly full takes less than the folded setpoint: the end of its charge is not
+// put off until it has cooled.
+TEST_F(Looks, end_a_taper_that_the_folding_does_not_hold_down) {
+  const auto ends = [&](double flowing, double at_volts, double warm) {
+    channel = {};
+    amperes = 0, volts = 3.8, degrees_c = 25;
+    begin(below_40_degrees(current_at_most(0.1_A)));
+    charge_on();
+    degrees_c = warm;
+    volts = at_volts;
+    for (int k = 0; k < 8; ++k) {
+      if (look(State::energised) == Phase::stopping) return true;
+      amperes = std::min(flowing, asked);
+    }
+    return false;
+  };
+  EXPECT_TRUE(ends(0.1, 4.2, 39.7));
+  EXPECT_FALSE(ends(0.1, 4.1, 39.7));  // the voltage holds nothing either: it has yet to rise
+  EXPECT_FALSE(ends(4, 4.2, 39.7));
+  EXPECT_FALSE(ends(4, 4.2, 40));  // folded to nothing: that is what flows
 }
 
 // Up and down again before the guard has proved the first: what is proved is still the setpoint
