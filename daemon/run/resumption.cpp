@@ -141,11 +141,11 @@ bool reaches_a_limit(const safety::Carried& carried, const safety::Limits& limit
          reached(limits.run_time, carried.on_time) || reached(limits.step_time, carried.step_time);
 }
 
-std::optional<RestWindow> rest_window(const InterruptedRun& run, const profiles::Cell& cell,
-                                      Volts disagreement) {
+std::optional<RestWindow> rest_window(const InterruptedRun& run, const profiles::Cell& cell) {
   if (!run.voltage_before || !run.voltage_last) return std::nullopt;
   const double span = (cell.voltage.full - cell.voltage.empty).value();
-  const double wander = std::max({wander_part * span, wander_least, disagreement.value()});
+  // What two meters may differ by is no part of it: it is the same one, before and after.
+  const double wander = std::max(wander_part * span, wander_least);
   double lowest = *run.voltage_before;
   if (cell.model_states.resistance) {
     double resistance = cell.model.r0.value();

@@ -76,8 +76,7 @@ struct RestWindow {
   drivers::Volts lowest{};
   drivers::Volts highest{};
 };
-std::optional<RestWindow> rest_window(const InterruptedRun& run, const profiles::Cell& cell,
-                                      drivers::Volts disagreement);
+std::optional<RestWindow> rest_window(const InterruptedRun& run, const profiles::Cell& cell);
 
 class Resumption {
  public:

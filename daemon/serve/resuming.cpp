@@ -140,7 +140,7 @@ void Resuming::consider(std::uint8_t channel, const Energised& marker) {
                         .steps = prepared->report.procedure.order.size()});
     if (standing != Unresumed::none) return standing;
     const auto& plan = parts_.plant.channels[channel];
-    const auto window = rest_window(*run, prepared->cell, plan.voltage_disagreement);
+    const auto window = rest_window(*run, prepared->cell);
     if (!window) return Unresumed::nothing_known;
     const bool sees_cell = !plan.contactor || !(plan.voltmeter == plan.source);
     const Resumption decider{{.allowed = *prepared->report.resumption,

@@ -217,35 +217,31 @@ profiles::Cell cell(bool states_resistance) {
 }
 
 TEST(RestWindow, lies_between_where_the_cell_rested_and_where_it_was_last) {  // S9
-  const auto window = rest_window(Left{}.run, cell(false), 10.0_mV);
+  const auto window = rest_window(Left{}.run, cell(false));
   ASSERT_TRUE(window);
   EXPECT_NEAR(window->lowest.value(), 3.5 - 0.036, 1e-9);  // 3 % of 1.2 V
   EXPECT_NEAR(window->highest.value(), 3.9 + 0.036, 1e-9);
 }
 
 TEST(RestWindow, is_narrower_where_the_resistance_is_stated) {  // S9
-  const auto window = rest_window(Left{}.run, cell(true), 10.0_mV);
+  const auto window = rest_window(Left{}.run, cell(true));
   ASSERT_TRUE(window);
   EXPECT_NEAR(window->lowest.value(), 3.9 - 2 * 0.030 * 4 - 0.036, 1e-9);
-}
-
-TEST(RestWindow, has_room_for_what_two_meters_may_disagree) {  // S9
-  EXPECT_NEAR(rest_window(Left{}.run, cell(false), 80.0_mV)->highest.value(), 3.98, 1e-9);
 }
 
 TEST(RestWindow, of_a_run_that_rested_below_its_beginning_begins_there) {  // S9
   InterruptedRun run = Left{}.run;
   run.voltage_last = 3.45;
-  EXPECT_NEAR(rest_window(run, cell(false), 10.0_mV)->lowest.value(), 3.45 - 0.036, 1e-9);
+  EXPECT_NEAR(rest_window(run, cell(false))->lowest.value(), 3.45 - 0.036, 1e-9);
 }
 
 TEST(RestWindow, is_not_known_without_both_readings) {  // S9
   InterruptedRun run = Left{}.run;
   run.voltage_before.reset();
-  EXPECT_FALSE(rest_window(run, cell(true), 10.0_mV));
+  EXPECT_FALSE(rest_window(run, cell(true)));
   run = Left{}.run;
   run.voltage_last = std::nan("");
-  EXPECT_FALSE(rest_window(run, cell(true), 10.0_mV));
+  EXPECT_FALSE(rest_window(run, cell(true)));
 }
 
 // ---- at the bench
