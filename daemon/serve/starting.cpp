@@ -262,6 +262,8 @@ Answer<object> Starting::resume(std::uint8_t channel, const PreparedRun& run, co
   if (parts_.run_thread.is_running(channel) || parts_.pump.is_busy(channel)) {
     return deny(Denial::refused, "a run is going on there already");
   }
+  // Other limits may have been approved while it waited.
+  if (auto denied = approvals_.missing(run)) return *denied;
   return begin(channel, run, {.how = how, .over = over});
 }
 

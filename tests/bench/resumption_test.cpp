@@ -137,6 +137,18 @@ TEST_F(Interrupted, stays_off_when_a_person_cuts_in_the_warning_time) {  // S4 S
   expect_stays_off("withdrawn");
 }
 
+TEST_F(Interrupted, stays_off_when_other_limits_were_approved_in_the_warning_time) {  // S1 S9
+  interrupt(buffer_bench(resuming()));
+  ASSERT_TRUE(until([&] { return resumption("state") == "warning"; }, 30s));
+  std::string profile = text_of(bench->profile_file());
+  const std::string within = "{above: 3 min}";
+  ASSERT_NE(profile.find(within), std::string::npos);
+  profile.replace(profile.find(within), within.size(), "{above: 2 min}");
+  std::ofstream(bench->profile_file()) << profile;
+  ASSERT_EQ(bench->approve().exit_code, 0);
+  expect_stays_off("not-begun");
+}
+
 TEST_F(Interrupted, stays_off_when_a_person_has_cut_without_the_daemon) {  // S4 S9
   interrupt(buffer_bench(resuming()), true);
   EXPECT_EQ(resumption("state"), "");
