@@ -70,14 +70,6 @@ bool is_same(const Limit<Q>& a, const Limit<Q>& b) {
          (!a.at_once || a.at_once->value == b.at_once->value);
 }
 
-// Of `other` only where its file says so: it may be a battery.
-bool is_capacitor(const Cell& cell) {
-  const Chemistry* chemistry = find_chemistry(cell.chemistry);
-  if (cell.capacitance) return true;
-  return chemistry != nullptr && chemistry->capacitor &&
-         (cell.chemistry != "other" || cell.model.kind == simulated::CellModel::Kind::capacitor);
-}
-
 // Charge counter stop, from empty, where the cell's file has none: 1.2 of its rated charge. A
 // capacitor may be found below its `empty` voltage, down to nothing: 1.5 of what fills it from
 // there, for the tolerance of its capacitance and its leakage (common practice, no source).
@@ -129,6 +121,13 @@ Said said_by_instrument(const BenchInstrument& source) {
 }
 
 }  // namespace
+
+bool is_capacitor(const Cell& cell) {
+  const Chemistry* chemistry = find_chemistry(cell.chemistry);
+  if (cell.capacitance) return true;
+  return chemistry != nullptr && chemistry->capacitor &&
+         (cell.chemistry != "other" || cell.model.kind == simulated::CellModel::Kind::capacitor);
+}
 
 std::vector<Said> all_said(const Profile& profile, const Cell& cell, const Bench& bench,
                            const BenchChannel& channel, const Policy& policy) {

@@ -13,6 +13,10 @@
 
 namespace chargewright::profiles {
 
+// Whether it is charged like a capacitor, whichever way its file says what it holds. Of `other`
+// only where its file says so: it may be a battery.
+bool is_capacitor(const Cell& cell);
+
 // The limits of one origin, and where each is written.
 struct Said {
   safety::Origin origin = safety::Origin::cell;

@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "drivers/quantity_text.h"
+#include "profiles/origins.h"
 
 namespace chargewright::daemon {
 
@@ -54,7 +55,7 @@ class Trials {
 
   std::vector<ProofTrial> list() {
     readings();
-    if (!cell_.capacitance) reversed();
+    if (!profiles::is_capacitor(cell_)) reversed();
     operators_cut();
     limits();
     panel();
@@ -281,7 +282,8 @@ drivers::Result<ProofPlan> plan_proof(const profiles::Bench& bench, std::size_t 
                                       const safety::SourceAbilities& abilities) {
   const profiles::BenchChannel& channel = bench.channels[channel_number];
   ProofPlan plan;
-  const double gentle = cell.capacity.value() / (cell.capacitance ? capacitor_fill_s : 10 * 3600.0);
+  const double gentle =
+      cell.capacity.value() / (profiles::is_capacitor(cell) ? capacitor_fill_s : 10 * 3600.0);
   plan.amperes = std::min({proof_amperes_most, gentle, cell.current.charge.value()});
   if (const auto rated = bench.source_of(channel).ratings.current) {
     plan.amperes = std::min(plan.amperes, below_rating * rated->value());

@@ -115,6 +115,10 @@ TEST(ProofPlan, asks_no_capacitor_for_its_polarity) {
   profiles::Cell bank = hut::cell();
   bank.capacitance = drivers::farads(50);
   EXPECT_FALSE(has(plan_of(hut::bench(), bank), "reversed"));
+  bank = hut::cell();
+  ASSERT_TRUE(has(plan_of(hut::bench(), bank), "reversed"));
+  bank.chemistry = "edlc";  // by its capacity
+  EXPECT_FALSE(has(plan_of(hut::bench(), bank), "reversed"));
 }
 
 // ---- how little energy --------------------------------------------------------------------------
