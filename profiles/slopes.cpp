@@ -107,7 +107,11 @@ safety::CellSlopes slopes_of(const Cell& cell, const SlopesAt& at) {
   const double from = at.voltage.value() - at.most.value() * total(slopes.cold);
   slopes.differential = differential(cell, from);
   slopes.heat_capacity = heat_capacity(cell);
-  if (const Chemistry* known = find_chemistry(cell.chemistry); known && known->heats_when_full) {
+  // One whose chemistry nobody states, and that is charged well beyond full, may be of that kind.
+  const Chemistry* known = find_chemistry(cell.chemistry);
+  const bool beyond_full = cell.charge_never_above && *cell.charge_never_above / cell.capacity >
+                                                          charge_most_usually * (1 + 1e-9);
+  if ((known != nullptr && known->heats_when_full) || beyond_full) {
     slopes.overcharged = cell.voltage.full;
   }
   // Twice the resistance at the same time constants.

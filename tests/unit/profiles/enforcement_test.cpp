@@ -406,12 +406,12 @@ TEST(Enforcement, reckons_with_the_heat_of_a_cell_that_is_charged_beyond_full) {
   files.profile = with(with(with(files.profile, "4 A, voltage: 2.4 V", "1.8 A, voltage: 1.5 V"),
                             "above: 2.6 V", "above: 1.6 V"),
                        "above: 5 A", "above: 2 A");
-  const auto checked = [&](const std::string& chemistry) {
+  const auto checked = [&](const std::string& chemistry, const std::string& charge = "") {
     files.cell = "cell: bank\nchemistry: " + chemistry + "\narrangement: 1s1p\ncapacity: 2 Ah\n" +
                  "voltage: {empty: 1 V, full: 1.5 V, never-above: 1.7 V, never-below: 0.8 V}\n" +
                  "current: {charge: 1 C, never-above: 3 A}\n" +
                  "temperature: {charge: 0 degC to 45 degC, never-above: 52 degC}\n" +
-                 "model: {r0: 20 mohm, rc: [], heat-capacity: 25 J/K, arrhenius: 0 K}\n";
+                 "model: {r0: 20 mohm, rc: [], heat-capacity: 25 J/K, arrhenius: 0 K}\n" + charge;
     return files.check();
   };
   const CheckReport beyond = checked("nimh");
@@ -420,6 +420,10 @@ TEST(Enforcement, reckons_with_the_heat_of_a_cell_that_is_charged_beyond_full) {
   EXPECT_EQ(row(beyond, "temperature-above").verdict, Verdict::exceeds);
   EXPECT_EQ(row(checked("lead-acid"), "temperature-above").verdict, Verdict::exceeds);
   EXPECT_EQ(row(checked("lto"), "temperature-above").verdict, Verdict::holds);
+  // Nobody says what it is, but that it is charged well beyond full.
+  EXPECT_EQ(row(checked("other"), "temperature-above").verdict, Verdict::holds);
+  EXPECT_EQ(row(checked("other", "charge: {never-above: 160 %}\n"), "temperature-above").verdict,
+            Verdict::exceeds);
 }
 
 // From 80 % on the line climbs by 0.6 V over a fifth of 1 Ah, below it by 0.1 V over four fifths.
