@@ -39,6 +39,10 @@ void set_protections(safety::RunPlan& plan, const Cell& cell, const Bench& bench
                      Amperes current_max) {
   const BenchInstrument& source = bench.source_of(channel);
   plan.full = cell.voltage.full;
+  // Nothing steers beyond a limit: a storage charge has a tighter one than a full cell needs.
+  if (plan.limits.voltage_above) {
+    plan.full = std::min(plan.full, plan.limits.voltage_above->value);
+  }
   plan.lead_compensation_max = volts(0);
   // Without a voltmeter at the cell, nobody knows what the leads really drop: none is made up.
   if (channel.reads_at_cell()) {

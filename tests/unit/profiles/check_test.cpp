@@ -178,6 +178,30 @@ TEST(Check, plans_what_the_guard_is_asked_to_enforce) {  // S1 S2
   EXPECT_EQ(safety::defect(plan.limits), "");
 }
 
+// What a storage charge must not exceed is below what the cell is full at.
+TEST(Check, steers_no_further_than_a_limit_on_the_voltage_below_full) {  // S1 S2
+  Files files;
+  files.profile = with(with(refill, "voltage: 4.2 V", "voltage: 4.1 V"), "4.24 V", "4.15 V");
+  EXPECT_EQ(problems(files), "");
+  EXPECT_EQ(check(files).plan.full, 4.15_V);
+  EXPECT_EQ(check(Files{}).plan.full, 4.2_V);
+}
+
+TEST(Check, refuses_a_bench_whose_meters_may_differ_by_as_much_as_the_cell_holds) {  // S3
+  const std::string wiring = "    wiring:";
+  const auto may = [&](const std::string& differ) {
+    return bench_with(wiring, "    disagree: {" + differ + "}\n" + wiring);
+  };
+  EXPECT_EQ(problems(may("voltage: 1.05 V")), "");
+  EXPECT_EQ(problems(may("voltage: 1.06 V")),
+            "b.yaml:9:3: on channel `left` source and meter may differ by 1.060 V before it cuts, "
+            "more than a quarter of what the cell is full at, 4.200 V; state `disagree`, or how "
+            "accurate the instruments are");
+  EXPECT_EQ(notes(may("voltage: 0.42 V")), "");
+  EXPECT_NE(notes(may("voltage: 0.43 V")).find("may differ by 430 mV"), std::string::npos)
+      << notes(may("voltage: 0.43 V"));
+}
+
 TEST(Check, makes_up_no_lead_drop_without_a_voltmeter_at_the_cell) {  // S2
   EXPECT_EQ(check(bench_with("    voltage: meter\n", "")).plan.lead_compensation_max, volts(0));
 }
