@@ -29,6 +29,9 @@ constexpr Duration slow_bench = std::chrono::seconds(10);
 // A proof that lets more than this share of the source's rating pass proves nothing: the coarsest
 // sets in steps of some hundredths of its range (common practice, no source).
 constexpr double proof_share = 0.05;
+// Of what the cell is full at; common practice, no source.
+constexpr double differs_much = 0.10;
+constexpr double differs_most = 0.25;
 
 std::string show(const Place& place) {
   if (place.file.empty()) return {};
@@ -69,6 +72,7 @@ class Checker {
     for_each_step(StepVerb::charge, profile_.steps, [&](const Step& step) { check_step(step); });
     for_each_step(StepVerb::rest, profile_.steps, [&](const Step& step) { check_rest(step); });
     check_off_current();
+    check_disagreement();
     check_proofs();
     check_abilities();
     fill_plan();
@@ -196,6 +200,22 @@ class Checker {
            "channel `" + channel_.name + "` lets the sequencer be silent for " +
                to_text(channel_.heartbeat) + " before the cut",
            "shorten `heartbeat`, unless the bench is a simulated one at speed");
+    }
+  }
+
+  // S3: what source and meter may differ by is also what a lead may drop, or a meter be wrong by,
+  // before anything notices.
+  void check_disagreement() {
+    const Volts differ = channel_.disagree_voltage;
+    const Volts full = cell_.voltage.full;
+    const std::string so = "on channel `" + channel_.name + "` source and meter may differ by " +
+                           to_text(differ) + " before it cuts";
+    const std::string advice = "state `disagree`, or how accurate the instruments are";
+    if (differ > differs_most * full * (1 + 1e-9)) {
+      problem(channel_.place,
+              so + ", more than a quarter of what the cell is full at, " + to_text(full), advice);
+    } else if (differ > differs_much * full * (1 + 1e-9)) {
+      note(channel_.place, so, advice);
     }
   }
 
