@@ -1,6 +1,7 @@
 #include "daemon/serve/guard_wire.h"
 
 #include "daemon/bench/instruments.h"
+#include "daemon/serve/end_times.h"
 
 namespace chargewright::daemon {
 
@@ -15,6 +16,7 @@ safety::GuardThreadSpec guard_spec(const profiles::Bench& bench, const safety::P
                                .trips = {}};
   for (const auto& instrument : bench.instruments) spec.links.push_back(instrument.link);
   spec.dead_man = std::move(dead_man);
+  spec.stop_within = end_times(plant, speed).outputs;
   for (std::size_t i = 0; i < bench.channels.size(); ++i) {
     if (const auto limits = state.limits(i)) {
       spec.limits.emplace_back(static_cast<std::uint8_t>(i), *limits);

@@ -4,6 +4,7 @@
 #include <ctime>
 #include <thread>
 
+#include "daemon/serve/end_times.h"
 #include "daemon/state/disk.h"
 
 namespace chargewright::daemon {
@@ -16,7 +17,6 @@ constexpr auto look_every = 100ms;
 // An instrument that is switched off must not keep the bench's other channels, nor the service,
 // from coming up: its channel says that it is not verified off, and no run starts there.
 constexpr auto ready_at_last = 10s;
-constexpr auto runs_end_within = 8s;  // of the unit's TimeoutStopSec of 20 s
 constexpr auto guard_silent_max = 2s;
 // The dead-man of a former life, if it is at work just now, needs less than this where all is well.
 constexpr auto locks_free_within = 3s;
@@ -219,9 +219,10 @@ bool Life::watch() {
 
 bool Life::end() {
   if (!guard_) return true;
-  manager_.stopping();
+  const EndTimes times = end_times(files_.plant, options_.speed);
+  manager_.stopping(times.all());
   // Runs first, in good order: their outputs go off through the guard, their records are closed.
-  if (supervisor_) supervisor_->shut_down(dying_ ? 1s : runs_end_within);
+  if (supervisor_) supervisor_->shut_down(dying_ ? 1s : times.runs);
   const bool off = guard_->thread().stop();
   log_(off ? LogLevel::info : LogLevel::critical,
        off ? "every output is verified off" : "NOT every output is verified off");

@@ -21,7 +21,10 @@ void ServiceManager::status(const std::string& status) {
   sd_notify(0, ("STATUS=" + status).c_str());
 }
 
-void ServiceManager::stopping() { sd_notify(0, "STOPPING=1\nSTATUS=bringing every output to off"); }
+void ServiceManager::stopping(std::chrono::microseconds within) {
+  sd_notifyf(0, "STOPPING=1\nSTATUS=bringing every output to off\nEXTEND_TIMEOUT_USEC=%lld",
+             static_cast<long long>(within.count()));
+}
 
 void ServiceManager::alive(std::uint64_t beats, std::chrono::steady_clock::time_point now) {
   // Four times within the watchdog's time, so that one late turn costs nothing.

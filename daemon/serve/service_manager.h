@@ -12,8 +12,8 @@ class ServiceManager {
  public:
   ServiceManager();
   void ready(const std::string& status);
-  void status(const std::string& status);  // said again only when it changes
-  void stopping();
+  void status(const std::string& status);           // said again only when it changes
+  void stopping(std::chrono::microseconds within);  // more than its own bound, if need be
   // Feeds the watchdog when it is due and `beats` has grown since it was fed last (S6).
   void alive(std::uint64_t beats, std::chrono::steady_clock::time_point now);
 

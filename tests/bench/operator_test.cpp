@@ -174,6 +174,21 @@ TEST(ADaemonToldToEnd, switches_off_first_and_leaves_nothing_to_acknowledge) {  
   EXPECT_EQ(bench.start().exit_code, 0);
 }
 
+// Its answers take longer than a bench's usually may.
+TEST(ADaemonToldToEnd, waits_for_a_supply_that_is_slow_to_prove_off) {  // S4
+  BenchFiles files = buffer_bench({});
+  const std::string dialect = "dialect: scpi-supply\n";
+  files.bench.insert(files.bench.find(dialect) + dialect.size(),
+                     "    deadlines: {respond: 10 s}\n");
+  ServedBench bench(files);
+  ASSERT_TRUE(bench.start_daemon()) << bench.daemon().err();
+  const auto run = bench.charge();
+  bench.simulator().control("fault slow supply 8 s");
+  const Finished ended = bench.end_daemon(SIGTERM);
+  EXPECT_EQ(ended.exit_code, 0) << ended.err;
+  EXPECT_FALSE(bench.simulator().output_is_on());
+}
+
 // The other one would say that all is off.
 TEST(ACutOfANamedBench, is_never_that_of_another_whose_daemon_answers) {  // S4
   ServedBench other(buffer_bench({}));
