@@ -100,6 +100,7 @@ Supervisor::~Supervisor() {
   resuming_.stop();
   pump_.stop();
   ended_ = true;
+  link_times_.remember();  // of no haste: by now the guard has stopped
 }
 
 void Supervisor::start_resuming() { resuming_.start(died_); }
@@ -120,7 +121,6 @@ void Supervisor::shut_down(std::chrono::milliseconds within) {
   while (any_busy() && std::chrono::steady_clock::now() < deadline) {
     std::this_thread::sleep_for(std::chrono::milliseconds(5));
   }
-  link_times_.remember();
 }
 
 // What is not recorded does not run (S10).

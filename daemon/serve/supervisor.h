@@ -28,7 +28,8 @@ class Supervisor : public Operations {
   // Runs that the last life left interrupted may go on from here on, by their profiles (S9).
   void start_resuming();
 
-  // No more starts; every run is stopped, and its end recorded, or the time is over.
+  // No more starts; every run is stopped, and its end recorded, or the time is over. Waits for no
+  // disk beyond that: the guard is told next.
   void shut_down(std::chrono::milliseconds within);
 
   // From one thread, several times a second. A disk that hangs tells nobody, and keeps the threads

@@ -9,6 +9,7 @@
 #include <boost/json.hpp>
 #include <filesystem>
 #include <fstream>
+#include <future>
 #include <thread>
 
 #include "daemon/serve/daemon_files.h"
@@ -20,6 +21,7 @@ namespace {
 
 namespace fs = std::filesystem;
 using namespace std::chrono_literals;
+using drivers::Duration;
 
 class IdleGuard final : public GuardSide {
  public:
@@ -35,26 +37,68 @@ class IdleGuard final : public GuardSide {
   drivers::Instant now() override {
     return drivers::Instant{std::chrono::steady_clock::now().time_since_epoch()};
   }
-  bool take_event(safety::Event&) override {
+  bool take_event(safety::Event& event) override {
     while (hangs) std::this_thread::sleep_for(1ms);
-    return false;
+    event = {.kind = safety::Event::Kind::alarm};
+    return alarms.exchange(false);
   }
-  std::uint64_t events_lost() override { return 0; }
-  std::vector<InstrumentFacts> instruments() override { return {}; }
+  std::uint64_t events_lost() override { return lost; }
+  std::vector<InstrumentFacts> instruments() override { return {supply}; }
 
   safety::ChannelSnapshot channel{.state = safety::State::off};
   std::atomic<int> armed = 0;       // or asked to
   std::atomic<bool> hangs = false;  // whoever takes events
+  std::atomic<bool> alarms = false;
+  std::atomic<std::uint64_t> lost = 0;
+  InstrumentFacts supply{.name = "supply", .identity = {}, .round_trip_worst = 1ms};
 };
 
-// A disk that neither writes nor fails, for the record's thread.
+// A disk that neither writes nor fails, or fails, for the record's thread; or does not take files
+// of this name.
 std::atomic<bool> disk_hangs = false;
+std::atomic<bool> disk_fails = false;
+std::atomic<const char*> hung_file = nullptr;
+std::atomic<bool> is_hung = false;
+
+bool hangs_on(int fd) {
+  const char* const file = hung_file;
+  if (file == nullptr) return false;
+  char path[4096] = "";
+  const std::string link = "/proc/self/fd/" + std::to_string(fd);
+  return ::readlink(link.c_str(), path, sizeof path - 1) > 0 &&
+         std::string_view(path).find(file) != std::string_view::npos;
+}
+
 int sync_unless_it_hangs(long call, int fd) {
   char name[16] = "";
   ::pthread_getname_np(::pthread_self(), name, sizeof name);
-  while (disk_hangs && std::string_view(name) == "record") std::this_thread::sleep_for(1ms);
+  const bool is_record = std::string_view(name) == "record";
+  while ((disk_hangs && is_record) || hangs_on(fd)) {
+    is_hung = true;
+    std::this_thread::sleep_for(1ms);
+  }
+  if (disk_fails && is_record) {
+    errno = EIO;
+    return -1;
+  }
   return static_cast<int>(::syscall(call, fd));
 }
+
+// Until its end, or its word.
+struct HungFile {
+  explicit HungFile(const char* name) {
+    is_hung = false;
+    hung_file = name;
+  }
+  ~HungFile() { end(); }
+  HungFile(const HungFile&) = delete;
+  HungFile& operator=(const HungFile&) = delete;
+  static void end() { hung_file = nullptr; }
+  static void await() {
+    for (int i = 0; i < 5000 && !is_hung; ++i) std::this_thread::sleep_for(1ms);
+    EXPECT_TRUE(is_hung);
+  }
+};
 
 struct Hung {
   explicit Hung(std::atomic<bool>& it) : hangs(it) { hangs = true; }
@@ -96,27 +140,37 @@ class AskedOf : public testing::Test {
     files_ = load_daemon_files(options).value();
     state_ = std::move(StateStore::open(folder_, "hut-bench", {"left"}, WallTime{}).value());
     EXPECT_TRUE(state_->accept_cautions(1, WallTime{}));
-    supervisor_ = std::make_unique<Supervisor>(
-        Supervisor::Parts{.bench = files_.bench,
-                          .policy = files_.policy,
-                          .plant = files_.plant,
-                          .dialects = files_.dialects,
-                          .files = files_.recorded,
-                          .runs_folder = folder_ + "/runs",
-                          .guard = guard_,
-                          .state = *state_,
-                          .backlog = backlog_,
-                          .wall =
-                              [this] {
-                                if (const auto then = std::exchange(at_the_next_look_, {})) then();
-                                return std::chrono::system_clock::now();
-                              },
-                          .log = [](LogLevel, const std::string&) {}},
-        [](const std::string& why) { FAIL() << why; });
+    supervisor_ =
+        std::make_unique<Supervisor>(parts(), [](const std::string& why) { FAIL() << why; });
   }
   ~AskedOf() override {
     supervisor_.reset();
     fs::remove_all(folder_);
+  }
+  Supervisor::Parts parts() {
+    return {.bench = files_.bench,
+            .policy = files_.policy,
+            .plant = files_.plant,
+            .dialects = files_.dialects,
+            .files = files_.recorded,
+            .runs_folder = folder_ + "/runs",
+            .guard = guard_,
+            .state = *state_,
+            .backlog = backlog_,
+            .wall =
+                [this] {
+                  if (const auto then = std::exchange(at_the_next_look_, {})) then();
+                  return std::chrono::system_clock::now();
+                },
+            .log = [](LogLevel, const std::string&) {}};
+  }
+  // Told to those who look.
+  bool is_told(const std::string& kind) {
+    for (int i = 0; i < 1000; ++i) {
+      if (backlog_.after(0).lines.find('"' + kind + '"') != std::string::npos) return true;
+      std::this_thread::sleep_for(10ms);
+    }
+    return false;
   }
   std::string phase() {
     const auto now = *supervisor_->channel("left");
@@ -153,6 +207,17 @@ class AskedOf : public testing::Test {
 // The run would go on until the guard ends, and be found as one that an interruption ended.
 TEST_F(AskedOf, a_start_that_is_under_way_as_the_daemon_is_told_to_end_comes_to_nothing) {  // S4 S9
   comes_to_nothing([this] { supervisor_->shut_down(0ms); });
+}
+
+// The guard is told next: the disk may take its time after that.
+TEST_F(AskedOf, the_end_does_not_wait_for_a_disk_that_hangs) {  // S6
+  const HungFile hung("round-trips");
+  auto ending = std::async(std::launch::async, [this] { supervisor_->shut_down(100ms); });
+  EXPECT_EQ(ending.wait_for(5s), std::future_status::ready);
+  HungFile::end();
+  ending.wait();
+  supervisor_.reset();
+  EXPECT_EQ(state_->round_trips().at("supply"), Duration{1ms});
 }
 
 // A disk that stands still for long: they were told that no answer came, and look elsewhere.
