@@ -22,6 +22,7 @@ class GuardSide : public GuardPort {
  public:
   // From one thread alone, the pump's.
   virtual bool take_event(safety::Event& event) = 0;
+  // From any.
   virtual std::uint64_t events_lost() = 0;                 // so many did not fit since the start
   virtual std::vector<InstrumentFacts> instruments() = 0;  // by InstrumentId
 };

@@ -175,6 +175,7 @@ Answer<object> Starting::start(std::uint8_t channel, const StartRequest& request
 // is open, the limits are kept, the marker stands, and only then is the guard asked to arm.
 Answer<object> Starting::begin(std::uint8_t channel, const PreparedRun& run, const Wish& wish) {
   const auto now = look(on_.guard);
+  const std::uint64_t lost = on_.guard.events_lost();
   Sequencer::Setup setup = setup_of(channel, run, now.channel[channel]);
   RecordHeader header = header_of(channel, run);
   if (wish.how) {
@@ -207,6 +208,10 @@ Answer<object> Starting::begin(std::uint8_t channel, const PreparedRun& run, con
   }
   // By a word that came too early to find anything to stop.
   if (wish.over()) parts_.run_thread.stop(channel);
+  // So did who would have failed it: what is not recorded does not run (S10).
+  if (parts_.recorder.failed(channel) || on_.guard.events_lost() != lost) {
+    parts_.run_thread.fail(channel);
+  }
   return object{{"run", id}, {"channel", name_of(channel)}};
 }
 

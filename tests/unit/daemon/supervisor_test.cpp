@@ -220,6 +220,29 @@ TEST_F(AskedOf, the_end_does_not_wait_for_a_disk_that_hangs) {  // S6
   EXPECT_EQ(state_->round_trips().at("supply"), Duration{1ms});
 }
 
+// The record fails, or events are lost, while the disk keeps the start from its run.
+TEST_F(AskedOf, a_run_that_could_not_be_recorded_while_it_was_begun_fails) {  // S10
+  ASSERT_TRUE(supervisor_->approve("left", profile_, cell_, true, {}));
+  for (const std::string told : {"record-failed", "events-lost"}) {
+    const HungFile hung("limits-left");
+    auto starting = std::async(std::launch::async, [this] {
+      return supervisor_->start("left", {.profile = profile_, .cell = cell_}, {});
+    });
+    HungFile::await();
+    if (told == "events-lost") {
+      guard_.lost = 3;
+    } else {
+      disk_fails = guard_.alarms = true;
+    }
+    EXPECT_TRUE(is_told(told));
+    HungFile::end();
+    EXPECT_TRUE(starting.get());
+    for (int i = 0; i < 500 && phase() != "failed"; ++i) std::this_thread::sleep_for(10ms);
+    EXPECT_EQ(phase(), "failed") << told;
+    disk_fails = false;
+  }
+}
+
 // A disk that stands still for long: they were told that no answer came, and look elsewhere.
 TEST_F(AskedOf, a_start_comes_to_nothing_once_nobody_waits_for_it) {  // S1
   bool left = false;
