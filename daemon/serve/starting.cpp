@@ -25,6 +25,17 @@ safety::Snapshot look(GuardSide& guard) {
   return snapshot;
 }
 
+class Counted {
+ public:
+  explicit Counted(std::atomic<int>& count) : count_(count) { ++count_; }
+  ~Counted() { --count_; }
+  Counted(const Counted&) = delete;
+  Counted& operator=(const Counted&) = delete;
+
+ private:
+  std::atomic<int>& count_;
+};
+
 // Counted on, from the step at which it stood; and the guard arms only on the same cell.
 void go_on(safety::RunPlan& plan, const GoingOn& how) {
   plan.carried = how.resumed.carried;
@@ -151,8 +162,23 @@ std::optional<Denied> Starting::cautions_missing(bool accept, const Person& by) 
   return {};
 }
 
+// Counted only where a start has read the count before, and will see it grow.
+bool Starting::stop(std::uint8_t channel) {
+  Underway& there = underway_[channel];
+  if (there.starts == 0) return false;
+  ++there.stops;
+  return true;
+}
+
 Answer<object> Starting::start(std::uint8_t channel, const StartRequest& request,
                                const Person& by) {
+  Underway& here = underway_[channel];
+  const std::uint32_t stops = here.stops;
+  const Counted counted(here.starts);
+  const auto over = [&]() -> std::optional<Denied> {
+    if (here.stops != stops) return deny(Denial::refused, "it was stopped before it began");
+    return ending_or(by.has_left(), nobody_waits());
+  };
   const std::lock_guard lock{one_at_a_time_};
   const auto run = prepared(request.profile, request.cell, channel);
   if (!run) return run.error();
@@ -162,8 +188,7 @@ Answer<object> Starting::start(std::uint8_t channel, const StartRequest& request
   if (auto denied = not_now(channel)) return *denied;
   if (auto denied = cautions_missing(request.accept_cautions, by)) return *denied;
   if (auto denied = approvals_.missing(*run)) return *denied;
-  auto begun =
-      begin(channel, *run, {.over = [&] { return ending_or(by.has_left(), nobody_waits()); }});
+  auto begun = begin(channel, *run, {.over = over});
   if (begun) {
     parts_.operated("start", name_of(channel), by);
     parts_.link_times.remember();

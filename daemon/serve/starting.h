@@ -3,6 +3,7 @@
 // itself (S9). It decides only whether a start may be tried at all; whether the output goes on is
 // the guard's. One of these at a time; safe from any thread.
 
+#include <array>
 #include <atomic>
 #include <mutex>
 
@@ -32,6 +33,10 @@ class Starting {
 
   // No more starts; one that is under way arms nothing, or is stopped at once.
   void close() { closed_ = true; }
+
+  // A person's word: what is being started there comes to nothing, or is stopped at once. False:
+  // nothing is.
+  bool stop(std::uint8_t channel);
 
   // Checked, with the limits of this bench, cell, policy and profile.
   Answer<PreparedRun> prepared(const NamedText& profile, const NamedText& cell,
@@ -72,6 +77,11 @@ class Starting {
   Parts parts_;
   Approvals approvals_;
   std::mutex one_at_a_time_;
+  struct Underway {
+    std::atomic<int> starts = 0;  // by persons, from their word on
+    std::atomic<std::uint32_t> stops = 0;
+  };
+  std::array<Underway, safety::max_channels> underway_;
   std::atomic<bool> closed_ = false;
 };
 

@@ -266,9 +266,11 @@ Answer<object> Supervisor::cut(const std::optional<std::string>& name, const Per
 Answer<object> Supervisor::stop(const std::string& name, const Person& by) {
   const auto channel = find(name);
   if (!channel) return channel.error();
-  const bool stopped = run_thread_.stop(*channel);
-  pump_.withdraw_offer(*channel);
+  // First what could still lead to a run: it looks back once it has begun one.
   const bool waited = resuming_.withdraw(*channel);
+  pump_.withdraw_offer(*channel);
+  const bool kept = starting_.stop(*channel);
+  const bool stopped = run_thread_.stop(*channel) || kept;
   if (!stopped && !waited) return deny(Denial::refused, "no run is going on there");
   operated("stop", name, by);
   if (!stopped) return object{{"resumption_withdrawn", true}};

@@ -243,6 +243,15 @@ TEST_F(AskedOf, a_run_that_could_not_be_recorded_while_it_was_begun_fails) {  //
   }
 }
 
+// Of two persons, one starts and the other stops: the output stays off.
+TEST_F(AskedOf, a_start_that_is_under_way_comes_to_nothing_at_a_persons_stop) {  // S4
+  std::optional<Answer<boost::json::object>> stopped;
+  comes_to_nothing([&] { stopped = supervisor_->stop("left", {}); });
+  ASSERT_TRUE(stopped && *stopped);
+  EXPECT_TRUE((*stopped)->at("stopping").as_bool());
+  EXPECT_FALSE(supervisor_->stop("left", {}));  // nothing is under way any more
+}
+
 // A disk that stands still for long: they were told that no answer came, and look elsewhere.
 TEST_F(AskedOf, a_start_comes_to_nothing_once_nobody_waits_for_it) {  // S1
   bool left = false;
