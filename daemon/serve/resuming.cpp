@@ -223,14 +223,16 @@ void Resuming::turn(Case& one) {
   count_unseen(one, seen);
   one.decider.turn(seen, now);
   tell(one, now);
-  if (one.decider.state() == Resumption::State::due) go_on(one);
+  if (one.decider.state() == Resumption::State::due) go_on(one, now);
 }
 
-void Resuming::go_on(Case& one) {
-  const GoingOn how{.resumed = {.run = one.marker.run,
-                                .times = one.marker.offer->resumed + 1,
-                                .carried = *one.carried},
-                    .window = one.window};
+void Resuming::go_on(Case& one, drivers::Instant looked_at) {
+  const GoingOn how{
+      .resumed = {.run = one.marker.run,
+                  .times = one.marker.offer->resumed + 1,
+                  .carried = *one.carried},
+      .window = one.window,
+      .looked_at = std::chrono::steady_clock::time_point{looked_at.time_since_epoch()}};
   const auto begun = parts_.begin(one.channel, one.prepared, how);
   if (begun) return show(one.channel, {});
   one.decider.give_up(Unresumed::not_begun);

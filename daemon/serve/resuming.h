@@ -29,6 +29,8 @@ namespace chargewright::daemon {
 struct GoingOn {
   Resumed resumed;
   RestWindow window;  // where the guard must find the cell's voltage before it arms
+  // When the bench was last looked at, before the output goes on.
+  std::chrono::steady_clock::time_point looked_at{};
 };
 
 class Resuming {
@@ -81,7 +83,7 @@ class Resuming {
   void work();
   void consider(std::uint8_t channel, const Energised& marker);
   void turn(Case& one);
-  void go_on(Case& one);
+  void go_on(Case& one, drivers::Instant looked_at);
   [[nodiscard]] Resumption::Look look(const Case& one);
   [[nodiscard]] std::optional<double> age_s(const Case& one, const MachineClock& now) const;
   void count_unseen(Case& one, const Resumption::Look& look);

@@ -275,11 +275,10 @@ std::optional<ResumptionOffer> Starting::offer_of(const PreparedRun& run,
 
 Answer<object> Starting::resume(std::uint8_t channel, const PreparedRun& run, const GoingOn& how) {
   const std::lock_guard lock{one_at_a_time_};
-  // What the warning was about is looked at no more from here on: a disk that stands still in here
-  // must not bring it about minutes later.
-  const auto asked = std::chrono::steady_clock::now();
+  // What the warning was about is looked at no more: a disk that stands still in here, or under
+  // another channel's start, must not bring it about minutes later.
   const auto over = [&]() -> std::optional<Denied> {
-    if (parts_.disk_hangs() || std::chrono::steady_clock::now() - asked > going_on_within) {
+    if (parts_.disk_hangs() || std::chrono::steady_clock::now() - how.looked_at > going_on_within) {
       return deny(Denial::refused, "the disk took too long");
     }
     return ending_or(parts_.is_withdrawn(channel), deny(Denial::refused, "it was withdrawn"));

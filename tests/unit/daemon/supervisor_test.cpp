@@ -252,6 +252,47 @@ TEST_F(AskedOf, a_start_that_is_under_way_comes_to_nothing_at_a_persons_stop) { 
   EXPECT_FALSE(supervisor_->stop("left", {}));  // nothing is under way any more
 }
 
+// Another channel's start may stand in the disk for minutes, and keep this one waiting.
+TEST_F(AskedOf, a_run_does_not_resume_long_after_the_bench_was_last_looked_at) {  // S9
+  const Supervised on = parts();
+  Recorder recorder(on.runs_folder, nullptr);
+  EventPump pump({.guard = guard_,
+                  .recorder = recorder,
+                  .state = *state_,
+                  .backlog = backlog_,
+                  .channels = {"left"},
+                  .instruments = {},
+                  .wall = on.wall,
+                  .log = on.log,
+                  .events_lost = [] {}});
+  RunThread run_thread(guard_, 1ms, nullptr);
+  LinkTimes link_times(on);
+  std::atomic<std::uint32_t> number = 0;
+  Starting starting(on, {.recorder = recorder,
+                         .pump = pump,
+                         .run_thread = run_thread,
+                         .link_times = link_times,
+                         .next_number = number,
+                         .is_withdrawn = [](std::uint8_t) { return false; },
+                         .disk_hangs = [] { return false; },
+                         .operated = {}});
+  const auto run = starting.prepared(profile_, cell_, 0);
+  ASSERT_TRUE(run);
+  ASSERT_TRUE(state_->latch(0, {.fault = {.cause = safety::Cause::guard_internal},
+                                .at = {},
+                                .interrupted = true,
+                                .run = "former"}));
+  for (const auto& [ago, why] : {std::pair{16s, "took too long"}, {0s, "does not answer"}}) {
+    GoingOn how{.resumed = {.run = "former", .times = 1, .carried = {}},
+                .window = {drivers::volts(3), drivers::volts(4)},
+                .looked_at = std::chrono::steady_clock::now() - ago};
+    const auto resumed = starting.resume(0, *run, how);
+    ASSERT_FALSE(resumed);
+    EXPECT_NE(describe(resumed.error().why).find(why), std::string::npos)
+        << describe(resumed.error().why);
+  }
+}
+
 // A disk that stands still for long: they were told that no answer came, and look elsewhere.
 TEST_F(AskedOf, a_start_comes_to_nothing_once_nobody_waits_for_it) {  // S1
   bool left = false;
