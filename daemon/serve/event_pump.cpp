@@ -162,6 +162,10 @@ void EventPump::persist(const safety::Event& event) {
   const std::uint8_t channel = event.channel;
   const Unkept unkept = channels_[channel].unkept;
   if (event.kind == Kind::acknowledged) {
+    {
+      const std::lock_guard lock{mutex_};
+      if (channels_[channel].looks == event.number) channels_[channel].looked = true;
+    }
     return keep(channel, Unkept::end, parts_.state.acknowledge(channel));
   }
   if (event.kind != Kind::tripped) return;
@@ -272,10 +276,14 @@ void EventPump::withdraw_offer(std::uint8_t channel) {
   news_.notify_all();
 }
 
+void EventPump::person_looks(std::uint8_t channel, std::uint32_t number) {
+  const std::lock_guard lock{mutex_};
+  channels_.at(channel).looks = number;
+}
+
 // As the interruption was before it: on the disk first, then in the guard.
 void EventPump::hold(std::uint8_t channel) {
   Channel& facts = channels_[channel];
-  facts.hold = false;
   // Another one rules; but not that which is acknowledged and could not be taken off the disk.
   if (parts_.state.trip(channel) && facts.unkept != Unkept::end) return;
   safety::Fault fault;
@@ -318,7 +326,7 @@ void EventPump::close_runs() {
     }
     if (!channel.closing || parts_.recorder.is_open(id)) continue;
     channel.closing = false;
-    if (channel.hold) hold(id);
+    if (std::exchange(channel.hold, false) && !channel.looked) hold(id);
     if (!channel.ran) keep_former_limits(id);
     // The marker stands in for a trip that the disk did not take (S5).
     if (!parts_.recorder.failed(id) && channel.unkept != Unkept::trip) {
@@ -349,6 +357,7 @@ void EventPump::begin_run(std::uint8_t channel, const RunFacts& run,
   facts.limits_before = limits_before;
   facts.busy = true;
   facts.ran = false;
+  facts.looked = false;
 }
 
 void EventPump::progress(const Progress& progress, drivers::Instant at) {

@@ -67,6 +67,9 @@ class EventPump {
   [[nodiscard]] std::optional<safety::Event> await_answer(std::uint32_t number,
                                                           std::chrono::milliseconds wait);
 
+  // Before a person's request of this number to acknowledge: what it ends is not held again (S9).
+  void person_looks(std::uint8_t channel, std::uint32_t number);
+
   // The run on this channel, if any, does not resume after an interruption: a person's word (S9).
   // Written by the pump's own thread within moments.
   void withdraw_offer(std::uint8_t channel);
@@ -97,7 +100,9 @@ class EventPump {
     std::optional<Progress> ending;               // the pump's own from here on
     bool closing = false;
     Unkept unkept = Unkept::nothing;
-    bool hold = false;  // it could not resume: a person has to look (S9)
+    bool hold = false;    // it could not resume: a person has to look (S9)
+    bool looked = false;  // and has, since it began; set anew only where none is busy
+    std::optional<std::uint32_t> looks;  // under mutex_; a person's request to acknowledge
     std::optional<drivers::Instant> cut_began;
   };
   bool take_events();

@@ -52,8 +52,9 @@ Answer<PreparedRun> Starting::prepared(const NamedText& profile, const NamedText
 }
 
 // The guard's answer: acknowledged or refused.
-Answer<safety::Event> Starting::ask_to_acknowledge(std::uint8_t channel) {
+Answer<safety::Event> Starting::ask_to_acknowledge(std::uint8_t channel, By by) {
   const std::uint32_t number = parts_.next_number++;
+  if (by == By::person) parts_.pump.person_looks(channel, number);
   if (!on_.guard.request(
           {.kind = safety::Request::Kind::acknowledge, .channel = channel, .number = number})) {
     return deny(Denial::unavailable, "the guard's queue is full", "try again");
@@ -68,7 +69,7 @@ Answer<object> Starting::acknowledge(std::uint8_t channel, const Person& by) {
   if (by.has_left()) return nobody_waits();
   const std::optional<LatchedTrip> kept = on_.state.trip(channel);
   parts_.operated("acknowledge", name_of(channel), by);
-  const auto answer = ask_to_acknowledge(channel);
+  const auto answer = ask_to_acknowledge(channel, By::person);
   if (!answer) return answer.error();
   if (answer->kind == safety::Event::Kind::acknowledged) {
     // Which one it was: not always the one that the person had read of.
@@ -299,7 +300,7 @@ Answer<object> Starting::resume(std::uint8_t channel, const PreparedRun& run, co
 // By whoever approved a profile that resumes. The guard judges as for a person, and proves the
 // output off anew; only then may the run arm.
 std::optional<Denied> Starting::acknowledged_beforehand(std::uint8_t channel, const Wish& wish) {
-  const auto answer = ask_to_acknowledge(channel);
+  const auto answer = ask_to_acknowledge(channel, By::itself);
   if (!answer) return answer.error();
   if (answer->kind != safety::Event::Kind::acknowledged) {
     return deny(Denial::refused, std::string{describe(answer->refusal)});

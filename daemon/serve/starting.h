@@ -64,7 +64,8 @@ class Starting {
   std::optional<Denied> arm(Sequencer::Setup setup, const Energised& marker, const Wish& wish);
   [[nodiscard]] std::optional<ResumptionOffer> offer_of(const PreparedRun& run,
                                                         const std::optional<GoingOn>& how) const;
-  Answer<safety::Event> ask_to_acknowledge(std::uint8_t channel);
+  enum class By : std::uint8_t { person, itself };
+  Answer<safety::Event> ask_to_acknowledge(std::uint8_t channel, By by);
   std::optional<Denied> acknowledged_beforehand(std::uint8_t channel, const Wish& wish);
   [[nodiscard]] RecordHeader header_of(std::uint8_t channel, const PreparedRun& run) const;
   [[nodiscard]] Sequencer::Setup setup_of(std::uint8_t channel, const PreparedRun& run,

@@ -114,9 +114,10 @@ class Pump : public testing::Test {
     event.fault.limit = 4.24;
     guard_.events.push_back(event);
   }
-  void acknowledge() {
+  void acknowledge(std::uint32_t number = 0) {
     safety::Event event;
     event.kind = Kind::acknowledged;
+    event.number = number;
     guard_.events.push_back(event);
   }
   // While the pump turns: bounded, and no more than it needs.
@@ -379,6 +380,28 @@ TEST_F(Pump, a_resumed_run_is_held_also_where_the_disk_did_not_let_the_interrupt
   EXPECT_TRUE(state_->trip(0)->interrupted);
   ASSERT_FALSE(guard_.requests.empty());
   EXPECT_EQ(guard_.requests.back().kind, safety::Request::Kind::hold);
+}
+
+// The daemon's own acknowledgement, whose answer comes late, does not pass for one.
+TEST_F(Pump, a_person_who_acknowledges_what_could_not_resume_has_looked) {  // S5 S9
+  for (const bool person : {true, false}) {
+    ASSERT_TRUE(state_->latch(0, {.fault = {.cause = safety::Cause::guard_internal},
+                                  .at = {},
+                                  .interrupted = true,
+                                  .run = "former"}));
+    begin_run("former");
+    state(safety::State::unknown);
+    end_run(Phase::refused);
+    pump_->turn();
+    if (person) pump_->person_looks(0, 7);
+    acknowledge(person ? 7 : 8);
+    pump_->turn();
+    EXPECT_FALSE(state_->trip(0));
+    state(safety::State::off);
+    EXPECT_TRUE(closes());
+    EXPECT_EQ(state_->trip(0).has_value(), !person);
+    EXPECT_EQ(guard_.requests.empty(), person);
+  }
 }
 
 TEST_F(Pump, a_run_that_a_person_started_or_that_ran_is_not_held) {  // S9
