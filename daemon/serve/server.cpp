@@ -22,6 +22,7 @@
 #include <thread>
 
 #include "daemon/serve/api.h"
+#include "daemon/serve/sent_file.h"
 #include "daemon/state/disk.h"
 
 namespace chargewright::daemon {
@@ -102,7 +103,10 @@ class Session : public std::enable_shared_from_this<Session> {
         by_(person_behind(stream_.socket().native_handle())) {
     server_.sessions.insert(this);
   }
-  ~Session() { server_.sessions.erase(this); }
+  ~Session() {
+    let_go();
+    server_.sessions.erase(this);
+  }
 
   void close() {
     error_code ignored;
@@ -159,10 +163,21 @@ class Session : public std::enable_shared_from_this<Session> {
       auto response = std::make_shared<Response>(request.by.has_left()
                                                      ? to_response(nobody_waits())
                                                      : respond_to(request, server.operations));
+      self->take_file(*response);
       server.slow_requests.fetch_sub(1);
       asio::post(server.io,
                  [self = std::move(self), response] { self->answer(std::move(*response)); });
     });
+  }
+
+  void take_file(Response& response) {
+    if (!response.file) return;
+    auto taken = SentFile::take(*response.file);
+    if (!taken) {
+      response = to_response(own_fault(taken.error()));
+    } else {
+      file_ = std::move(*taken);
+    }
   }
 
   static Response respond_to(const ApiRequest& request, Operations& operations) {
@@ -193,7 +208,7 @@ class Session : public std::enable_shared_from_this<Session> {
 
   void answer(Response response) {
     if (response.events) return begin_events(*response.events);
-    if (response.file) return send_file(response);
+    if (file_) return send_file(response);
     auto message = std::make_shared<http::response<http::string_body>>();
     prepare(*message, response.status);
     message->set(http::field::content_type, "application/json");
@@ -203,36 +218,46 @@ class Session : public std::enable_shared_from_this<Session> {
   }
 
   void send_file(const Response& response) {
-    auto message = std::make_shared<http::response<http::file_body>>();
-    error_code error;
-    message->body().open(response.file->c_str(), beast::file_mode::scan, error);
-    ::unlink(response.file->c_str());  // open, or of no use
-    if (error) {
-      return answer(
-          to_response(deny(Denial::own_fault, "cannot read the export: " + error.message())));
-    }
-    prepare(*message, 200);
-    message->set(http::field::content_type, response.file_type);
-    message->set(http::field::content_disposition,
-                 "attachment; filename=\"" + response.file_name + '"');
-    message->prepare_payload();
-    // Piece by piece, so that the time-out is on each piece: a large export to a slow terminal is
-    // not cut short, a client that stopped reading is.
-    auto serializer = std::make_shared<http::response_serializer<http::file_body>>(*message);
-    send_piece(message, serializer);
+    auto head = std::make_shared<http::response<http::empty_body>>();
+    prepare(*head, 200);
+    head->set(http::field::content_type, response.file_type);
+    head->set(http::field::content_disposition,
+              "attachment; filename=\"" + response.file_name + '"');
+    head->content_length(file_->left());
+    send_head(head, [this] { send_rest(); });
   }
 
-  void send_piece(std::shared_ptr<http::response<http::file_body>> message,
-                  std::shared_ptr<http::response_serializer<http::file_body>> serializer) {
+  // Piece by piece, so that the time-out is on each piece: a large export to a slow terminal is
+  // not cut short, a client that stopped reading is. Read on the second thread.
+  void send_rest() {
+    if (file_->left() == 0) {
+      let_go();
+      return on_sent();
+    }
+    if (!stream_.socket().is_open()) return;
+    stream_.expires_never();
+    asio::post(server_.slow, [self = shared_from_this()]() mutable {
+      Server::State& server = self->server_;
+      const bool is_read = self->file_->next(self->chunk_);
+      asio::post(server.io, [self = std::move(self), is_read] {
+        if (!is_read) return self->close();
+        self->send_piece();
+      });
+    });
+  }
+
+  void send_piece() {
     stream_.expires_after(server_.bounds.idle);
-    auto& pieces = *serializer;
-    http::async_write_some(
-        stream_, pieces,
-        [self = shared_from_this(), message, serializer](error_code error, std::size_t) {
-          if (error) return self->close();
-          if (serializer->is_done()) return self->on_sent();
-          self->send_piece(message, serializer);
-        });
+    asio::async_write(stream_, asio::buffer(chunk_),
+                      [self = shared_from_this()](error_code error, std::size_t) {
+                        if (error) return self->close();
+                        self->send_rest();
+                      });
+  }
+
+  // The end of a file may wait for the disk, too.
+  void let_go() {
+    if (file_) asio::post(server_.slow, [file = std::move(file_)] {});
   }
 
   template <class Body>
@@ -244,6 +269,19 @@ class Session : public std::enable_shared_from_this<Session> {
                         if (error) return self->close();
                         self->on_sent();
                       });
+  }
+
+  template <class Then>
+  void send_head(std::shared_ptr<http::response<http::empty_body>> head, Then then) {
+    auto serializer = std::make_shared<http::response_serializer<http::empty_body>>(*head);
+    stream_.expires_after(server_.bounds.idle);
+    auto& pieces = *serializer;
+    http::async_write_header(
+        stream_, pieces,
+        [self = shared_from_this(), head, serializer, then](error_code error, std::size_t) {
+          if (error) return self->close();
+          then();
+        });
   }
 
   void on_sent() {
@@ -262,16 +300,10 @@ class Session : public std::enable_shared_from_this<Session> {
     prepare(*head, 200);
     head->set(http::field::content_type, "application/x-ndjson");
     head->chunked(true);
-    auto serializer = std::make_shared<http::response_serializer<http::empty_body>>(*head);
-    stream_.expires_after(server_.bounds.idle);
-    auto& pieces = *serializer;
-    http::async_write_header(
-        stream_, pieces,
-        [self = shared_from_this(), head, serializer](error_code error, std::size_t) {
-          if (error) return self->close();
-          self->spoke_ = std::chrono::steady_clock::now();
-          self->look_for_news();
-        });
+    send_head(head, [this] {
+      spoke_ = std::chrono::steady_clock::now();
+      look_for_news();
+    });
   }
 
   void look_for_news() {
@@ -319,6 +351,7 @@ class Session : public std::enable_shared_from_this<Session> {
   std::optional<http::request_parser<http::string_body>> parser_;
   bool keep_alive_ = false;
   unsigned version_ = 11;
+  std::unique_ptr<SentFile> file_;  // of the second thread, while that reads
   EventStream wanted_;
   std::string chunk_;
   std::chrono::steady_clock::time_point spoke_;
@@ -423,8 +456,8 @@ Server::~Server() {
       if (state.sessions.contains(session)) session->close();
     }
   });
+  state.thread.join();  // ends when nothing is pending; nothing more goes to the second one
   state.slow.join();    // posts its last answers, which find their connections closed
-  state.thread.join();  // ends when nothing is pending
   state.io.restart();   // an answer that came after the thread's end
   state.io.poll();
   ::unlink(state.socket.c_str());
