@@ -4,6 +4,7 @@
 #include <poll.h>
 #include <spdlog/sinks/base_sink.h>
 #include <spdlog/spdlog.h>
+#include <termios.h>
 #include <unistd.h>
 
 #include <chrono>
@@ -39,16 +40,27 @@ spdlog::level::level_enum level_of(LogLevel level) {
   return spdlog::level::critical;
 }
 
+// Opened anew, a terminal can be asked not to keep who writes more than it has room for; the
+// shell's own is left as it is. Negative: it cannot be opened.
+int opened_anew(int terminal) {
+  constexpr int how = O_WRONLY | O_NONBLOCK | O_NOCTTY | O_CLOEXEC;
+  const std::string by_number = "/proc/self/fd/" + std::to_string(terminal);
+  const int own = ::open(by_number.c_str(), how);
+  if (own >= 0 || ::tcgetsid(terminal) != ::getsid(0)) return own;
+  // Another user's, as after `sudo -u`; but the one that we were started from anybody may open.
+  return ::open("/dev/tty", how);
+}
+
 class Unhurried : public spdlog::sinks::base_sink<std::mutex> {
  public:
-  // A pipe that has room takes PIPE_BUF bytes whole (pipe(7)); a terminal may have room for one,
-  // and keeps who writes more. Opened anew, it can be asked not to: the shell's own is left as it
-  // is.
   explicit Unhurried(int descriptor) : descriptor_(descriptor) {
     if (::isatty(descriptor) != 1) return;
-    const std::string terminal = "/proc/self/fd/" + std::to_string(descriptor);
-    own_ = ::open(terminal.c_str(), O_WRONLY | O_NONBLOCK | O_NOCTTY | O_CLOEXEC);
-    if (own_ >= 0) descriptor_ = own_;
+    own_ = opened_anew(descriptor);
+    if (own_ >= 0) {
+      descriptor_ = own_;
+    } else {
+      piece_ = 1;
+    }
   }
   ~Unhurried() override {
     if (own_ >= 0) ::close(own_);
@@ -75,8 +87,7 @@ class Unhurried : public spdlog::sinks::base_sink<std::mutex> {
       pollfd room{.fd = descriptor_, .events = POLLOUT, .revents = 0};
       const auto wait = lost_ > 0 ? std::chrono::milliseconds(0) : patience;
       if (::poll(&room, 1, static_cast<int>(wait.count())) != 1) return false;
-      const ssize_t taken =
-          ::write(descriptor_, text.data(), std::min<std::size_t>(text.size(), PIPE_BUF));
+      const ssize_t taken = ::write(descriptor_, text.data(), std::min(text.size(), piece_));
       if (taken <= 0) return false;
       text.remove_prefix(static_cast<std::size_t>(taken));
     }
@@ -86,6 +97,8 @@ class Unhurried : public spdlog::sinks::base_sink<std::mutex> {
   static constexpr std::chrono::milliseconds patience{50};
   int descriptor_;
   int own_ = -1;
+  // A pipe that has room takes so many bytes whole (pipe(7)); a terminal may have room for one.
+  std::size_t piece_ = PIPE_BUF;
   std::size_t lost_ = 0;
 };
 

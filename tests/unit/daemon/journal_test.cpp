@@ -4,6 +4,8 @@
 
 #include <fcntl.h>
 #include <gtest/gtest.h>
+#include <sys/stat.h>
+#include <sys/wait.h>
 #include <unistd.h>
 
 #include <array>
@@ -67,6 +69,34 @@ TEST(TheJournal, holds_up_nobody_on_a_terminal_that_nobody_reads) {  // S4 S10
   }
   ::close(terminal);
   ::close(master);
+}
+
+// As after `sudo -u`: the terminal is another user's. It may be that of the session, or not.
+TEST(TheJournal, holds_up_nobody_on_a_terminal_that_it_may_not_open) {  // S4 S10
+  for (const bool of_the_session : {true, false}) {
+    const int master = ::posix_openpt(O_RDWR | O_NOCTTY | O_CLOEXEC);
+    ASSERT_GE(master, 0);
+    ASSERT_EQ(::grantpt(master), 0);
+    ASSERT_EQ(::unlockpt(master), 0);
+    const std::string name = ::ptsname(master);
+    const pid_t child = ::fork();
+    ASSERT_GE(child, 0);
+    if (child == 0) {
+      ::alarm(20);
+      ::setsid();
+      const int terminal = ::open(name.c_str(), of_the_session ? O_RDWR : O_RDWR | O_NOCTTY);
+      const bool denied = ::fchmod(terminal, 0) == 0 && (::getuid() != 0 || ::setuid(65534) == 0) &&
+                          ::open(name.c_str(), O_WRONLY | O_NOCTTY) < 0;
+      if (!denied) ::_exit(1);
+      const Log log = open_journal(terminal);
+      for (int i = 0; i < 200; ++i) log(LogLevel::info, std::string(1000, 'x'));
+      ::_exit(0);
+    }
+    int status = -1;
+    EXPECT_EQ(::waitpid(child, &status, 0), child);
+    EXPECT_EQ(status, 0) << (of_the_session ? "of the session" : "of another session");
+    ::close(master);
+  }
 }
 
 }  // namespace
