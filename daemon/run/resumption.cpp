@@ -164,7 +164,7 @@ std::optional<RestWindow> rest_window(const InterruptedRun& run, const profiles:
 }
 
 bool Resumption::is_fit(const Look& look) const {
-  return look.verified_off && !look.alarm && look.fresh && look.age &&
+  return look.verified_off && !look.alarm && !look.was_cut && look.fresh && look.age &&
          (!terms_.sees_cell || look.voltage);
 }
 

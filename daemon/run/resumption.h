@@ -93,6 +93,7 @@ class Resumption {
     bool is_interrupted = false;  // the interruption is what is latched
     bool verified_off = false;
     bool alarm = false;
+    bool was_cut = false;                   // since the warning began, however shortly
     std::optional<drivers::Duration> age;   // since the last thing on record; of the bench's clock
     std::optional<drivers::Volts> voltage;  // of the cell, fresh
     bool fresh = false;                     // all that the channel reads

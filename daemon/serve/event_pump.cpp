@@ -142,6 +142,10 @@ bool EventPump::take_events() {
 
 void EventPump::handle(const safety::Event& event) {
   if (event.channel >= parts_.channels.size()) return;
+  if (event.kind == Kind::state_changed && event.to == safety::State::cutting) {
+    const std::lock_guard lock{mutex_};
+    channels_[event.channel].last_cut = event.at;
+  }
   persist(event);
   for (; last_turns_ && patience_ > 0 && !parts_.recorder.has_room(); --patience_) {
     std::this_thread::sleep_for(pause);
@@ -279,6 +283,11 @@ void EventPump::withdraw_offer(std::uint8_t channel) {
 void EventPump::person_looks(std::uint8_t channel, std::uint32_t number) {
   const std::lock_guard lock{mutex_};
   channels_.at(channel).looks = number;
+}
+
+std::optional<drivers::Instant> EventPump::last_cut(std::uint8_t channel) const {
+  const std::lock_guard lock{mutex_};
+  return channels_.at(channel).last_cut;
 }
 
 // As the interruption was before it: on the disk first, then in the guard.

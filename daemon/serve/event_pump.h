@@ -69,6 +69,8 @@ class EventPump {
 
   // Before a person's request of this number to acknowledge: what it ends is not held again (S9).
   void person_looks(std::uint8_t channel, std::uint32_t number);
+  // When the guard last began to cut there, by its clock. A snapshot shows a short cut to nobody.
+  [[nodiscard]] std::optional<drivers::Instant> last_cut(std::uint8_t channel) const;
 
   // The run on this channel, if any, does not resume after an interruption: a person's word (S9).
   // Written by the pump's own thread within moments.
@@ -96,6 +98,7 @@ class EventPump {
     bool busy = false;                            // under mutex_
     bool withdrawn = false;                       // under mutex_; the offer on the disk is to go
     std::optional<safety::Limits> limits_before;  // under mutex_
+    std::optional<drivers::Instant> last_cut;     // under mutex_
     bool ran = false;                             // this run; set anew only where none is busy
     std::optional<Progress> ending;               // the pump's own from here on
     bool closing = false;

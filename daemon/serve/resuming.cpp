@@ -172,7 +172,7 @@ std::optional<double> Resuming::age_s(const Case& one, const MachineClock& now) 
   return *passed - drivers::in_seconds(one.run.length) / parts_.speed;
 }
 
-Resumption::Look Resuming::look(const Case& one) {
+Resumption::Look Resuming::look(Case& one) {
   safety::Snapshot snapshot;
   parts_.guard.snapshot(snapshot);
   const auto& channel = snapshot.channel[one.channel];
@@ -187,6 +187,10 @@ Resumption::Look Resuming::look(const Case& one) {
   look.is_interrupted = trip && trip->interrupted && trip->run == one.marker.run;
   look.verified_off = channel.state == safety::State::tripped && !channel.output_on;
   look.alarm = channel.alarm.cause != safety::Cause::none;
+  // An output that a hand switches on is cut between two looks.
+  if (one.decider.state() == Resumption::State::waiting) one.waited_until = snapshot.at;
+  const auto cut = parts_.last_cut(one.channel);
+  look.was_cut = cut && *cut > one.waited_until;
   look.fresh = true;
   for (std::size_t k = 0; k < channel.thermometers; ++k) {
     look.fresh = look.fresh && is_fresh(channel.temperatures[k]);

@@ -49,6 +49,8 @@ class Resuming {
                                       std::uint8_t channel)>
         prepare;
     std::function<bool(const PreparedRun& run)> is_approved;
+    // When the guard last began to cut there, by its clock.
+    std::function<std::optional<drivers::Instant>(std::uint8_t channel)> last_cut;
     // Acknowledges and arms; a failure leaves the channel tripped.
     std::function<Answer<boost::json::object>(std::uint8_t channel, const PreparedRun& run,
                                               const GoingOn& how)>
@@ -77,6 +79,7 @@ class Resuming {
     RestWindow window;
     Resumption decider;
     std::optional<safety::Carried> carried{};
+    drivers::Instant waited_until{};  // by the guard's clock: until its warning began
     Resumption::State told = Resumption::State::waiting;
     drivers::Instant told_at{};
   };
@@ -84,7 +87,7 @@ class Resuming {
   void consider(std::uint8_t channel, const Energised& marker);
   void turn(Case& one);
   void go_on(Case& one, drivers::Instant looked_at);
-  [[nodiscard]] Resumption::Look look(const Case& one);
+  [[nodiscard]] Resumption::Look look(Case& one);
   [[nodiscard]] std::optional<double> age_s(const Case& one, const MachineClock& now) const;
   void count_unseen(Case& one, const Resumption::Look& look);
   void tell(Case& one, drivers::Instant now);

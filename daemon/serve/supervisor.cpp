@@ -90,6 +90,7 @@ Supervisor::Supervisor(Parts parts, std::function<void(const std::string& why)> 
                  return starting_.prepared(profile, cell, channel);
                },
            .is_approved = [this](const PreparedRun& run) { return starting_.is_approved(run); },
+           .last_cut = [this](std::uint8_t channel) { return pump_.last_cut(channel); },
            .begin = [this](std::uint8_t channel, const PreparedRun& run,
                            const GoingOn& how) { return starting_.resume(channel, run, how); },
            .tell = [this](LogLevel level, object event) { pump_.tell(level, std::move(event)); }}) {

@@ -305,8 +305,8 @@ TEST(Resumption, warns_in_real_time_whatever_the_speed_of_the_bench) {  // S9
 TEST(Resumption, waits_for_a_bench_that_is_not_ready_yet) {  // S1 S9
   for (const auto& unready : std::vector<std::function<void(Resumption::Look&)>>{
            [](auto& look) { look.verified_off = false; }, [](auto& look) { look.alarm = true; },
-           [](auto& look) { look.fresh = false; }, [](auto& look) { look.voltage.reset(); },
-           [](auto& look) { look.age.reset(); }}) {
+           [](auto& look) { look.was_cut = true; }, [](auto& look) { look.fresh = false; },
+           [](auto& look) { look.voltage.reset(); }, [](auto& look) { look.age.reset(); }}) {
     Bench bench;
     Resumption resumption{bench.terms, at(0s)};
     auto look = bench.look;

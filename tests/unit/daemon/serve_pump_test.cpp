@@ -404,6 +404,20 @@ TEST_F(Pump, a_person_who_acknowledges_what_could_not_resume_has_looked) {  // S
   }
 }
 
+TEST_F(Pump, knows_when_the_guard_last_began_to_cut) {  // S9
+  EXPECT_FALSE(pump_->last_cut(0));
+  safety::Event event;
+  event.kind = Kind::state_changed;
+  for (const auto& [to, at] :
+       {std::pair{safety::State::cutting, 1s}, {safety::State::tripped, 2s}}) {
+    event.to = to;
+    event.at = drivers::Instant{at};
+    guard_.events.push_back(event);
+  }
+  pump_->turn();
+  EXPECT_EQ(pump_->last_cut(0), drivers::Instant{1s});
+}
+
 TEST_F(Pump, a_run_that_a_person_started_or_that_ran_is_not_held) {  // S9
   begin_run();
   state(safety::State::off);
