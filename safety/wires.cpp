@@ -14,6 +14,24 @@ using drivers::Outcome;
 using drivers::Verb;
 
 constexpr int rounds_most = 64;  // of moving orders and outcomes before looking at the links
+// Questions, and what de-energises: whoever it is may be told. Not what energises or protects the
+// cell of another.
+bool harms_nobody(const Order& order) {
+  switch (order.verb) {
+    case Verb::output_on:
+    case Verb::close_switch:
+    case Verb::set_over_voltage:
+    case Verb::set_over_current:
+    case Verb::clear_protection:
+      return false;
+    case Verb::set_voltage:
+    case Verb::set_current:
+      return order.urgent && order.value == 0;
+    default:
+      return true;
+  }
+}
+
 // Questions of the wires' own; channel 15 and a purpose that the guard does not have.
 constexpr std::uint32_t own_ticket = 0xFFFF'FFFF;
 
@@ -43,17 +61,20 @@ void Wires::link_up(InstrumentId link, Instant now) {
   line.instrument.link_up(now);
   guard_.link_changed(link, true, now);
   ++changes_;
-  line.identified = line.simulated = false;
+  line.identified = line.simulated = line.named = false;
   // Until it is known: who was there before is no answer, and nothing else that it says is one.
   line.stranger = line.matched;
   ask_who_it_is(line, now);
 }
 
 void Wires::link_down(InstrumentId link, Instant now) {
-  touch(lines_[link]);
-  lines_[link].instrument.link_down(now);
+  Line& line = lines_[link];
+  touch(line);
+  line.instrument.link_down(now);
   guard_.link_changed(link, false, now);
   ++changes_;
+  line.named = false;
+  release_held(line, now);
 }
 
 void Wires::received(InstrumentId link, std::string_view bytes, Instant now) {
@@ -123,10 +144,7 @@ bool Wires::move_once(Instant now) {
   Order order;
   while (guard_.take_order(order)) {
     ordered = true;
-    if (order.instrument >= lines_.size()) continue;
-    touch(lines_[order.instrument]);
-    lines_[order.instrument].instrument.order(order, now);
-    if (order.urgent) flush(order.instrument);  // the cut lane: at once (S4)
+    if (order.instrument < lines_.size()) give(order, now);
   }
   for (std::size_t id = 0; id < lines_.size(); ++id) {
     Line& line = lines_[id];
@@ -137,6 +155,49 @@ bool Wires::move_once(Instant now) {
     if (line.rounds > 0 && line.instrument.to_write().empty()) --line.rounds;
   }
   return ordered;
+}
+
+void Wires::give(const Order& order, Instant now) {
+  Line& line = lines_[order.instrument];
+  touch(line);
+  if (order.urgent) drop_voided(line, order);
+  if (line.stranger && !harms_nobody(order)) {
+    if (line.named || !line.held.push(order)) not_reached(order, now);
+    return;
+  }
+  line.instrument.order(order, now);
+  if (order.urgent) flush(order.instrument);  // the cut lane: at once (S4)
+}
+
+void Wires::not_reached(const Order& order, Instant now) {
+  Outcome outcome;
+  outcome.order = order;
+  outcome.ending = drivers::Ending::link_down;
+  outcome.asked = outcome.answered = now;
+  guard_.see(outcome, now);
+}
+
+// Once it is known who it is, or the link is lost.
+void Wires::release_held(Line& line, Instant now) {
+  Order order;
+  while (line.held.pop(order)) {
+    if (line.named && !line.stranger) {
+      line.instrument.order(order, now);
+    } else {
+      not_reached(order, now);
+    }
+  }
+}
+
+// As in the guard's own outbox: an output-on that waits here would come behind the off of its cut.
+void Wires::drop_voided(Line& line, const Order& urgent) {
+  for (std::size_t left = line.held.size(); left > 0; --left) {
+    Order waiting;
+    (void)line.held.pop(waiting);
+    const bool voided =
+        waiting.channel == urgent.channel && drivers::voids(urgent.verb, waiting.verb);
+    if (!voided) (void)line.held.push(waiting);
+  }
 }
 
 void Wires::take_outcome(Line& line, const Outcome& outcome, Instant now) {
@@ -169,10 +230,11 @@ void Wires::see_identity(Line& line, const Outcome& outcome, Instant now) {
   if (outcome.order.ticket == own_ticket) see_no_name(line, outcome.ending);
   if (outcome.ending != drivers::Ending::done) return;
   ++changes_;
-  line.identified = true;
+  line.identified = line.named = true;
   line.stranger = line.matched && outcome.value != 1;
   line.matched = line.matched || outcome.value == 1;
   line.simulated = line.instrument.is_simulated();
+  release_held(line, now);
   // Scaled time on a real instrument: every deadline would be wrong.
   if (speed_ != 1 && !line.simulated) guard_.internal_fault(now);
 }

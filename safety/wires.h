@@ -14,6 +14,7 @@
 #include <vector>
 
 #include "drivers/instrument.h"
+#include "drivers/ring.h"
 #include "safety/guard.h"
 
 namespace chargewright::safety {
@@ -86,6 +87,10 @@ class Wires {
     bool matched = false;   // it was the one that the bench demands, once in this life
     bool stranger = false;  // and now another one answers over its link, or who is not known
     bool unnamed = false;   // it did not say who it is, and is to be asked again
+    bool named = false;     // it said who it is, since its link came up
+    // What is meant for the one before it and would do harm to another: until it has said who it
+    // is.
+    drivers::Ring<drivers::Order, 32> held{};
     // Rounds in which it must still be looked at; with none left, not before `wake`.
     std::uint8_t rounds = 0;
     drivers::Instant wake{};
@@ -96,6 +101,10 @@ class Wires {
   }
   bool move_once(drivers::Instant now);
   void flush(drivers::InstrumentId id);
+  void give(const drivers::Order& order, drivers::Instant now);
+  void not_reached(const drivers::Order& order, drivers::Instant now);
+  static void drop_voided(Line& line, const drivers::Order& urgent);
+  void release_held(Line& line, drivers::Instant now);
   void take_outcome(Line& line, const drivers::Outcome& outcome, drivers::Instant now);
   void see_identity(Line& line, const drivers::Outcome& outcome, drivers::Instant now);
   void ask_who_it_is(Line& line, drivers::Instant now);

@@ -13,13 +13,15 @@ namespace {
 // A supply and its cell of 3.7 V, which answers at once.
 class ChargingOverBytes : public ::testing::Test, public ByteSink {
  protected:
-  static Plant read_within(Duration age) {
+  static Plant read_within(Duration age, bool reads_setpoints) {
     Plant plant = plant_of_one_supply();
+    plant.channels[0].abilities.reads_setpoints = reads_setpoints;
     plant.channels[0].allowed_age = age;
     return plant;
   }
-  explicit ChargingOverBytes(Duration allowed_age = 500ms, bool has_a_name = true)
-      : wires(read_within(allowed_age), supply_of(has_a_name), 1, *this) {
+  explicit ChargingOverBytes(Duration allowed_age = 500ms, bool has_a_name = true,
+                             bool reads_setpoints = true)
+      : wires(read_within(allowed_age, reads_setpoints), supply_of(has_a_name), 1, *this) {
     wires.attended();
     wires.start(now);
     wires.link_up(0, now);
@@ -85,6 +87,7 @@ class ChargingOverBytes : public ::testing::Test, public ByteSink {
   int garbled_names = 0;  // so many answers yet
   bool nameless = false;  // does not answer who it is
   bool on = false;
+  std::string heard_all;
   Wires wires;
 
  private:
@@ -96,6 +99,7 @@ class ChargingOverBytes : public ::testing::Test, public ByteSink {
       if (!line.starts_with(command) || line.ends_with('?')) return;
       into = line.substr(command.size(), line.find(';') - command.size());
     };
+    heard_all += line + '|';
     takes("*ESE ", nonce_);
     takes("SOUR:VOLT ", volts_);
     takes("SOUR:CURR ", amperes_);
@@ -244,6 +248,57 @@ TEST_F(ReadAtLeisureOverBytes,
   wires.link_up(0, now);
   pass(2s);
   EXPECT_EQ(channel().state, State::energised);
+}
+
+// What is steered to meanwhile is meant for the cell of the one before.
+class SteeredMeanwhile : public ChargingOverBytes {
+ protected:
+  // What is answered in no time at all cannot be told from before a setpoint was written.
+  SteeredMeanwhile() : ChargingOverBytes(4s, true, false) {}
+  // Before it has said who it is, and after.
+  void come_back_and_be_steered(const std::string& identity) {
+    charge();
+    nameless = true;
+    come_back_as(identity);
+    Request moved;
+    moved.kind = Request::Kind::charge;
+    moved.voltage = 4.10_V;
+    moved.current = 2.0_A;
+    wires.request(moved, now);
+    pass(300ms);
+    EXPECT_FALSE(was_steered());
+    nameless = false;
+    pass(2s);
+  }
+  bool was_steered() const { return heard_all.find("SOUR:VOLT 4.1") != std::string::npos; }
+};
+
+TEST_F(SteeredMeanwhile, another_instrument_is_told_nothing_that_energises) {  // S1
+  come_back_and_be_steered("Example,PS,18,1.0");
+  EXPECT_FALSE(was_steered());
+  EXPECT_EQ(channel().state, State::cutting);
+}
+
+TEST_F(SteeredMeanwhile, the_same_instrument_is_told_once_it_has_named_itself) {
+  come_back_and_be_steered("Example,PS,17,1.0");
+  EXPECT_TRUE(was_steered());
+  EXPECT_EQ(channel().state, State::energised) << describe(channel().trip);
+}
+
+TEST_F(SteeredMeanwhile, an_off_passes_what_is_held_back) {  // S4
+  charge();
+  nameless = true;
+  come_back_as("Example,PS,17,1.0");
+  ask(Request::Kind::rest);
+  ask(Request::Kind::charge);
+  ask(Request::Kind::cut);
+  pass(100ms);
+  EXPECT_FALSE(on);
+  nameless = false;
+  heard_all.clear();
+  pass(2s);
+  EXPECT_EQ(heard_all.find("OUTP ON"), std::string::npos);
+  EXPECT_FALSE(on);
 }
 
 class NamelessOverBytes : public ChargingOverBytes {
