@@ -322,7 +322,13 @@ void Instrument::State::conclude_error(Lane<capacity>& lane, const Answer& answe
   if (job.errors == errors_max) {
     return end_first(lane, Ending::device_error, job.errors, answer.at);
   }
-  job.stage = Job::Stage::to_ask;
+  // Whatever else waits has its turn between two entries: a queue may hold many, and a reading that
+  // waits for all of them would be stale.
+  Job next = job;
+  next.stage = Job::Stage::to_ask;
+  next.ordered = answer.at;
+  lane.drop_front();
+  (void)lane.push(next);
 }
 
 bool Instrument::State::matches_pattern(std::string_view line) const {

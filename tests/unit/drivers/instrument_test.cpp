@@ -473,6 +473,24 @@ TEST(Instrument, errors_that_will_not_drain_are_a_device_error) {  // S1
   EXPECT_EQ(hand.sent(), "");
 }
 
+TEST(Instrument, a_reading_comes_between_two_errors) {  // S3 S7
+  Hand hand("scpi-supply");
+  hand.bring_in_step(0);
+  hand.order(Verb::drain_errors, 1);
+  hand.order(Verb::measure_voltage, 1);
+  EXPECT_EQ(hand.sent(), "SYST:ERR?|");
+  hand.hear("-222,\"Data out of range\"\n", 2);
+  EXPECT_EQ(hand.sent(), "MEAS:VOLT?|");
+  hand.hear("3.7\n", 3);
+  EXPECT_EQ(hand.outcome().value, 3.7);
+  EXPECT_EQ(hand.sent(), "SYST:ERR?|");
+  hand.hear("0,\"No error\"\n", 4);
+  const Outcome outcome = hand.outcome();
+  EXPECT_EQ(outcome.order.verb, Verb::drain_errors);
+  EXPECT_EQ(outcome.value, 1);
+  EXPECT_EQ(outcome.device_error, -222);
+}
+
 TEST(Instrument, a_cut_comes_between_two_errors) {  // S4
   Hand hand("scpi-supply");
   hand.bring_in_step(0);
