@@ -192,15 +192,15 @@ int Maker::cut_with(InstrumentId instrument) const {
 }
 
 // The instrument may be at one answer when the off comes, and obey those of other channels first.
-// Each message keeps the pause that it wants, those included by which the cut of another output,
-// being repeated, sets both its setpoints to zero.
+// So it may with those by which the cut of another output, being repeated, sets both its setpoints
+// to zero. Each message keeps the pause that it wants.
 Duration Maker::obeyed(InstrumentId instrument) const {
   const InstrumentTimes& times = setup_.instruments[instrument];
   const auto others = std::ranges::count_if(setup_.plant.channels, [&](const ChannelPlan& channel) {
     return channel.source.instrument == instrument && !(channel.source == plan_.source);
   });
-  const int orders = 1 + cut_with(instrument);
-  return orders * times.round_trip + (orders + 2 * others) * times.between;
+  const auto orders = 1 + cut_with(instrument) + 2 * others;
+  return orders * (times.round_trip + times.between);
 }
 
 Response respond(const BudgetTerms& t) {
@@ -401,6 +401,7 @@ Budget Maker::make() {
   add(Cause::energy_high, plain(l.energy_above), tallied, call<&Maker::energy_high>);
   add(Cause::run_time, plain(l.run_time), clock, call<&Maker::run_time>);
   add(Cause::step_time, plain(l.step_time), clock, call<&Maker::step_time>);
+  find_too_slow(plan_.source);
   find_too_slow(plan_.voltmeter);
   find_too_slow(plan_.ammeter);
   for (const Terminal& thermometer : plan_.thermometers) find_too_slow(thermometer);

@@ -61,9 +61,9 @@ TEST(Budget, keeps_the_pauses_of_what_goes_to_other_outputs_first) {  // S7
   story.limits.voltage_above = limit(4.24_V);
   story.plant.channels.push_back(story.plant.channels[0]);
   story.plant.channels[1].source.channel = 2;
-  EXPECT_EQ(story.line(Cause::voltage_high).source.terms.cut, 3 * 4ms);
+  EXPECT_EQ(story.line(Cause::voltage_high).source.terms.cut, 5 * 4ms);
   story.setup.instruments[supply].between = 3ms;
-  EXPECT_EQ(story.line(Cause::voltage_high).source.terms.cut, 3 * 4ms + 5 * 3ms);
+  EXPECT_EQ(story.line(Cause::voltage_high).source.terms.cut, 5 * 7ms);
 }
 
 // Of the supply: voltage and current, one readback of the round, its errors, and both setpoints and
@@ -116,7 +116,8 @@ TEST(Budget, counts_what_other_channels_ask_of_the_same_instrument) {  // S7
   EXPECT_EQ(story.line(Cause::temperature_high).source.terms.link, 16ms);
 }
 
-// What both channels crossed has both cut in one turn: one answer, the other's off, and then ours.
+// What both channels crossed has both cut in one turn: one answer, the other's off and two
+// setpoints where that is repeated, and then ours.
 TEST(Budget, lets_an_off_wait_for_those_of_other_channels_at_the_same_instrument) {  // S7, S4
   Story story({.contactor = true});
   story.limits.temperature_above = limit(45.0_degC);
@@ -125,11 +126,11 @@ TEST(Budget, lets_an_off_wait_for_those_of_other_channels_at_the_same_instrument
   story.plant.channels[1].source.channel = 2;
   story.plant.channels[1].contactor->channel = 2;
   const BudgetLine line = story.line(Cause::temperature_high);
-  EXPECT_EQ(line.source.terms.cut, 3 * 4ms);
+  EXPECT_EQ(line.source.terms.cut, 5 * 4ms);
   EXPECT_EQ(line.contactor->terms.cut, 2 * 500ms + 3 * 12ms);
   story.plant.channels[1].source.instrument = contactor;  // a box that does both for the other
   EXPECT_EQ(story.line(Cause::temperature_high).source.terms.cut, 2 * 4ms);
-  EXPECT_EQ(story.line(Cause::temperature_high).contactor->terms.cut, 2 * 500ms + 4 * 12ms);
+  EXPECT_EQ(story.line(Cause::temperature_high).contactor->terms.cut, 2 * 500ms + 6 * 12ms);
 }
 
 TEST(Budget, takes_the_slower_of_two_instruments_where_a_limit_needs_both) {  // S7
@@ -415,6 +416,13 @@ TEST(Budget, finds_a_meter_too_slow_that_is_later_than_a_reading_may_be_old) {  
     story.setup.instruments[meter].round_trip = 250ms + 1ns;
     EXPECT_EQ(budget_of(story.setup).too_slow, meter);
   }
+}
+
+// All that it says of itself is judged by its age, too.
+TEST(Budget, finds_a_source_too_slow_whose_voltage_and_current_are_read_by_others) {  // S3 S7
+  Story story({.ammeter = true});
+  story.setup.instruments[supply].round_trip = 60ms;
+  EXPECT_EQ(budget_of(story.setup).too_slow, supply);
 }
 
 // 8 questions of 12 ms and four setpoints that settle in 1 ms each: just the 100 ms of a cycle.
