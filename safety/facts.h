@@ -83,6 +83,7 @@ struct Talk {
   drivers::InstrumentId instrument = drivers::no_instrument;
   std::uint8_t timeouts = 0;  // in a row
   bool down = false;
+  bool unheard = false;  // its link came back, and it has not answered yet
 };
 
 enum class Mode : std::uint8_t { watching, enforcing };

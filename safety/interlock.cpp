@@ -161,7 +161,7 @@ void Interlock::see_talk(const Outcome& outcome) {
       case Ending::not_a_number:
       case Ending::infinite:
         talk.timeouts = 0;
-        talk.down = false;
+        talk.down = talk.unheard = false;
         return;
     }
   }
@@ -171,7 +171,11 @@ void Interlock::link(drivers::InstrumentId instrument, bool up) {
   for (Talk& talk : facts_.talks) {
     if (talk.instrument != instrument) continue;
     talk.down = !up;
-    if (up) talk.timeouts = 0;
+    if (up) {
+      talk.timeouts = 0;
+    } else {
+      talk.unheard = true;
+    }
   }
 }
 

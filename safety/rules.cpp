@@ -381,6 +381,8 @@ Finding conversation_failing(const Facts& f, Instant now) {
               .measured = static_cast<double>(talk.instrument),
               .limit = timeouts_most};
     }
+    // A link that comes and goes, and brings no answer, is one that is down.
+    if (talk.unheard && !talk.down && !worst.present) worst.undecided = true;
     if (talk.down) {
       worst = {.present = true,
                .on_delay = f.ages.glitch,

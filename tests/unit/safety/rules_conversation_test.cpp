@@ -94,6 +94,24 @@ TEST(EveryInstrument, of_a_channel_is_missed_when_its_link_is_lost) {  // S3
   }
 }
 
+// Something else takes its only session: each connection is accepted, and closed again.
+TEST(EveryInstrument, of_a_channel_is_missed_when_its_link_comes_and_goes) {  // S3
+  const ChannelPlan plan = plan_of({.ammeter = true, .contactor = true});
+  for (const bool answers : {false, true}) {
+    Interlock interlock(plan, 0);
+    interlock.enforce(cell_limits(), at(0s));
+    bool missed = false;
+    for (Duration passed = 0ms; passed < 400ms; passed += 51ms) {
+      interlock.link(contactor, false);
+      missed |= names(interlock.judge(at(passed)), Cause::conversation_failing);
+      interlock.link(contactor, true);
+      if (answers) interlock.see(outcome(contactor, 0, Verb::read_switch, 1, at(passed + 50ms)));
+      missed |= names(interlock.judge(at(passed + 50ms)), Cause::conversation_failing);
+    }
+    EXPECT_EQ(missed, !answers);
+  }
+}
+
 // ---- the sequencer ------------------------------------------------------------------------------
 
 TEST_F(Energised, trips_when_the_sequencer_is_late) {  // S6
