@@ -68,7 +68,8 @@ void CutChain::begin(Instant now, drivers::Duration patience, Outbox& out) {
   } else {
     alarm_at_ = alarmed() ? never : std::min(alarm_at_, later(now, patience));
   }
-  repeat_at_ = later(now, plan_.cut_stage);
+  const Instant repeat = later(now, plan_.cut_stage);
+  repeat_at_ = again ? std::min(repeat_at_, repeat) : repeat;
   write_off(now, out);
   ask(now, out);
   if (source_down_) open_contactor(now, out);

@@ -38,15 +38,16 @@ TEST_F(Chain, opens_the_contactor_when_current_has_stopped_and_not_before) {  //
   EXPECT_FALSE(chain.alarmed());
 }
 
-// The repeat begins anew with the second begin; the contactor does not wait for it.
+// A second begin puts off neither the repeat nor the contactor.
 TEST_F(Chain, opens_the_contactor_two_stages_after_the_first_begin_whatever_comes_later) {  // S4
   begin();
   now = at(400ms);
   begin();
-  EXPECT_TRUE(turn(at(899ms)).empty());
-  EXPECT_EQ(turn(at(900ms)), (std::vector{Verb::output_off, Verb::set_current, Verb::set_voltage}));
+  EXPECT_TRUE(turn(at(499ms)).empty());
+  EXPECT_EQ(turn(at(500ms)), (std::vector{Verb::output_off, Verb::set_current, Verb::set_voltage}));
   EXPECT_TRUE(turn(at(999ms)).empty());
-  EXPECT_EQ(turn(at(1s)), std::vector{Verb::open_switch});
+  const std::vector<Verb> given = turn(at(1s));
+  EXPECT_EQ(std::count(given.begin(), given.end(), Verb::open_switch), 1);
 }
 
 TEST_F(Chain, wakes_for_no_contactor_where_there_is_none) {  // S4
@@ -54,9 +55,11 @@ TEST_F(Chain, wakes_for_no_contactor_where_there_is_none) {  // S4
   plan.every = 10s;
   chain = CutChain(plan, 1);
   chain.begin(now, 10s, *out);
-  now = at(600ms);
+  now = at(400ms);
   chain.begin(now, 10s, *out);
-  EXPECT_EQ(chain.wake(), at(1100ms));
+  EXPECT_EQ(chain.wake(), at(500ms));
+  turn(at(500ms));
+  EXPECT_EQ(chain.wake(), at(900ms));  // asks again
 }
 
 TEST_F(Chain, tries_a_contactor_three_times_a_stage_apart_and_then_alarms) {  // S4
