@@ -77,7 +77,8 @@ std::vector<drivers::Failure> not_in_force(const CommandLine& line, const BenchF
   return facts ? not_in_force(*facts, line, files) : std::vector<drivers::Failure>{};
 }
 
-drivers::Checked<profiles::Basis> load_basis(const CommandLine& line, const BenchFiles& files) {
+drivers::Checked<std::vector<drivers::Dialect>> load_bench_dialects(const CommandLine& line,
+                                                                    const BenchFiles& files) {
   drivers::Failures problems;
   std::vector<drivers::Dialect> dialects;
   for (const auto& instrument : files.bench.instruments) {
@@ -93,6 +94,11 @@ drivers::Checked<profiles::Basis> load_basis(const CommandLine& line, const Benc
   if (!problems.list.empty()) return problems;
   problems = unaddressed(files.bench, dialects);
   if (!problems.list.empty()) return problems;
+  return dialects;
+}
+
+profiles::Basis load_basis(const CommandLine& line, const BenchFiles& files,
+                           const std::vector<drivers::Dialect>& dialects) {
   return basis_of(files.bench.channels[files.channel], dialects, measured(line, files.bench));
 }
 

@@ -6,11 +6,16 @@
 
 #include "daemon/cli/command_line.h"
 #include "daemon/cli/files.h"
+#include "drivers/dialect.h"
 #include "profiles/bench_times.h"
 
 namespace chargewright::daemon {
 
-drivers::Checked<profiles::Basis> load_basis(const CommandLine& line, const BenchFiles& files);
+// By InstrumentId, each fit for what the bench gives it to do.
+drivers::Checked<std::vector<drivers::Dialect>> load_bench_dialects(const CommandLine& line,
+                                                                    const BenchFiles& files);
+profiles::Basis load_basis(const CommandLine& line, const BenchFiles& files,
+                           const std::vector<drivers::Dialect>& dialects);
 
 // A daemon reads bench, policy and dialects once, as it begins: those that it read otherwise, or of
 // which it does not say what it read. `facts`: what it says of its bench.

@@ -88,11 +88,13 @@ ExitCode check_verb(const CommandLine& line) {
   if (!bench) {
     for (const auto& problem : bench.error().list) problems.list.push_back(problem);
   }
-  drivers::Checked<profiles::Basis> basis = profiles::Basis{};
+  profiles::Basis basis;
   if (bench) {
-    basis = load_basis(line, *bench);
-    if (!basis) {
-      for (const auto& problem : basis.error().list) problems.list.push_back(problem);
+    const auto dialects = load_bench_dialects(line, *bench);
+    if (dialects) {
+      basis = load_basis(line, *bench, *dialects);
+    } else {
+      for (const auto& problem : dialects.error().list) problems.list.push_back(problem);
     }
   }
   if (!problems.list.empty()) {
@@ -105,7 +107,7 @@ ExitCode check_verb(const CommandLine& line) {
   }
 
   auto report = profiles::check(files->profile, files->cell, bench->bench, bench->channel,
-                                bench->policy, *basis);
+                                bench->policy, basis);
   for (auto& note : not_in_force(line, *bench)) report.notes.push_back(std::move(note));
   const ExitCode code = report.problems.empty() ? ExitCode::done : ExitCode::bad_input;
   if (line.json) {

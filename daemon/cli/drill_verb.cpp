@@ -1,7 +1,6 @@
 #include <boost/json.hpp>
 #include <iostream>
 
-#include "daemon/bench/plant.h"
 #include "daemon/cli/asking.h"
 #include "daemon/cli/drill_view.h"
 #include "daemon/cli/planned.h"
@@ -26,30 +25,18 @@ std::string_view dialect_of(drivers::simulated::Role role) {
   return "scpi-switch";
 }
 
-// What the bench's own dialects say of deadlines and abilities, spoken in the words that simulated
-// instruments understand.
-struct Spoken {
-  std::vector<drivers::InstrumentSpec> instruments;
-  safety::SourceAbilities abilities;
-};
-
-drivers::Checked<Spoken> spoken(const CommandLine& line, const BenchFiles& files,
-                                const drivers::simulated::BenchModel& twin) {
+// The words that simulated instruments understand.
+drivers::Checked<std::vector<drivers::InstrumentSpec>> spoken(
+    const CommandLine& line, const BenchFiles& files, const drivers::simulated::BenchModel& twin) {
   const auto folders = dialect_folders(line.dialects);
-  const auto& channel = files.bench.channels[files.channel];
-  Spoken spoken;
+  std::vector<drivers::InstrumentSpec> spoken;
   for (std::size_t k = 0; k < files.bench.instruments.size(); ++k) {
-    const auto& instrument = files.bench.instruments[k];
-    const auto own = drivers::load_dialect(instrument.dialect, folders);
-    if (!own) return own.error();
-    if (k == channel.source.instrument) spoken.abilities = abilities_of(*own);
     auto simulated = drivers::load_dialect(std::string(dialect_of(twin.devices[k].role)), folders);
     if (!simulated) return simulated.error();
-    simulated->respond = instrument.respond.value_or(own->respond);
-    spoken.instruments.push_back({.name = instrument.name,
-                                  .id = static_cast<drivers::InstrumentId>(k),
-                                  .identity = {},
-                                  .dialect = std::move(*simulated)});
+    spoken.push_back({.name = files.bench.instruments[k].name,
+                      .id = static_cast<drivers::InstrumentId>(k),
+                      .identity = {},
+                      .dialect = std::move(*simulated)});
   }
   return spoken;
 }
@@ -66,24 +53,13 @@ drivers::Result<void> write_page(const std::string& path, std::string_view page)
 ExitCode drill_verb(const CommandLine& line) {
   const auto planned = load_planned(line);
   if (!planned) return complain(planned.error(), ExitCode::bad_input);
-  RehearsalSetup rehearsal = planned->rehearsal();
-  const auto speech =
+  const RehearsalSetup rehearsal = planned->rehearsal();
+  const auto instruments =
       spoken(line, planned->bench,
              twin_of(rehearsal.bench, rehearsal.channel, rehearsal.cell, rehearsal.start));
-  if (!speech) return complain(speech.error(), ExitCode::bad_input);
-  rehearsal.abilities = speech->abilities;
-
-  // Where the simulated instruments' own dialect takes longer, that is what the budget must allow.
-  profiles::Basis times = planned->basis;
-  times.instruments.resize(speech->instruments.size());
-  for (std::size_t k = 0; k < times.instruments.size(); ++k) {
-    const drivers::Dialect& dialect = speech->instruments[k].dialect;
-    times.instruments[k].settle = std::max(times.instruments[k].settle, dialect.settle);
-    times.instruments[k].between = std::max(times.instruments[k].between, dialect.between);
-  }
-
+  if (!instruments) return complain(instruments.error(), ExitCode::bad_input);
   const Drill met =
-      drill({.rehearsal = rehearsal, .instruments = speech->instruments, .basis = times});
+      drill({.rehearsal = rehearsal, .instruments = *instruments, .basis = planned->basis});
   if (met.undisturbed.phase != Phase::done) {
     std::cerr << "undisturbed, this run already ends otherwise than done; see `rehearse`\n";
     return exit_code_of_phase(key_of(met.undisturbed.phase));

@@ -11,7 +11,7 @@ RehearsalSetup Planned::rehearsal() const {
           .procedure = report.procedure,
           .plan = report.plan,
           .start = start,
-          .abilities = basis.abilities};
+          .dialects = dialects};
 }
 
 drivers::Checked<Planned> load_planned(const CommandLine& line) {
@@ -19,16 +19,18 @@ drivers::Checked<Planned> load_planned(const CommandLine& line) {
   if (!files) return files.error();
   auto bench = load_bench_files(line);
   if (!bench) return bench.error();
-  auto basis = load_basis(line, *bench);
-  if (!basis) return basis.error();
+  auto dialects = load_bench_dialects(line, *bench);
+  if (!dialects) return dialects.error();
+  auto basis = load_basis(line, *bench, *dialects);
   auto report = profiles::check(files->profile, files->cell, bench->bench, bench->channel,
-                                bench->policy, *basis);
+                                bench->policy, basis);
   if (!report.problems.empty()) return drivers::Failures{report.problems};
   CellStart start{.state_of_charge = line.start_charge, .voltage = {}, .ambient = {}};
   if (line.ambient_degc) start.ambient = drivers::celsius(*line.ambient_degc);
   return Planned{.files = std::move(*files),
                  .bench = std::move(*bench),
-                 .basis = std::move(*basis),
+                 .dialects = std::move(*dialects),
+                 .basis = std::move(basis),
                  .report = std::move(report),
                  .start = start};
 }

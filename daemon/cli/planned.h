@@ -11,6 +11,7 @@ namespace chargewright::daemon {
 struct Planned {
   ProfileAndCell files;
   BenchFiles bench;
+  std::vector<drivers::Dialect> dialects;  // by InstrumentId
   profiles::Basis basis;
   profiles::CheckReport report;  // without problems
   CellStart start;               // as the command line has the cell found

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "daemon/bench/plant.h"
 #include "daemon/plan/drill_bound.h"
 #include "daemon/plan/drill_scene.h"
 #include "daemon/plan/stage.h"
@@ -67,7 +68,7 @@ struct Pace {
 };
 Pace pace_of(const DrillScene& scene, const safety::ChannelPlan& plan) {
   const RehearsalSetup& r = scene.setup.rehearsal;
-  safety::Plant plant = profiles::plant_of(r.bench);  // what other channels ask takes time, too
+  safety::Plant plant = make_plant(r.bench, r.dialects);  // what other channels ask takes time, too
   plant.channels[r.channel] = plan;
   profiles::Basis basis = scene.setup.basis;
   basis.abilities = plan.abilities;

@@ -31,7 +31,8 @@ namespace chargewright::daemon {
 
 struct DrillSetup {
   RehearsalSetup rehearsal;
-  // How the simulated instruments are spoken to, one for each instrument of the bench.
+  // The words that the simulated instruments understand, one for each instrument of the bench. What
+  // the rehearsal's dialects say of deadlines and pauses rules instead of what these say.
   std::vector<drivers::InstrumentSpec> instruments;
   profiles::Basis basis{};  // what the budget rests on besides the bench file
   std::string only{};       // the faults of this name alone; empty: all

@@ -16,8 +16,9 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr Instant start{1h};        // any; not zero, so that ages have a past
-constexpr Duration way_most = 2ms;  // of a byte, in each direction
+constexpr Instant start{1h};  // any; not zero, so that ages have a past
+// Of a byte, in each direction, where the instrument's round trip is not known.
+constexpr Duration way_assumed = 2ms;
 // What goes on being seen after the end: a cut has its stages, and a cell its heat.
 constexpr Duration aftermath_on_bytes = 5s;
 constexpr Duration aftermath_of_run = 5min;
@@ -66,11 +67,20 @@ profiles::Procedure remainder(const profiles::Procedure& whole, std::size_t exec
   return rest;
 }
 
+// As slow as the response-time budget has it, where that was stated or measured.
+Duration way_to(const profiles::BenchInstrument& instrument, std::size_t id,
+                const profiles::Basis& basis) {
+  const profiles::InstrumentBasis known =
+      id < basis.instruments.size() ? basis.instruments[id] : profiles::InstrumentBasis{};
+  if (!known.measured && !instrument.response.round_trip) return way_assumed;
+  return profiles::times_of(instrument, known).round_trip / 2;
+}
+
 // Long enough for every rule that does not need the cell to change: ages, time-outs, on-delays.
 Duration patience(const safety::ChannelPlan& plan) {
   const safety::Ages ages(plan);
   return std::max<Duration>(10s, 2 * std::max({ages.readback, plan.disagree_delay, plan.heartbeat,
-                                               4 * plan.allowed_age}));
+                                               plan.prove_off_within, 4 * plan.allowed_age}));
 }
 
 class OnBytes {
@@ -118,13 +128,15 @@ class OnBytes {
                             .plant = scene.plant,
                             .instruments = scene.setup.instruments};
     setup.model.circuits[0].found = scene.cell;
-    // Never slower than the response-time budget has them.
     for (std::size_t k = 0; k < setup.model.devices.size(); ++k) {
-      const auto& known = scene.setup.basis.instruments;
-      const safety::InstrumentTimes times = profiles::times_of(
-          r.bench.instruments[k], k < known.size() ? known[k] : profiles::InstrumentBasis{});
-      const Duration way = std::min(way_most, times.round_trip / 2);
+      const profiles::BenchInstrument& instrument = r.bench.instruments[k];
+      const Duration way = way_to(instrument, k, scene.setup.basis);
       setup.links.push_back({.to_device = way, .to_host = way});
+      if (k >= r.dialects.size()) continue;
+      drivers::Dialect& spoken = setup.instruments[k].dialect;
+      spoken.respond = instrument.respond.value_or(r.dialects[k].respond);
+      spoken.settle = r.dialects[k].settle;
+      spoken.between = r.dialects[k].between;
     }
     setup.tick = std::max<Duration>(50ms, scene.plant.channels[0].every / 2);
     setup.start = start;

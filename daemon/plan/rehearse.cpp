@@ -20,17 +20,15 @@ safety::ChannelPlan paced(const safety::ChannelPlan& plan, Duration step) {
   paced.stuck_after = std::max(plan.stuck_after, 60 * paced.every);
   paced.heartbeat = std::max(plan.heartbeat, 5 * paced.every);
   paced.cut_stage = std::max(plan.cut_stage, 2 * paced.every);
+  paced.prove_off_within += 2 * paced.every;  // what proves it is seen at the next step
   return paced;
 }
 
 safety::Plant plant_of_one(const RehearsalSetup& setup) {
-  const safety::Plant whole = profiles::plant_of(setup.bench);
-  safety::ChannelPlan plan = whole.channels[setup.channel];
-  widen_disagreement(setup.bench, setup.bench.channels[setup.channel], plan);
-  plan.abilities = setup.abilities;
+  const safety::Plant whole = make_plant(setup.bench, setup.dialects);
   safety::Plant plant;
   plant.instruments = whole.instruments;
-  plant.channels.push_back(plan);
+  plant.channels.push_back(whole.channels[setup.channel]);
   return plant;
 }
 

@@ -8,6 +8,7 @@
 
 #include "daemon/plan/twin.h"
 #include "daemon/run/progress.h"
+#include "drivers/dialect.h"
 #include "profiles/profile.h"
 #include "safety/guard.h"
 #include "safety/plant.h"
@@ -21,8 +22,8 @@ struct RehearsalSetup {
   const profiles::Procedure& procedure;
   safety::RunPlan plan{};  // approval is taken as given: nothing real is energised
   CellStart start{};
-  // What the dialect of the source can do; as `daemon/bench/plant.h` finds it.
-  safety::SourceAbilities abilities{};
+  // By InstrumentId, as the daemon speaks them: the plant is made of them. Empty: none is known.
+  std::vector<drivers::Dialect> dialects{};
   // Virtual time between two readings; never shorter than the channel's own interval.
   drivers::Duration step = std::chrono::seconds(1);
   // A rehearsal that takes longer than this is broken off as failed.
@@ -77,7 +78,7 @@ inline constexpr std::size_t curve_points_max = 1200;
 
 Rehearsal rehearse(const RehearsalSetup& setup);
 
-// The plant of the setup's channel alone, as its files and dialect say.
+// The plant of the setup's channel alone, as the daemon has it (daemon/bench/plant.h).
 safety::Plant plant_of_one(const RehearsalSetup& setup);
 
 // The times of a channel's plan (ages, heartbeat, stages of a cut), made to fit readings that come

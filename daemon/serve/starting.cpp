@@ -357,7 +357,7 @@ Sequencer::Setup Starting::setup_of(std::uint8_t channel, const PreparedRun& run
                                         .procedure = run.report.procedure,
                                         .plan = run.report.plan,
                                         .start = start,
-                                        .abilities = on_.plant.channels[channel].abilities,
+                                        .dialects = on_.dialects,
                                         .longest = std::chrono::hours(72)});
   if (rehearsal.phase == Phase::done) {
     for (const auto& step : rehearsal.steps) setup.expected.push_back(step.duration);

@@ -32,7 +32,7 @@ struct Hut {
   profiles::Bench on = bench();
   profiles::Cell with = cell();
   safety::RunPlan run_plan = plan();
-  safety::SourceAbilities abilities{};
+  std::vector<drivers::Dialect> dialects{};
   profiles::Procedure steps =
       procedure({charge(4.0_A, 4.2_V, current_at_most(0.2_A, 1s)), rest(10min)});
   std::vector<drivers::InstrumentSpec> instruments{instrument(supply, "scpi-supply"),
@@ -46,13 +46,18 @@ struct Hut {
     with.current.never_above = 9.0_A;
     run_plan.body = {with.model.r0, with.model.heat_capacity};
   }
+  // The bench's own dialects: those that its instruments are spoken to in, and what is made of
+  // them.
+  void speak() {
+    for (const auto& spec : instruments) dialects.push_back(spec.dialect);
+  }
   Drill drilled(const std::string& only = "") const {
     return drill({.rehearsal = {.bench = on,
                                 .cell = with,
                                 .procedure = steps,
                                 .plan = run_plan,
                                 .start = {},
-                                .abilities = abilities},
+                                .dialects = dialects},
                   .instruments = instruments,
                   .basis = basis,
                   .only = only});
@@ -189,6 +194,53 @@ TEST(DrillCrossing, beyond_its_bound_breaks_it) {
   EXPECT_FALSE(crossing.breaks_bound());
 }
 
+double longest_from_notice_to_stop(const Drill& met) {
+  double longest = 0;
+  for (const DrillRow& row : met.rows) {
+    if (row.notice_s && row.stopped_s) {
+      longest = std::max(longest, *row.stopped_s - *row.notice_s);
+    }
+  }
+  return longest;
+}
+
+// What the daemon takes for the same setpoint is no turned knob in the drill, either.
+TEST(Drill, notices_no_knob_by_a_rule_that_the_daemon_would_not) {  // S3
+  const auto noticed_by = [](const Hut& hut) {
+    const Drill met = hut.drilled("knob-turned");
+    for (const DrillRow* row : rows_of(met, "knob-turned", DrillMoment::middle)) {
+      if (row->fault.faults[0].knob == drivers::Measurand::voltage) return row->noticed_by;
+    }
+    return std::string();
+  };
+  Hut hut;
+  hut.on = bare_bench();  // a meter's lead compensation would write over the knob
+  hut.run_plan.lead_compensation_max = 0.0_V;
+  hut.run_plan.over_voltage_protection = 6.0_V;
+  hut.speak();
+  EXPECT_EQ(noticed_by(hut), "setpoint-changed");
+  hut.dialects[supply].verbs[static_cast<std::size_t>(drivers::Verb::set_voltage)].ask->within = 2;
+  EXPECT_NE(noticed_by(hut), "setpoint-changed");
+}
+
+TEST(Drill, has_answers_under_way_for_as_long_as_the_bench_file_says) {  // S7
+  Hut hut;
+  EXPECT_LT(longest_from_notice_to_stop(hut.drilled("not-a-number")), 0.005);
+  hut.on.instruments[supply].response.round_trip = 20ms;
+  const double longest = longest_from_notice_to_stop(hut.drilled("not-a-number"));
+  EXPECT_GE(longest, 0.010);  // the off goes one way
+  EXPECT_LT(longest, 0.020);
+}
+
+TEST(Drill, pauses_between_messages_as_the_bench_s_own_dialect_does) {  // S7
+  Hut hut;
+  hut.speak();
+  hut.dialects[supply].between = 20ms;
+  const double longest = longest_from_notice_to_stop(hut.drilled("not-a-number"));
+  EXPECT_GE(longest, 0.005);  // the off waits for the pause that it falls into
+  EXPECT_LT(longest, 0.040);
+}
+
 // A source that pauses between messages, as its dialect says, which the budget was not told of.
 // Whether a crossing falls into a pause is chance: of many pauses, some are met.
 TEST(Drill, does_not_survive_what_takes_longer_than_the_budget_allows) {  // S7
@@ -267,7 +319,11 @@ TEST(Drill, does_not_survive_a_turned_knob_once_no_rule_is_left_to_see_it) {  //
     return DrillVerdict::harmless;
   };
   EXPECT_EQ(verdict(), DrillVerdict::survived);
-  hut.abilities.reads_setpoints = false;
+  hut.speak();
+  for (const auto verb :
+       {drivers::Verb::read_voltage_setpoint, drivers::Verb::read_current_setpoint}) {
+    hut.dialects[supply].verbs[static_cast<std::size_t>(verb)].absent = true;
+  }
   EXPECT_NE(verdict(), DrillVerdict::not_survived);  // the limit on voltage is left, and the OVP
   hut.run_plan.limits.voltage_above = {6.0_V, safety::Origin::profile, {}};
   hut.run_plan.limits.charge_above = {20.0_Ah, safety::Origin::profile, {}};

@@ -4,6 +4,7 @@
 
 #include <numeric>
 
+#include "tests/support/places.h"
 #include "tests/unit/daemon/hut.h"
 
 namespace chargewright::daemon {
@@ -114,6 +115,30 @@ TEST(Rehearsal, counts_a_capacitor_from_its_empty_voltage_to_its_full_one) {
   EXPECT_NEAR(run.state_of_charge_end, 1, 0.01);
   EXPECT_NEAR(run.curve.back().state_of_charge, run.state_of_charge_end, 0.01);
   EXPECT_NEAR(run.charge_in_ah * 3600, 200, 2);
+}
+
+// `check`, `drill` and the daemon itself judge by the same plan.
+TEST(Rehearsal, runs_the_plant_that_the_daemon_makes_of_bench_and_dialects) {  // S3 S4
+  const profiles::Bench on = bench();
+  const profiles::Cell with = cell();
+  const profiles::Procedure steps = procedure({rest(2s)});
+  std::vector<drivers::Dialect> dialects;
+  for (const char* name : {"scpi-supply", "scpi-meter", "scpi-thermometer"}) {
+    dialects.push_back(drivers::load_dialect(name, {test::in_source("drivers/dialects")}).value());
+  }
+  dialects[supply].between = 50ms;
+  dialects[supply].verbs[static_cast<std::size_t>(drivers::Verb::set_voltage)].ask->within = 2;
+  dialects[supply].verbs[static_cast<std::size_t>(drivers::Verb::read_protection)].absent = true;
+  const safety::ChannelPlan plan =
+      plant_of_one({.bench = on, .cell = with, .procedure = steps, .dialects = dialects})
+          .channels.at(0);
+  EXPECT_EQ(plan.setpoint_voltage_tolerance, 2.0_V);
+  EXPECT_FALSE(plan.abilities.reads_protection);
+  EXPECT_EQ(plan.repeat_every, 750ms);  // fifteen messages, and their pauses
+  EXPECT_GT(plan.prove_off_within, plan.repeat_every);
+  EXPECT_GT(plan.voltage_disagreement, 0.0_V);
+  // At the pace of a rehearsal its proof is still awaited to the step after the last one due.
+  EXPECT_EQ(paced(plan, 10s).prove_off_within, plan.prove_off_within + 20s);
 }
 
 TEST(Rehearsal, breaks_off_what_would_never_end) {
