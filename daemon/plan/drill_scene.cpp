@@ -76,6 +76,12 @@ Duration way_to(const profiles::BenchInstrument& instrument, std::size_t id,
   return profiles::times_of(instrument, known).round_trip / 2;
 }
 
+// Stated; without a word of it, at once.
+Duration settling_of(const RehearsalSetup& r) {
+  return r.bench.source_of(r.bench.channels[r.channel])
+      .response.settling.value_or(Duration::zero());
+}
+
 // Long enough for every rule that does not need the cell to change: ages, time-outs, on-delays.
 Duration patience(const safety::ChannelPlan& plan) {
   const safety::Ages ages(plan);
@@ -89,7 +95,8 @@ class OnBytes {
       : scene_(scene),
         fault_(fault),
         plan_(scene.plant.channels[0]),
-        outcome_(DrillWatch(scene.setup.rehearsal.cell, scene.plan, plan_)),
+        settling_(settling_of(scene.setup.rehearsal)),
+        outcome_(DrillWatch(scene.setup.rehearsal.cell, scene.plan, plan_, settling_)),
         stage_(setup_of(scene)),
         stride_(std::clamp<Duration>(plan_.every / 2, 1ms, 1s)) {
     stage_.on_event = [this](const Event& event) { note(outcome_, event); };
@@ -116,7 +123,7 @@ class OnBytes {
       stage_.request({.kind = safety::Request::Kind::cut});
     }
     until([&] { return settled(); }, patience(plan_) + (before ? 2 * plan_.arm_within : 0s));
-    pass(aftermath_on_bytes);
+    pass(aftermath_on_bytes + settling_);
     note_end(outcome_, stage_.sequencer()->progress(), stage_.now());
     return std::move(outcome_);
   }
@@ -186,6 +193,7 @@ class OnBytes {
   const DrillScene& scene_;
   const DrillFault& fault_;
   const safety::ChannelPlan& plan_;
+  Duration settling_;
   DrillOutcome outcome_;
   WiredStage stage_;
   Duration stride_;
@@ -203,7 +211,7 @@ DrillOutcome play_whole_run(const DrillScene& scene, const DrillFault& fault) {
   safety::Plant plant = scene.plant;
   plant.channels[0] = paced(plant.channels[0], r.step);
   const safety::ChannelPlan& plan = plant.channels[0];
-  DrillOutcome outcome(DrillWatch(r.cell, scene.plan, plan));
+  DrillOutcome outcome(DrillWatch(r.cell, scene.plan, plan, settling_of(r)));
   Stage stage(twin_of(r.bench, r.channel, r.cell, r.start), plant, start);
   stage.on_event = [&](const Event& event) { note(outcome, event); };
   stage.run({.channel = 0,

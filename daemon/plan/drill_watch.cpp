@@ -30,11 +30,11 @@ void DrillWatch::Beyond::see(bool beyond, double value, double passed) {
   if (beyond) most = std::max(most, value);
 }
 
-void DrillWatch::Crossed::see(bool beyond, bool may_flow, Instant before, Instant now) {
-  if (!may_flow) {
+void DrillWatch::Crossed::see(bool beyond, Drive drive, Instant before, Instant now) {
+  if (drive != Drive::on) {
     // Crossed and cut between two looks: at the earliest just after the one before.
     if (!since && beyond && flowed) since = before;
-    if (since && !stopped) stopped = now;
+    if (since && !stopped && drive == Drive::off) stopped = now;
     flowed = false;
     return;
   }
@@ -48,11 +48,12 @@ void DrillWatch::Crossed::see(bool beyond, bool may_flow, Instant before, Instan
 }
 
 DrillWatch::DrillWatch(const profiles::Cell& cell, const safety::RunPlan& plan,
-                       const safety::ChannelPlan& channel)
+                       const safety::ChannelPlan& channel, drivers::Duration settling)
     : cell_(&cell),
       channel_(channel),
       source_{channel.source.instrument, std::max<std::uint8_t>(channel.source.channel, 1)},
-      off_amperes_(channel.off_current.value()) {
+      off_amperes_(channel.off_current.value()),
+      settling_(settling) {
   const auto& l = plan.limits;
   if (l.voltage_above) volts_.limit = l.voltage_above->value.value();
   if (l.current_above) amperes_.limit = l.current_above->value.value();
@@ -77,19 +78,46 @@ void DrillWatch::fault(const drivers::simulated::Bench& bench, Instant now) {
   see(bench, now);
 }
 
+DrillWatch::Drive DrillWatch::drive(const drivers::simulated::Bench& bench, Instant now) {
+  const auto& output = bench.output(source_.device, source_.channel);
+  if (!bench.circuit(0).switch_closed) return Drive::off;
+  if (output.is_on()) return Drive::on;
+  // Its own protections stop it at once.
+  if (output.over_voltage_tripped() || output.over_current_tripped()) return Drive::off;
+  if (drive_ == Drive::on) falls_until_ = later(now, settling_);
+  return drive_ != Drive::off && now < falls_until_ ? Drive::falling : Drive::off;
+}
+
 void DrillWatch::see(const drivers::simulated::Bench& bench, Instant now) {
   if (!begun_) return;
+  const bool fell = drive_ == Drive::falling;
+  const Drive next = drive(bench, now);
+  // The fall ended between two looks, at a time that is known.
+  if (fell && next == Drive::off && bench.circuit(0).switch_closed && falls_until_ < now) {
+    look(bench, Drive::falling, falls_until_);
+    look(bench, Drive::off, falls_until_);
+  }
+  look(bench, next, now);
+}
+
+void DrillWatch::look(const drivers::simulated::Bench& bench, Drive drive, Instant now) {
+  drive_ = drive;
   const auto& circuit = bench.circuit(0);
   const auto& output = bench.output(source_.device, source_.channel);
   const double passed = drivers::in_seconds(now - seen_);
-  const double v = circuit.voltage().value();
-  const double i = circuit.current().value();
+  const bool falling = drive == Drive::falling;
+  const double v = std::max(circuit.voltage().value(), falling ? volts_driven_ : 0.0);
+  const double i = std::max(circuit.current().value(), falling ? amperes_driven_ : 0.0);
+  if (drive == Drive::on) {
+    volts_driven_ = v;
+    amperes_driven_ = i;
+  }
   const double t = circuit.temperature().value();
   volts_.most = std::max(volts_.most, v);
   amperes_.most = std::max(amperes_.most, i);
   degrees_c_.most = std::max(degrees_c_.most, t);
   // A cell that is found too high is not our harm; one that is held or driven there is.
-  const bool may_flow = output.is_on() && circuit.switch_closed;
+  const bool may_flow = drive != Drive::off;
   too_high_.see(may_flow && v > cell_->voltage.never_above.value(), v, passed);
   too_much_.see(i > cell_->current.never_above.value(), i, passed);
   too_warm_.see(t > cell_->temperature.never_above.value() + borne_kelvins, t, passed);
@@ -97,14 +125,14 @@ void DrillWatch::see(const drivers::simulated::Bench& bench, Instant now) {
   const double joint = i * i * circuit.loosened.value();
   hot_joint_.see(joint > joint_watts, joint, passed);
   using drivers::Measurand;
-  crossed_volts_.see(shows_beyond(bench, channel_.voltmeter, Measurand::voltage, volts_), may_flow,
+  crossed_volts_.see(shows_beyond(bench, channel_.voltmeter, Measurand::voltage, volts_), drive,
                      seen_, now);
-  crossed_amperes_.see(shows_beyond(bench, channel_.ammeter, Measurand::current, amperes_),
-                       may_flow, seen_, now);
+  crossed_amperes_.see(shows_beyond(bench, channel_.ammeter, Measurand::current, amperes_), drive,
+                       seen_, now);
   const bool too_warm = std::ranges::any_of(channel_.thermometers, [&](const auto& at) {
     return shows_beyond(bench, at, Measurand::temperature, degrees_c_);
   });
-  crossed_degrees_c_.see(too_warm, may_flow, seen_, now);
+  crossed_degrees_c_.see(too_warm, drive, seen_, now);
   ever_on_ = ever_on_ || may_flow;
   if (may_flow) {
     stopped_.reset();

@@ -241,6 +241,25 @@ TEST(Drill, pauses_between_messages_as_the_bench_s_own_dialect_does) {  // S7
   EXPECT_LT(longest, 0.040);
 }
 
+// 12.6 A where the cell bears 9 A, and a source whose current goes on for 3 s after the off.
+TEST(Drill, has_the_current_flow_on_as_long_as_the_bench_file_says_after_an_off) {  // S7
+  Hut hut;
+  const auto escapes = [&] {
+    const Drill met = hut.drilled("source-escapes");
+    return *rows_of(met, "source-escapes", DrillMoment::early).at(0);
+  };
+  const DrillRow at_once = escapes();
+  EXPECT_EQ(at_once.verdict, DrillVerdict::survived) << at_once.sentence;
+  hut.on.instruments[supply].response.settling = 3s;
+  const DrillRow after = escapes();
+  EXPECT_EQ(after.verdict, DrillVerdict::not_survived) << after.sentence;
+  EXPECT_NE(after.sentence.find("above its never-above 9 A"), std::string::npos) << after.sentence;
+  EXPECT_NEAR(after.stopped_s.value_or(0), at_once.stopped_s.value_or(0) + 3, 0.010);
+  for (const DrillCrossing& crossing : after.crossings) {
+    EXPECT_FALSE(crossing.breaks_bound()) << key_of(crossing.cause);  // `check` says so, too
+  }
+}
+
 // A source that pauses between messages, as its dialect says, which the budget was not told of.
 // Whether a crossing falls into a pause is chance: of many pauses, some are met.
 TEST(Drill, does_not_survive_what_takes_longer_than_the_budget_allows) {  // S7
