@@ -207,6 +207,13 @@ class Faults {
                  plan_.source_current_max.value());
     const std::string& source = name_of(plan_.source.instrument);
     alone("source-escapes", source, source + " delivers more than it says", {volts, amperes});
+    if (plan_.contactor) {
+      alone("source-escapes-and-ignores-off", source,
+            source + " delivers more than it says and ignores off",
+            {volts,
+             amperes,
+             {.kind = FaultKind::ignores_output_off, .device = plan_.source.instrument}});
+    }
     if (!limits.temperature_above || plan_.thermometers.empty()) return;
     const BenchFault warm = heats();
     alone("cell-heats-unheeded", "cell",

@@ -323,6 +323,28 @@ TEST(Drill, shows_that_only_a_contactor_stops_a_source_that_ignores_off) {  // S
   EXPECT_EQ(cut(), DrillVerdict::survived);
 }
 
+// What the budget says of the contactor alone is met, not only printed.
+TEST(Drill, has_the_contactor_alone_keep_the_budget_where_the_source_ignores_off) {  // S4 S7
+  Hut hut;
+  const char* const name = "source-escapes-and-ignores-off";
+  EXPECT_TRUE(hut.drilled(name).rows.empty());  // nothing could stop it
+  hut.on.instruments.resize(4);
+  hut.on.instruments[3].name = "contactor";
+  hut.on.channels[0].contactor = safety::Terminal{3, 1};
+  hut.instruments.push_back(instrument(3, "scpi-switch"));
+  const Drill obeyed = hut.drilled("source-escapes");
+  const Drill met = hut.drilled(name);
+  const DrillRow& by_source = *rows_of(obeyed, "source-escapes", DrillMoment::middle).at(0);
+  const DrillRow& row = *rows_of(met, name, DrillMoment::middle).at(0);
+  EXPECT_EQ(row.verdict, DrillVerdict::survived) << row.sentence;
+  ASSERT_FALSE(row.crossings.empty());
+  const DrillCrossing& crossing = row.crossings[0];
+  ASSERT_TRUE(crossing.stopped_s && crossing.stopped_bound_s && crossing.overshoot_bound);
+  EXPECT_FALSE(crossing.breaks_bound());
+  EXPECT_GT(*crossing.stopped_s, by_source.crossings.at(0).stopped_s.value_or(9));
+  EXPECT_GT(*crossing.stopped_bound_s, by_source.crossings.at(0).stopped_bound_s.value_or(9));
+}
+
 // The verdict is the cell's, not the guard's: with every rule blinded that would see it, nothing is
 // noticed, and the drill says that the cell did not come through.
 TEST(Drill, does_not_survive_a_turned_knob_once_no_rule_is_left_to_see_it) {  // S2 S3
