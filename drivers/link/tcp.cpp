@@ -3,9 +3,8 @@
 #include <algorithm>
 #include <boost/asio/connect.hpp>
 #include <boost/asio/ip/tcp.hpp>
-#include <optional>
-#include <vector>
 
+#include "drivers/link/name_lookup.h"
 #include "drivers/link/stream_link.h"
 
 namespace chargewright::drivers {
@@ -13,6 +12,11 @@ namespace {
 
 namespace ip = boost::asio::ip;
 using boost::system::error_code;
+using Clock = std::chrono::steady_clock;
+
+constexpr std::chrono::milliseconds name_looked_at_every{5};
+// As many times what the instrument is given to answer a call. A name server asks others in turn.
+constexpr int name_patience = 5;
 
 // A silent loss of the network is noticed by the interlock's stale reading long before; these only
 // see to it that the connection is then given up and opened anew.
@@ -34,13 +38,43 @@ class TcpCore final : public StreamCore<ip::tcp::socket> {
  public:
   TcpCore(boost::asio::io_context& context, const TcpAddress& address, LinkUser& user,
           const LinkTimes& times)
-      : StreamCore(context, user, times), address_(address) {}
+      : StreamCore(context, user, times), address_(address), lookup_(address) {}
 
  private:
   std::shared_ptr<TcpCore> self() { return std::static_pointer_cast<TcpCore>(shared_from_this()); }
 
+  // To what the name stood for the last time, where that is known: the system may take seconds to
+  // tell it anew, or not answer at all. What it tells meanwhile, or too late, is for the next
+  // attempt.
   void open() override {
     const unsigned mine = attempt();
+    error_code is_a_name;
+    const ip::address address = ip::make_address(address_.host, is_a_name);
+    if (!is_a_name) return connect({ip::tcp::endpoint(address, address_.port)}, mine);
+    lookup_.begin();
+    if (!lookup_.endpoints().empty()) return connect(lookup_.endpoints(), mine);
+    await_name(mine, Clock::now() + name_patience * times().connect);
+  }
+
+  void await_name(unsigned mine, Clock::time_point until) {
+    timer_.expires_after(name_looked_at_every);
+    timer_.async_wait([core = self(), mine, until](error_code error) {
+      if (!error && mine == core->attempt()) core->look_at_name(mine, until);
+    });
+  }
+
+  void look_at_name(unsigned mine, Clock::time_point until) {
+    const bool ended = lookup_.has_ended();
+    if (ended && !lookup_.endpoints().empty()) return connect(lookup_.endpoints(), mine);
+    if (ended) return failed(mine, "the host is not found: " + lookup_.problem());
+    if (Clock::now() < until) return await_name(mine, until);
+    failed(mine, "the host's name is not looked up within " +
+                     std::to_string((name_patience * times().connect).count()) + " ms");
+  }
+
+  // To the addresses of the host in turn. One that swallows our call takes all the time that there
+  // is: each attempt begins one address further on.
+  void connect(NameLookup::Endpoints endpoints, unsigned mine) {
     timer_.expires_after(times().connect);
     timer_.async_wait([core = self(), mine](error_code error) {
       if (error || core->is_up()) return;
@@ -48,29 +82,7 @@ class TcpCore final : public StreamCore<ip::tcp::socket> {
       core->failed(mine,
                    "no connection within " + std::to_string(core->times().connect.count()) + " ms");
     });
-    // A written-out address is not worth the resolver's thread.
-    error_code error;
-    const ip::address numeric = ip::make_address(address_.host, error);
-    if (!error) {
-      const ip::tcp::endpoint endpoint(numeric, address_.port);
-      return connect(ip::tcp::resolver::results_type::create(endpoint, address_.host, ""), mine);
-    }
-    resolver_.emplace(context_).async_resolve(
-        address_.host, std::to_string(address_.port),
-        [core = self(), mine](error_code problem, const auto& found) {
-          if (problem) {
-            return core->failed(mine, "the host is not found: " + problem.message());
-          }
-          if (mine == core->attempt()) core->connect(found, mine);
-        });
-  }
-
-  // To the addresses of the host in turn. One that swallows our call takes all the time that there
-  // is: each attempt begins one address further on.
-  void connect(const ip::tcp::resolver::results_type& found, unsigned mine) {
-    std::vector<ip::tcp::endpoint> endpoints(found.begin(), found.end());
-    const std::size_t first = endpoints.empty() ? 0 : first_ % endpoints.size();
-    const auto middle = endpoints.begin() + static_cast<std::ptrdiff_t>(first);
+    const auto middle = endpoints.begin() + static_cast<std::ptrdiff_t>(first_ % endpoints.size());
     std::rotate(endpoints.begin(), middle, endpoints.end());
     boost::asio::async_connect(
         stream_, endpoints, [core = self(), mine](error_code error, const auto&) {
@@ -83,13 +95,9 @@ class TcpCore final : public StreamCore<ip::tcp::socket> {
         });
   }
 
-  // Gives up what it does. Its own cancel() allocates, which a link that is closed for want of
-  // memory must not.
-  void release() override { resolver_.reset(); }
-
   TcpAddress address_;
-  std::size_t first_ = 0;                      // of the addresses
-  std::optional<ip::tcp::resolver> resolver_;  // of a name; at work, or done
+  NameLookup lookup_;      // stays idle where the address is written out
+  std::size_t first_ = 0;  // of the addresses
 };
 
 }  // namespace

@@ -193,6 +193,76 @@ TEST_F(TcpLink, tries_the_next_address_of_a_name_where_one_swallows_its_call) {
   EXPECT_EQ(user.why, "no connection within 200 ms");
 }
 
+// The name service does not answer: these run themselves once more with a library preloaded that
+// stands for such a one (tests/support/slow_names.c).
+struct ANameServiceThatIsSlow : TcpLink {
+  static constexpr const char* marker = "CHARGEWRIGHT_SLOW_NAMES";
+  static bool is_slow() {
+    if (std::getenv(marker) != nullptr) return true;
+    EXPECT_TRUE(passes_with("slow_names.so", std::string(marker) + "=1"));
+    return false;
+  }
+  std::unique_ptr<Link> to(const char* name, LinkUser& listener) {
+    return make_link(context, TcpAddress{name, port}, listener, quick);
+  }
+};
+
+TEST_F(ANameServiceThatIsSlow, keeps_no_other_instrument_waiting) {  // S4
+  if (!is_slow()) return;
+  Listener lost, found, numbered;
+  auto slow = to("slow", lost);
+  auto good = to("good", found);
+  auto number = to("127.0.0.1", numbered);
+  slow->start();
+  good->start();
+  number->start();
+  const tcp::socket one = accept();
+  const tcp::socket other = accept();
+  EXPECT_TRUE(until([&] { return found.ups + numbered.ups == 2; }, 1000ms));
+  EXPECT_EQ(found.downs + numbered.downs, 0);
+}
+
+TEST_F(ANameServiceThatIsSlow, does_not_hold_up_the_end) {
+  if (!is_slow()) return;
+  const auto began = std::chrono::steady_clock::now();
+  {
+    boost::asio::io_context own;
+    auto slow = make_link(own, TcpAddress{"slow", port}, user, quick);
+    slow->start();
+    own.run_for(100ms);
+  }
+  EXPECT_LT(std::chrono::steady_clock::now() - began, 1500ms);
+}
+
+TEST_F(ANameServiceThatIsSlow, does_not_keep_a_lost_link_from_opening_again) {  // S3 S4
+  if (!is_slow()) return;
+  auto named = to("once", user);
+  named->start();
+  for (int n = 1; n <= 3; ++n) {
+    const tcp::socket peer = accept();
+    ASSERT_TRUE(until([&] { return user.ups == n; }, 1000ms)) << user.why;
+  }
+}
+
+TEST_F(ANameServiceThatIsSlow, has_more_time_for_the_first_answer_than_the_instrument) {
+  if (!is_slow()) return;
+  auto named = to("late", user);
+  named->start();
+  const tcp::socket peer = accept();
+  ASSERT_TRUE(until([&] { return user.ups == 1; }));
+  EXPECT_EQ(user.downs, 0) << user.why;
+}
+
+TEST_F(ANameServiceThatIsSlow, is_told_and_what_it_says_at_last_is_used) {
+  if (!is_slow()) return;
+  auto named = to("later", user);
+  named->start();
+  ASSERT_TRUE(until([&] { return user.downs == 1; }));
+  EXPECT_EQ(user.why, "the host's name is not looked up within 1000 ms");
+  const tcp::socket peer = accept();
+  ASSERT_TRUE(until([&] { return user.ups == 1; })) << user.why;
+}
+
 TEST_F(TcpLink, does_not_find_a_host_that_is_none) {
   auto lost = make_link(context, TcpAddress{"no-such-host.invalid", 5025}, user, quick);
   lost->start();
