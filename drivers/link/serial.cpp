@@ -9,6 +9,7 @@
 
 #include <fcntl.h>
 #include <libserialport.h>
+#include <sys/ioctl.h>
 #include <termios.h>
 #include <unistd.h>
 
@@ -35,8 +36,26 @@ bool is_pseudo_terminal(const std::string& resolved_name) {
   return resolved_name.starts_with("/dev/pts/");
 }
 
+// In the last close of a port Linux waits for what is unsent, up to 30 s, and an instrument that is
+// off never lets it go where the flow is controlled. Whoever closes must not stand still that long
+// (S6). What a driver cannot discard, as those of USB adapters, leaves without flow control. That
+// is a setting, which may itself take long, and so is only made where it is needed.
+void let_go_of_unsent(const sp_port* port) {
+  int handle = -1;
+  if (sp_get_port_handle(port, &handle) != SP_OK || handle < 0) return;  // it never was open
+  tcflush(handle, TCOFLUSH);
+  int unsent = 0;
+  if (ioctl(handle, TIOCOUTQ, &unsent) != 0 || unsent == 0) return;
+  termios line{};
+  if (tcgetattr(handle, &line) != 0) return;
+  line.c_cflag &= ~static_cast<tcflag_t>(CRTSCTS);
+  line.c_iflag &= ~static_cast<tcflag_t>(IXON);
+  tcsetattr(handle, TCSANOW, &line);
+}
+
 struct PortDeleter {
   void operator()(sp_port* port) const {
+    let_go_of_unsent(port);
     sp_close(port);  // fails harmlessly where it never was open
     sp_free_port(port);
   }
@@ -137,17 +156,19 @@ class SerialCore final : public StreamCore<Descriptor> {
     int handle = -1;
     code = sp_get_port_handle(found, &handle);
     if (code != SP_OK) return last_error("asking for the descriptor", code);
-    if (!set_reading(handle)) return "setting how " + address_.device + " is read failed";
+    if (!set_line(handle)) return "setting how " + address_.device + " is read failed";
     return take(handle);
   }
 
   // libserialport leaves a port in which a read without data gives 0 bytes, and that would be taken
   // for the end of the link. With VMIN at 1 it says "try again", as a socket does. It also
   // leaves one that takes a byte of wrong parity or frame for sound: a digit that was damaged on
-  // the line would be another digit. Read as NUL it makes garbage of its answer (S3).
-  static bool set_reading(int handle) {
+  // the line would be another digit. Read as NUL it makes garbage of its answer (S3). And its
+  // version 0.1.1 does not set the flow control by RTS and CTS that it was asked for.
+  [[nodiscard]] bool set_line(int handle) const {
     termios line{};
     if (tcgetattr(handle, &line) != 0) return false;
+    if (address_.flow == FlowControl::rts_cts) line.c_cflag |= CRTSCTS;
     line.c_iflag |= INPCK;
     line.c_iflag &= ~static_cast<tcflag_t>(IGNPAR | PARMRK);
     line.c_cc[VMIN] = 1;
