@@ -235,6 +235,9 @@ void GuardThread::Loop::run() {
       }
     }
   }
+  // Closing a port may take longer than the dead-man is patient: it is told before what it need not
+  // cut. What it has to cut it can only reach when our links are closed.
+  if (dead_man_ && all_off_) dead_man_->end(true);
   for (auto& line : lines_) {
     try {
       line->link->stop();
@@ -242,7 +245,7 @@ void GuardThread::Loop::run() {
       continue;  // the other links still need closing
     }
   }
-  if (dead_man_) dead_man_->end(all_off_);
+  if (dead_man_ && !all_off_) dead_man_->end(false);
   alive = false;
 }
 

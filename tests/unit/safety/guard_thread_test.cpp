@@ -10,6 +10,7 @@
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/post.hpp>
 #include <ctime>
+#include <functional>
 #include <map>
 #include <stdexcept>
 #include <thread>
@@ -191,17 +192,23 @@ TEST_F(ServedBench, is_charged_cut_by_the_operator_acknowledged_and_left_off) { 
 // Opens on the guard's own thread, which is how that thread is known here.
 class WatchedLink final : public drivers::Link {
  public:
-  explicit WatchedLink(std::unique_ptr<drivers::Link> link) : link_(std::move(link)) {}
+  explicit WatchedLink(
+      std::unique_ptr<drivers::Link> link, std::function<void()> closing = [] {})
+      : link_(std::move(link)), closing_(std::move(closing)) {}
   void start() override {
     watch_this_thread();
     link_->start();
   }
-  void stop() override { link_->stop(); }
+  void stop() override {
+    closing_();
+    link_->stop();
+  }
   bool write(std::string_view bytes) override { return link_->write(bytes); }
   [[nodiscard]] bool is_up() const override { return link_->is_up(); }
 
  private:
   std::unique_ptr<drivers::Link> link_;
+  std::function<void()> closing_;
 };
 
 // The whole loop: real links, instruments, guard, events, snapshots (a cut waits for no heap).
@@ -375,6 +382,32 @@ TEST_F(ServedBench, says_goodbye_to_the_dead_man_when_every_output_is_verified_o
   EXPECT_TRUE(guard->stop());
   EXPECT_EQ(dead_man->goodbyes, 1);
   EXPECT_EQ(dead_man->handovers, 0);
+}
+
+// A port may take longer to close than the dead-man is patient; but it needs the ports that it has
+// to cut.
+TEST_F(ServedBench, closes_its_links_after_a_goodbye_and_before_it_hands_over) {  // S6
+  serve();
+  for (const bool reached : {true, false}) {
+    dead_man->goodbyes = 0;
+    int words = 0;
+    GuardThreadSpec made = spec();
+    if (!reached) made.links[supply] = drivers::parse_link("tcp://127.0.0.1:1").value();
+    made.stop_within = reached ? 5000ms : 100ms;
+    made.make_link = [&](boost::asio::io_context& on, const drivers::LinkAddress& address,
+                         drivers::LinkUser& user) {
+      return std::make_unique<WatchedLink>(drivers::make_link(on, address, user), [&] {
+        words += dead_man->goodbyes + dead_man->handovers;
+      });
+    };
+    guard = std::make_unique<GuardThread>(std::move(made));
+    guard->start();
+    if (reached) {
+      ASSERT_TRUE(until(State::off));
+    }
+    EXPECT_EQ(guard->stop(), reached);
+    EXPECT_EQ(words, reached ? 3 : 0);  // of the three links
+  }
 }
 
 TEST_F(ServedBench, hands_over_to_the_dead_man_what_it_cannot_verify) {  // S4 S6
