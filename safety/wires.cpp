@@ -14,6 +14,9 @@ using drivers::Outcome;
 using drivers::Verb;
 
 constexpr int rounds_most = 64;  // of moving orders and outcomes before looking at the links
+// Questions of the wires' own; channel 15 and a purpose that the guard does not have.
+constexpr std::uint32_t own_ticket = 0xFFFF'FFFF;
+
 // Questions, and what de-energises: whoever it is may be told. Not what energises or protects the
 // cell of another.
 bool harms_nobody(const Order& order) {
@@ -26,14 +29,11 @@ bool harms_nobody(const Order& order) {
       return false;
     case Verb::set_voltage:
     case Verb::set_current:
-      return order.urgent && order.value == 0;
+      return order.value == 0;
     default:
       return true;
   }
 }
-
-// Questions of the wires' own; channel 15 and a purpose that the guard does not have.
-constexpr std::uint32_t own_ticket = 0xFFFF'FFFF;
 
 }  // namespace
 
@@ -162,6 +162,7 @@ void Wires::give(const Order& order, Instant now) {
   touch(line);
   if (order.urgent) drop_voided(line, order);
   if (line.stranger && !harms_nobody(order)) {
+    // uncovered: it has room for more than all channels can have under way
     if (line.named || !line.held.push(order)) not_reached(order, now);
     return;
   }

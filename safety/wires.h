@@ -90,7 +90,7 @@ class Wires {
     bool named = false;     // it said who it is, since its link came up
     // What is meant for the one before it and would do harm to another: until it has said who it
     // is.
-    drivers::Ring<drivers::Order, 32> held{};
+    drivers::Ring<drivers::Order, 128> held{};
     // Rounds in which it must still be looked at; with none left, not before `wake`.
     std::uint8_t rounds = 0;
     drivers::Instant wake{};

@@ -204,10 +204,14 @@ TEST_F(SlowChain, alarms_after_its_stages_where_the_output_says_that_it_is_on) {
 }
 
 TEST_F(SlowChain, does_not_wait_for_answers_of_links_that_stay_down) {  // S4
-  begin();
-  for (const Order& order : orders) answer(order, 0, Ending::link_down);
-  turn(at(1500ms));
-  EXPECT_TRUE(chain.alarmed());
+  for (const Ending never : {Ending::link_down, Ending::refused, Ending::absent}) {
+    chain = CutChain(plan, 1);
+    now = at(0s);
+    begin();
+    for (const Order& order : orders) answer(order, 0, never);
+    turn(at(1500ms));
+    EXPECT_TRUE(chain.alarmed());
+  }
 }
 
 // What ended for want of a link proves nothing against an instrument that can answer now.

@@ -287,17 +287,55 @@ TEST_F(SteeredMeanwhile, the_same_instrument_is_told_once_it_has_named_itself) {
 
 TEST_F(SteeredMeanwhile, an_off_passes_what_is_held_back) {  // S4
   charge();
+  ask(Request::Kind::rest);
+  pass(1s);
+  ASSERT_EQ(channel().state, State::ready);
   nameless = true;
   come_back_as("Example,PS,17,1.0");
-  ask(Request::Kind::rest);
-  ask(Request::Kind::charge);
-  ask(Request::Kind::cut);
-  pass(100ms);
-  EXPECT_FALSE(on);
-  nameless = false;
   heard_all.clear();
+  ask(Request::Kind::charge);  // protections and setpoints: none may come
+  pass(50ms);
+  ask(Request::Kind::cut);
+  pass(700ms);
+  EXPECT_NE(heard_all.find("SOUR:VOLT 0.0000"), std::string::npos);
+  nameless = false;
   pass(2s);
-  EXPECT_EQ(heard_all.find("OUTP ON"), std::string::npos);
+  for (const char* energises : {"OUTP ON", "SOUR:VOLT 4.2", "SOUR:CURR 2.4"}) {
+    EXPECT_EQ(heard_all.find(energises), std::string::npos) << heard_all;
+  }
+  EXPECT_FALSE(on);
+  EXPECT_EQ(channel().state, State::tripped);
+}
+
+TEST_F(SteeredMeanwhile, what_is_held_back_fails_with_the_link) {  // S1
+  charge();
+  nameless = true;
+  come_back_as("Example,PS,17,1.0");
+  ask(Request::Kind::charge);
+  Request moved;
+  moved.kind = Request::Kind::charge;
+  moved.voltage = 4.10_V;
+  moved.current = 2.0_A;
+  wires.request(moved, now);
+  pass(20ms);
+  lose_link();
+  nameless = false;
+  wires.link_up(0, now);
+  pass(2s);
+  EXPECT_FALSE(was_steered());
+  EXPECT_EQ(channel().state, State::tripped);  // what was asked for was not set
+}
+
+TEST_F(SteeredMeanwhile, one_that_is_known_to_be_another_is_told_nothing_at_all) {  // S1
+  charge();
+  ask(Request::Kind::rest);
+  pass(1s);
+  come_back_as("Example,PS,18,1.0");
+  pass(300ms);
+  heard_all.clear();
+  ask(Request::Kind::charge);
+  pass(300ms);
+  EXPECT_EQ(heard_all.find("PROT 4"), std::string::npos) << heard_all;
   EXPECT_FALSE(on);
 }
 
