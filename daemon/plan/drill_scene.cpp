@@ -86,7 +86,7 @@ Duration settling_of(const RehearsalSetup& r) {
 Duration patience(const safety::ChannelPlan& plan) {
   const safety::Ages ages(plan);
   return std::max<Duration>(10s, 2 * std::max({ages.readback, plan.disagree_delay, plan.heartbeat,
-                                               plan.prove_off_within, 4 * plan.allowed_age}));
+                                               plan.settling, 4 * plan.allowed_age}));
 }
 
 class OnBytes {

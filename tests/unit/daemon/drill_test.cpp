@@ -260,6 +260,19 @@ TEST(Drill, has_the_current_flow_on_as_long_as_the_bench_file_says_after_an_off)
   }
 }
 
+// An instrument that may take a minute to answer makes no drill of hours on bytes.
+TEST(Drill, waits_on_bytes_no_longer_for_an_instrument_that_may_answer_late) {  // S7
+  Hut hut;
+  hut.speak();
+  for (drivers::Dialect& dialect : hut.dialects) dialect.respond = 60s;
+  const Drill met = hut.drilled("stuck");
+  const auto rows = rows_of(met, "stuck", DrillMoment::middle);
+  ASSERT_FALSE(rows.empty());
+  for (const DrillRow* row : rows) {
+    EXPECT_EQ(row->every_s, 1) << row->fault.words;  // not soon: in the whole run, at its step
+  }
+}
+
 // A source that pauses between messages, as its dialect says, which the budget was not told of.
 // Whether a crossing falls into a pause is chance: of many pauses, some are met.
 TEST(Drill, does_not_survive_what_takes_longer_than_the_budget_allows) {  // S7
