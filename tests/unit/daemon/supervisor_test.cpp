@@ -282,7 +282,7 @@ TEST_F(AskedOf, a_run_does_not_resume_long_after_the_bench_was_last_looked_at) {
                                 .at = {},
                                 .interrupted = true,
                                 .run = "former"}));
-  for (const auto& [ago, why] : {std::pair{16s, "took too long"}, {0s, "does not answer"}}) {
+  const auto is_refused = [&](std::chrono::seconds ago, const char* why) {
     GoingOn how{.resumed = {.run = "former", .times = 1, .carried = {}},
                 .window = {drivers::volts(3), drivers::volts(4)},
                 .looked_at = std::chrono::steady_clock::now() - ago};
@@ -290,7 +290,11 @@ TEST_F(AskedOf, a_run_does_not_resume_long_after_the_bench_was_last_looked_at) {
     ASSERT_FALSE(resumed);
     EXPECT_NE(describe(resumed.error().why).find(why), std::string::npos)
         << describe(resumed.error().why);
-  }
+  };
+  is_refused(16s, "took too long");
+  is_refused(0s, "approved");  // asked anew: another profile may have been, meanwhile
+  ASSERT_TRUE(supervisor_->approve("left", profile_, cell_, true, {}));
+  is_refused(0s, "does not answer");
 }
 
 // A disk that stands still for long: they were told that no answer came, and look elsewhere.
