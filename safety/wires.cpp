@@ -4,6 +4,8 @@
 #include <cmath>
 #include <stdexcept>
 
+#include "safety/outbox.h"
+
 namespace chargewright::safety {
 namespace {
 
@@ -203,7 +205,7 @@ void Wires::drop_voided(Line& line, const Order& urgent) {
 
 void Wires::take_outcome(Line& line, const Outcome& outcome, Instant now) {
   if (outcome.order.verb == Verb::identify) see_identity(line, outcome, now);
-  if (outcome.order.ticket == own_ticket) return;
+  if (outcome.order.ticket == own_ticket) return tell_that_it_answers(line, outcome, now);
   if (line.unnamed) ask_who_it_is(line, now);
   if (line.stranger && outcome.order.verb != Verb::identify) {
     // It is told off like the one before it; what it says of itself is nothing of this bench (S3).
@@ -213,6 +215,18 @@ void Wires::take_outcome(Line& line, const Outcome& outcome, Instant now) {
     guard_.see(not_reached, now);
   } else {
     guard_.see(outcome, now);
+  }
+  guard_.turn(now);
+}
+
+// Its name is an answer like any other, and of a contactor that cannot be read the only one.
+void Wires::tell_that_it_answers(const Line& line, const Outcome& named, Instant now) {
+  if (named.ending != drivers::Ending::done || line.stranger) return;
+  for (std::uint32_t channel = 0; channel < plant_.channels.size(); ++channel) {
+    Outcome heard = named;
+    heard.order.ticket =
+        (channel << 28) | (static_cast<std::uint32_t>(Purpose::reading) << 24) | 0xFF'FFFF;
+    guard_.see(heard, now);
   }
   guard_.turn(now);
 }

@@ -106,6 +106,7 @@ class Wires {
   static void drop_voided(Line& line, const drivers::Order& urgent);
   void release_held(Line& line, drivers::Instant now);
   void take_outcome(Line& line, const drivers::Outcome& outcome, drivers::Instant now);
+  void tell_that_it_answers(const Line& line, const drivers::Outcome& named, drivers::Instant now);
   void see_identity(Line& line, const drivers::Outcome& outcome, drivers::Instant now);
   void ask_who_it_is(Line& line, drivers::Instant now);
   static void see_no_name(Line& line, drivers::Ending ending);

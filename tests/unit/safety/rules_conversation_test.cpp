@@ -112,6 +112,19 @@ TEST(EveryInstrument, of_a_channel_is_missed_when_its_link_comes_and_goes) {  //
   }
 }
 
+// A contactor that cannot be read says its name, and that is the last for hours.
+TEST(EveryInstrument, of_a_channel_is_heard_by_its_name) {  // S3
+  Interlock interlock(plan_of({.ammeter = true, .contactor = true}), 0);
+  interlock.enforce(cell_limits(), at(0s));
+  interlock.link(contactor, false);
+  interlock.judge(at(1ms));
+  interlock.link(contactor, true);
+  interlock.see(outcome(contactor, 0, Verb::identify, 1, at(50ms)));
+  interlock.judge(at(51ms));
+  interlock.link(ammeter, false);
+  EXPECT_FALSE(names(interlock.judge(at(1h)), Cause::conversation_failing));
+}
+
 // ---- the sequencer ------------------------------------------------------------------------------
 
 TEST_F(Energised, trips_when_the_sequencer_is_late) {  // S6
