@@ -555,11 +555,9 @@ Finding sensor_off_cell(const Facts& f, Instant) {
 
 // No sound source is in this state: below its voltage it gives the current that it was set to. What
 // it measures is not what it gives, and no limit on a current would see that.
-bool gives_neither(const Facts& f) {
+bool gives_neither(const Facts& f, const Sensed& current) {
   constexpr double clearly = 4;  // times the current that counts as none; common practice
-  const Sensed& current = f.separate_ammeter ? f.source_current : f.cell_current;
-  return energised_reading(f, at_the_source(f)) && energised_reading(f, current) &&
-         std::abs(current.value()) <= f.plan.off_current.value() && !is_at_setpoint(f) &&
+  return std::abs(current.value()) <= f.plan.off_current.value() && !is_at_setpoint(f) &&
          f.expected.current_setpoint > clearly * f.plan.off_current;
 }
 
@@ -588,13 +586,18 @@ Finding sensor_stuck(const Facts& f, Instant) {
       return found(f.stuck_thermometers[k].unmoved(), still, static_cast<std::uint8_t>(k));
     }
   }
-  if (gives_neither(f)) {
+  const Sensed& current = f.separate_ammeter ? f.source_current : f.cell_current;
+  if (!energised_reading(f, at_the_source(f)) || !energised_reading(f, current)) {
+    // Neither a garbled answer nor setpoints that move all the time must keep it from ever
+    // tripping.
+    return {.undecided = true};
+  }
+  if (gives_neither(f, current)) {
     Finding neither = found(f.plan.stuck_after, f.plan.stuck_after, code(Subject::source_current));
     neither.on_delay = f.plan.stuck_after;
     return neither;
   }
-  // Setpoints that move all the time must not keep the delay from ever passing.
-  return {.undecided = !energised_reading(f, at_the_source(f))};
+  return {};
 }
 
 Finding sequencer_late(const Facts& f, Instant now) {

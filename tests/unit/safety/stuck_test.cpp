@@ -193,6 +193,23 @@ TEST_F(Rules, call_a_source_stuck_that_shows_no_current_and_not_its_voltage) {  
     return found;
   };
   EXPECT_TRUE(shows(3.78, true));
+  // Setpoints that move, and an answer that cannot be read, keep it from nothing.
+  enforce();
+  amperes = 0;
+  source_volts = 3.78;
+  for (Duration passed{}; passed < plan.stuck_after + 1s; passed += 10s) {
+    pass(10s, [] {});
+    Expected moved = interlock.facts().expected;
+    now += 1ms;
+    moved.setpoints_since = now;
+    interlock.expect(moved);
+    see(supply, 0, Verb::measure_voltage, source_volts);
+    judge();  // the current has yet to come
+    see(supply, 0, Verb::measure_current, 0, Ending::unparsable);
+    judge();
+  }
+  pass(100ms, [] {});
+  EXPECT_TRUE(present(Cause::sensor_stuck));
   EXPECT_TRUE(shows(3.78, false));
   EXPECT_FALSE(shows(4.18, true));
   // Where hardly any is asked for, none is what there is.
