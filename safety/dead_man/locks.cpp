@@ -55,7 +55,8 @@ void BenchLocks::release() {
 }
 
 bool BenchLocks::taken_by_another() const {
-  return released_ && daemon_ended() && std::ranges::any_of(links_, somebody_has);
+  return released_ && !links_.empty() && daemon_ended() &&
+         std::ranges::all_of(links_, somebody_has);
 }
 
 }  // namespace chargewright::safety

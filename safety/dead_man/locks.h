@@ -13,8 +13,8 @@ class BenchLocks {
   // Descriptors from wire_locks on.
   explicit BenchLocks(int count);
   void release();
-  // Released, and since then another daemon holds the link of one of the instruments. Looking takes
-  // nothing and disturbs nobody.
+  // Released, and now another daemon holds the links of all instruments: one that shares a meter
+  // with this bench does not have it. Looking takes nothing and disturbs nobody.
   [[nodiscard]] bool taken_by_another() const;
 
  private:

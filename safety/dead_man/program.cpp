@@ -46,6 +46,7 @@ constexpr auto first_beat_within = 10s;
 constexpr auto cut_within = 10min;
 constexpr auto locked_within = 20s;
 constexpr auto look_every = 50ms;  // whether there is one
+constexpr auto taken_after = 3s;   // a daemon begins by telling every output off, and arms later
 constexpr auto log_every = 5s;     // while not all is off; then at once
 constexpr int disk_within_ms = 1000;
 constexpr int priority = 20;
@@ -309,10 +310,16 @@ class DeadMan {
     return cut_->all_off();
   }
 
-  // What it has switched on is for it alone to cut.
+  // What it has switched on is for it alone to cut. One that has the bench for a moment only has
+  // failed as it started, before it told any output off.
   bool look_for_another() {
     looked_ = present();
-    if (taken_ || !locks_.taken_by_another()) return taken_;
+    if (taken_) return true;
+    if (!locks_.taken_by_another()) {
+      free_ = looked_;
+      return false;
+    }
+    if (looked_ - free_ < taken_after) return false;
     taken_ = true;
     for (const auto& wire : wires_) {
       if (wire) wire->stop();
@@ -378,6 +385,7 @@ class DeadMan {
   Instant last_beat_{};
   Instant logged_{};
   Instant looked_{};  // whether it is
+  Instant free_{};    // the last time that it was not
   std::unique_ptr<boost::asio::io_context> io_;
   std::unique_ptr<Cut> cut_;
   std::vector<std::unique_ptr<Wire>> wires_;

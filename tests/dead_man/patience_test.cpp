@@ -20,6 +20,15 @@ std::vector<std::string> hurrying(int times) {
           "HURRY=" + std::to_string(times)};
 }
 
+// The daemon is gone, and neither supply nor contactor can be reached.
+void leave_it_with_no_link(LiveBench& bench, StartedDeadMan& dead_man) {
+  bench.simulator().control("fault link-dropped supply");
+  bench.simulator().control("fault link-dropped contactor");
+  ASSERT_TRUE(dead_man.introduce(bench.sheet()));
+  ASSERT_EQ(dead_man.hear(), "R");
+  dead_man.hang_up();
+}
+
 TEST(APatientDeadMan, does_not_wait_for_ever_for_its_sheet) {  // S6
   const StartedDeadMan silent(hurrying(50));
   StartedDeadMan half(hurrying(50));
@@ -54,12 +63,8 @@ TEST(APatientDeadMan, lets_go_of_the_bench_keeps_trying_and_says_so_when_it_give
 
 TEST(APatientDeadMan, cuts_a_supply_that_comes_back_after_a_minute) {  // S4 S6
   LiveBench bench;
-  bench.simulator().control("fault link-dropped supply");
-  bench.simulator().control("fault link-dropped contactor");
   StartedDeadMan dead_man(hurrying(20));
-  ASSERT_TRUE(dead_man.introduce(bench.sheet()));
-  ASSERT_EQ(dead_man.hear(), "R");
-  dead_man.hang_up();
+  leave_it_with_no_link(bench, dead_man);
   ASSERT_TRUE(until([&] { return !dead_man.holds_the_lock(); }));
   std::this_thread::sleep_for(2s);  // 40 by its clock
   EXPECT_TRUE(bench.simulator().output_is_on());
@@ -71,15 +76,11 @@ TEST(APatientDeadMan, cuts_a_supply_that_comes_back_after_a_minute) {  // S4 S6
 // What the next daemon switches on is a sound run.
 TEST(APatientDeadMan, leaves_the_bench_to_another_daemon_that_has_taken_it) {  // S6
   LiveBench bench;
-  bench.simulator().control("fault link-dropped supply");
-  bench.simulator().control("fault link-dropped contactor");
   StartedDeadMan dead_man(hurrying(20));
-  ASSERT_TRUE(dead_man.introduce(bench.sheet()));
-  ASSERT_EQ(dead_man.hear(), "R");
-  dead_man.hang_up();
+  leave_it_with_no_link(bench, dead_man);
   EXPECT_FALSE(dead_man.take_the_link());
   ASSERT_TRUE(until([&] { return dead_man.take_the_link(); }));
-  std::this_thread::sleep_for(100ms);  // before it brings every output to off, and on again
+  std::this_thread::sleep_for(300ms);  // 6 by its clock; nothing can be on again before that
   bench.simulator().control("clear");
   const Finished ended = dead_man.process().wait(patience);
   EXPECT_EQ(ended.exit_code, not_verified);
@@ -87,6 +88,20 @@ TEST(APatientDeadMan, leaves_the_bench_to_another_daemon_that_has_taken_it) {  /
       bench.log().ends_with(": NOT every output is verified off; another daemon has the bench\n"))
       << bench.log();
   EXPECT_TRUE(bench.simulator().output_is_on());
+}
+
+// Its start failed, or it was another program that looked.
+TEST(APatientDeadMan, cuts_though_somebody_had_the_bench_for_a_moment) {  // S6
+  LiveBench bench;
+  StartedDeadMan dead_man(hurrying(20));
+  leave_it_with_no_link(bench, dead_man);
+  ASSERT_TRUE(until([&] { return dead_man.take_the_link(); }));
+  std::this_thread::sleep_for(20ms);
+  dead_man.free_the_link();
+  std::this_thread::sleep_for(300ms);
+  bench.simulator().control("clear");
+  EXPECT_EQ(dead_man.process().wait(patience).exit_code, 10);
+  EXPECT_FALSE(bench.simulator().output_is_on());
 }
 
 }  // namespace

@@ -12,6 +12,7 @@
 #include <cstddef>
 #include <cstring>
 #include <stdexcept>
+#include <utility>
 
 #include "tests/support/places.h"
 
@@ -107,5 +108,7 @@ bool StartedDeadMan::holds_the_lock() const {
 }
 
 bool StartedDeadMan::take_the_link() { return (taken_ = linked(folder_)) >= 0; }
+
+void StartedDeadMan::free_the_link() { ::close(std::exchange(taken_, -1)); }
 
 }  // namespace chargewright::test

@@ -39,6 +39,7 @@ class StartedDeadMan {
   [[nodiscard]] bool holds_the_lock() const;
   // As another daemon would; false where it is not to be had.
   bool take_the_link();
+  void free_the_link();
   [[nodiscard]] const Scratch& folder() const { return folder_; }
 
  private:
