@@ -260,15 +260,18 @@ class SteeredMeanwhile : public ChargingOverBytes {
     charge();
     nameless = true;
     come_back_as(identity);
+    steer();
+    pass(300ms);
+    EXPECT_FALSE(was_steered());
+    nameless = false;
+    pass(2s);
+  }
+  void steer() {
     Request moved;
     moved.kind = Request::Kind::charge;
     moved.voltage = 4.10_V;
     moved.current = 2.0_A;
     wires.request(moved, now);
-    pass(300ms);
-    EXPECT_FALSE(was_steered());
-    nameless = false;
-    pass(2s);
   }
   bool was_steered() const { return heard_all.find("SOUR:VOLT 4.1") != std::string::npos; }
 };
@@ -312,11 +315,7 @@ TEST_F(SteeredMeanwhile, what_is_held_back_fails_with_the_link) {  // S1
   nameless = true;
   come_back_as("Example,PS,17,1.0");
   ask(Request::Kind::charge);
-  Request moved;
-  moved.kind = Request::Kind::charge;
-  moved.voltage = 4.10_V;
-  moved.current = 2.0_A;
-  wires.request(moved, now);
+  steer();
   pass(20ms);
   lose_link();
   nameless = false;
