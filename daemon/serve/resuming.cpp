@@ -189,8 +189,8 @@ Resumption::Look Resuming::look(Case& one) {
   look.alarm = channel.alarm.cause != safety::Cause::none;
   // An output that a hand switches on is cut between two looks.
   if (one.decider.state() == Resumption::State::waiting) one.waited_until = snapshot.at;
-  const auto cut = parts_.last_cut(one.channel);
-  look.was_cut = cut && *cut > one.waited_until;
+  one.last_cut = parts_.last_cut(one.channel);
+  look.was_cut = one.last_cut && *one.last_cut > one.waited_until;
   look.fresh = true;
   for (std::size_t k = 0; k < channel.thermometers; ++k) {
     look.fresh = look.fresh && is_fresh(channel.temperatures[k]);
@@ -236,7 +236,8 @@ void Resuming::go_on(Case& one, drivers::Instant looked_at) {
                   .times = one.marker.offer->resumed + 1,
                   .carried = *one.carried},
       .window = one.window,
-      .looked_at = std::chrono::steady_clock::time_point{looked_at.time_since_epoch()}};
+      .looked_at = std::chrono::steady_clock::time_point{looked_at.time_since_epoch()},
+      .last_cut = one.last_cut};
   const auto begun = parts_.begin(one.channel, one.prepared, how);
   if (begun) return show(one.channel, {});
   one.decider.give_up(Unresumed::not_begun);

@@ -31,6 +31,7 @@ struct GoingOn {
   RestWindow window;  // where the guard must find the cell's voltage before it arms
   // When the bench was last looked at, before the output goes on.
   std::chrono::steady_clock::time_point looked_at{};
+  std::optional<drivers::Instant> last_cut{};  // of the channel, as it was then
 };
 
 class Resuming {
@@ -80,6 +81,7 @@ class Resuming {
     Resumption decider;
     std::optional<safety::Carried> carried{};
     drivers::Instant waited_until{};  // by the guard's clock: until its warning began
+    std::optional<drivers::Instant> last_cut{};
     Resumption::State told = Resumption::State::waiting;
     drivers::Instant told_at{};
   };

@@ -282,6 +282,10 @@ Answer<object> Starting::resume(std::uint8_t channel, const PreparedRun& run, co
     if (parts_.disk_hangs() || std::chrono::steady_clock::now() - how.looked_at > going_on_within) {
       return deny(Denial::refused, "the disk took too long");
     }
+    // A hand switched the output on since, and the guard cut it: somebody works there.
+    if (parts_.pump.last_cut(channel) != how.last_cut) {
+      return deny(Denial::refused, "an output had to be cut there");
+    }
     return ending_or(parts_.is_withdrawn(channel), deny(Denial::refused, "it was withdrawn"));
   };
   if (auto denied = over()) return *denied;

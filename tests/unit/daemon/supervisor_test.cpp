@@ -282,10 +282,12 @@ TEST_F(AskedOf, a_run_does_not_resume_long_after_the_bench_was_last_looked_at) {
                                 .at = {},
                                 .interrupted = true,
                                 .run = "former"}));
+  std::optional<drivers::Instant> last_cut;
   const auto is_refused = [&](std::chrono::seconds ago, const char* why) {
     GoingOn how{.resumed = {.run = "former", .times = 1, .carried = {}},
                 .window = {drivers::volts(3), drivers::volts(4)},
-                .looked_at = std::chrono::steady_clock::now() - ago};
+                .looked_at = std::chrono::steady_clock::now() - ago,
+                .last_cut = last_cut};
     const auto resumed = starting.resume(0, *run, how);
     ASSERT_FALSE(resumed);
     EXPECT_NE(describe(resumed.error().why).find(why), std::string::npos)
@@ -295,6 +297,8 @@ TEST_F(AskedOf, a_run_does_not_resume_long_after_the_bench_was_last_looked_at) {
   is_refused(0s, "approved");  // asked anew: another profile may have been, meanwhile
   ASSERT_TRUE(supervisor_->approve("left", profile_, cell_, true, {}));
   is_refused(0s, "does not answer");
+  last_cut = drivers::Instant{1s};  // and none since, or another
+  is_refused(0s, "had to be cut");
 }
 
 // A disk that stands still for long: they were told that no answer came, and look elsewhere.
