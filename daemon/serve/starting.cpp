@@ -64,10 +64,23 @@ Answer<safety::Event> Starting::ask_to_acknowledge(std::uint8_t channel, By by) 
   return *answer;
 }
 
+// A moment after a trip it has.
+bool Starting::has_ended(std::uint8_t channel) {
+  for (int looks = 0; looks < 200 && parts_.run_thread.is_running(channel); ++looks) {
+    std::this_thread::sleep_for(std::chrono::milliseconds(10));
+  }
+  return !parts_.run_thread.is_running(channel);
+}
+
 Answer<object> Starting::acknowledge(std::uint8_t channel, const Person& by) {
   const std::lock_guard lock{one_at_a_time_};
   if (by.has_left()) return nobody_waits();
   const std::optional<LatchedTrip> kept = on_.state.trip(channel);
+  // A run that was begun and has not looked at its channel yet would never hear of the trip.
+  if (kept && !has_ended(channel)) {
+    return deny(Denial::refused, "the run has not ended yet on this channel",
+                "look at its state, and acknowledge again");
+  }
   parts_.operated("acknowledge", name_of(channel), by);
   const auto answer = ask_to_acknowledge(channel, By::person);
   if (!answer) return answer.error();

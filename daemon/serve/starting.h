@@ -54,6 +54,7 @@ class Starting {
  private:
   [[nodiscard]] std::optional<Denied> ending_or(bool over, Denied why) const;
   [[nodiscard]] std::optional<Denied> not_now(std::uint8_t channel) const;
+  bool has_ended(std::uint8_t channel);
   std::optional<Denied> cautions_missing(bool accept, const Person& by);
   // Who wants a run to begin may not want it any more by the time that it could.
   struct Wish {

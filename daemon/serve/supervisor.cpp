@@ -256,6 +256,8 @@ Answer<object> Supervisor::cut(const std::optional<std::string>& name, const Per
   for (std::uint8_t i = first; i < last; ++i) {
     asked &= parts_.guard.request(
         {.kind = safety::Request::Kind::cut, .channel = i, .number = next_number_++});
+    // And what is being started: it might arm once the cut has been acknowledged.
+    (void)starting_.stop(i);
     withdraw(i);
   }
   operated("cut", name.value_or(""), by);

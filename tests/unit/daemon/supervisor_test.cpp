@@ -252,6 +252,23 @@ TEST_F(AskedOf, a_start_that_is_under_way_comes_to_nothing_at_a_persons_stop) { 
   EXPECT_FALSE(supervisor_->stop("left", {}));  // nothing is under way any more
 }
 
+TEST_F(AskedOf, a_start_that_is_under_way_comes_to_nothing_at_a_cut) {  // S4
+  comes_to_nothing([&] { EXPECT_TRUE(supervisor_->cut("left", {})); });
+}
+
+// It would arm once nothing is latched any more.
+TEST_F(AskedOf, a_trip_is_not_acknowledged_before_its_run_has_ended) {  // S4 S5
+  ASSERT_TRUE(supervisor_->approve("left", profile_, cell_, true, {}));
+  ASSERT_TRUE(supervisor_->start("left", {.profile = profile_, .cell = cell_}, {}));
+  ASSERT_TRUE(state_->latch(0, {.fault = {.cause = safety::Cause::operator_cut},
+                                .at = {},
+                                .interrupted = false,
+                                .run = {}}));
+  const auto acknowledged = supervisor_->acknowledge("left", {});
+  ASSERT_FALSE(acknowledged);
+  EXPECT_NE(describe(acknowledged.error().why).find("has not ended yet"), std::string::npos);
+}
+
 // Another channel's start may stand in the disk for minutes, and keep this one waiting.
 TEST_F(AskedOf, a_run_does_not_resume_long_after_the_bench_was_last_looked_at) {  // S9
   const Supervised on = parts();
