@@ -2,6 +2,7 @@
 // come back with each other's names, an address that was given away.
 #include <gtest/gtest.h>
 
+#include <array>
 #include <cmath>
 
 #include "byte_supply.h"
@@ -13,15 +14,21 @@ namespace {
 // A supply and its cell of 3.7 V, which answers at once.
 class ChargingOverBytes : public ::testing::Test, public ByteSink {
  protected:
-  static Plant read_within(Duration age, bool reads_setpoints) {
+  static Plant read_within(Duration age, bool reads_setpoints, std::uint8_t outputs) {
     Plant plant = plant_of_one_supply();
     plant.channels[0].abilities.reads_setpoints = reads_setpoints;
+    plant.channels.resize(outputs, plant.channels[0]);
+    for (std::uint8_t k = 0; outputs > 1 && k < outputs; ++k) {
+      ChannelPlan& of = plant.channels[k];
+      of.source.channel = of.voltmeter.channel = of.ammeter.channel =
+          static_cast<std::uint8_t>(k + 1);
+    }
     plant.channels[0].allowed_age = age;
     return plant;
   }
   explicit ChargingOverBytes(Duration allowed_age = 500ms, bool has_a_name = true,
-                             bool reads_setpoints = true)
-      : wires(read_within(allowed_age, reads_setpoints), supply_of(has_a_name), 1, *this) {
+                             bool reads_setpoints = true, std::uint8_t outputs = 1)
+      : wires(read_within(allowed_age, reads_setpoints, outputs), supply_of(has_a_name), 1, *this) {
     wires.attended();
     wires.start(now);
     wires.link_up(0, now);
@@ -86,7 +93,12 @@ class ChargingOverBytes : public ::testing::Test, public ByteSink {
   int asked_its_name = 0;
   int garbled_names = 0;  // so many answers yet
   bool nameless = false;  // does not answer who it is
-  bool on = false;
+  struct Output {
+    bool on = false;
+    std::string volts = "0", amperes = "0", over_voltage = "0", over_current = "0";
+  };
+  std::array<Output, 2> outputs;
+  bool& on = outputs[0].on;
   std::string heard_all;
   Wires wires;
 
@@ -94,24 +106,28 @@ class ChargingOverBytes : public ::testing::Test, public ByteSink {
   void settle() {
     let_hear(wires, heard, now, [&](const std::string& line) { hear(line); });
   }
-  void hear(const std::string& line) {
+  void hear(std::string line) {
     const auto takes = [&](std::string_view command, std::string& into) {
       if (!line.starts_with(command) || line.ends_with('?')) return;
       into = line.substr(command.size(), line.find(';') - command.size());
     };
     heard_all += line + '|';
+    constexpr std::string_view select = "INST:NSEL ";
+    const bool second = line.starts_with(std::string(select) + '2');
+    Output& output = outputs[second ? 1 : 0];
+    if (line.starts_with(select)) line = line.substr(line.find(";:") + 2);
     takes("*ESE ", nonce_);
-    takes("SOUR:VOLT ", volts_);
-    takes("SOUR:CURR ", amperes_);
-    takes("VOLT:PROT ", over_voltage_);
-    takes("CURR:PROT ", over_current_);
-    if (line == "OUTP ON") on = true;
-    if (line == "OUTP OFF") on = false;
+    takes("SOUR:VOLT ", output.volts);
+    takes("SOUR:CURR ", output.amperes);
+    takes("VOLT:PROT ", output.over_voltage);
+    takes("CURR:PROT ", output.over_current);
+    if (line == "OUTP ON") output.on = true;
+    if (line == "OUTP OFF") output.on = false;
     asked_its_name += line == "*IDN?" ? 1 : 0;
     if (line == "*IDN?" && nameless) return;
-    if (line.ends_with('?')) wires.received(0, answer(line) + '\n', now);
+    if (line.ends_with('?')) wires.received(0, answer(line, output) + '\n', now);
   }
-  std::string answer(const std::string& question) {
+  std::string answer(const std::string& question, const Output& output) {
     if (question == "*IDN?" && garbled_names > 0) {
       --garbled_names;
       return "Exa";
@@ -119,17 +135,17 @@ class ChargingOverBytes : public ::testing::Test, public ByteSink {
     if (question == "*IDN?") return identity;
     if (question == "*ESE?") return nonce_;
     if (question == "SYST:ERR?") return "0,\"No error\"";
-    if (question == "SOUR:VOLT?") return volts_;
-    if (question == "SOUR:CURR?") return amperes_;
-    if (question == "OUTP?") return on ? "1" : "0";
-    if (question == "VOLT:PROT?;:VOLT:PROT:STAT?") return over_voltage_ + ";1";
-    if (question == "CURR:PROT?;:CURR:PROT:STAT?") return over_current_ + ";1";
+    if (question == "SOUR:VOLT?") return output.volts;
+    if (question == "SOUR:CURR?") return output.amperes;
+    if (question == "OUTP?") return output.on ? "1" : "0";
+    if (question == "VOLT:PROT?;:VOLT:PROT:STAT?") return output.over_voltage + ";1";
+    if (question == "CURR:PROT?;:CURR:PROT:STAT?") return output.over_current + ";1";
     if (question == "VOLT:PROT:TRIP?;:CURR:PROT:TRIP?") return "0;0";
-    if (question == "STAT:QUES:COND?") return on ? "1" : "0";
-    if (question == "MEAS:VOLT?") return on ? "3.8" : "3.7";
-    return on ? "2.4" : "0";  // MEAS:CURR?
+    if (question == "STAT:QUES:COND?") return output.on ? "1" : "0";
+    if (question == "MEAS:VOLT?") return output.on ? "3.8" : "3.7";
+    return output.on ? "2.4" : "0";  // MEAS:CURR?
   }
-  std::string heard, nonce_, volts_ = "0", amperes_ = "0", over_voltage_ = "0", over_current_ = "0";
+  std::string heard, nonce_;
 };
 
 TEST_F(ChargingOverBytes, goes_on_where_the_same_instrument_comes_back) {  // S3
@@ -254,7 +270,8 @@ TEST_F(ReadAtLeisureOverBytes,
 class SteeredMeanwhile : public ChargingOverBytes {
  protected:
   // What is answered in no time at all cannot be told from before a setpoint was written.
-  SteeredMeanwhile() : ChargingOverBytes(4s, true, false) {}
+  explicit SteeredMeanwhile(std::uint8_t outputs = 1)
+      : ChargingOverBytes(4s, true, false, outputs) {}
   // Before it has said who it is, and after.
   void come_back_and_be_steered(const std::string& identity) {
     charge();
@@ -336,6 +353,32 @@ TEST_F(SteeredMeanwhile, one_that_is_known_to_be_another_is_told_nothing_at_all)
   pass(300ms);
   EXPECT_EQ(heard_all.find("PROT 4"), std::string::npos) << heard_all;
   EXPECT_FALSE(on);
+}
+
+class SteeredBesideAnother : public SteeredMeanwhile {
+ protected:
+  SteeredBesideAnother() : SteeredMeanwhile(2) {}
+};
+
+TEST_F(SteeredBesideAnother, an_off_of_the_other_output_voids_nothing_of_this_one) {  // S4
+  charge();
+  ask(Request::Kind::rest);
+  pass(1s);
+  ASSERT_EQ(channel().state, State::ready);
+  nameless = true;
+  come_back_as("Example,PS,17,1.0");
+  ask(Request::Kind::charge);
+  pass(10ms);
+  Request cut;
+  cut.kind = Request::Kind::cut;
+  cut.channel = 1;
+  wires.request(cut, now);
+  pass(700ms);
+  EXPECT_FALSE(on);
+  nameless = false;
+  pass(2s);
+  EXPECT_TRUE(on);
+  EXPECT_EQ(channel().state, State::energised) << describe(channel().trip);
 }
 
 class NamelessOverBytes : public ChargingOverBytes {
