@@ -283,6 +283,14 @@ class SteeredMeanwhile : public ChargingOverBytes {
     nameless = false;
     pass(2s);
   }
+  void rest_and_come_back_nameless() {
+    charge();
+    ask(Request::Kind::rest);
+    pass(1s);
+    ASSERT_EQ(channel().state, State::ready);
+    nameless = true;
+    come_back_as("Example,PS,17,1.0");
+  }
   void steer() {
     Request moved;
     moved.kind = Request::Kind::charge;
@@ -306,12 +314,7 @@ TEST_F(SteeredMeanwhile, the_same_instrument_is_told_once_it_has_named_itself) {
 }
 
 TEST_F(SteeredMeanwhile, an_off_passes_what_is_held_back) {  // S4
-  charge();
-  ask(Request::Kind::rest);
-  pass(1s);
-  ASSERT_EQ(channel().state, State::ready);
-  nameless = true;
-  come_back_as("Example,PS,17,1.0");
+  rest_and_come_back_nameless();
   heard_all.clear();
   ask(Request::Kind::charge);  // protections and setpoints: none may come
   pass(50ms);
@@ -361,12 +364,7 @@ class SteeredBesideAnother : public SteeredMeanwhile {
 };
 
 TEST_F(SteeredBesideAnother, an_off_of_the_other_output_voids_nothing_of_this_one) {  // S4
-  charge();
-  ask(Request::Kind::rest);
-  pass(1s);
-  ASSERT_EQ(channel().state, State::ready);
-  nameless = true;
-  come_back_as("Example,PS,17,1.0");
+  rest_and_come_back_nameless();
   ask(Request::Kind::charge);
   pass(10ms);
   Request cut;
